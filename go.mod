@@ -1,0 +1,3 @@
+module yardtally
+
+go 1.26

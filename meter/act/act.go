@@ -1,0 +1,428 @@
+// Package act holds what people say and decide: settings the ledger reads,
+// provings, corrections. Acts are only ever added; one is taken back by
+// another, of kind "undo".
+//
+// In JSON, the name of a field carries its SI unit (radius_m, capacity_l) and
+// instants are RFC 3339 in UTC.
+package act
+
+import (
+	"encoding/json"
+	"fmt"
+	"math"
+	"sort"
+	"time"
+)
+
+// Act is one thing a person said, with who said it and when.
+type Act struct {
+	ID   string // unique among all copies of all journals
+	Rig  string // the rig it is about
+	Who  string // who said it
+	When int64  // Unix ns when it was said
+	From int64  // Unix ns from which it holds; 0: since ever
+	Body Body
+}
+
+// Body is what was said. Its concrete types are Rig, Tote, Yard, Proving,
+// Batch, Assign, Undo, Fix and Unknown.
+type Body interface {
+	Kind() string
+	// Check reports the first thing that cannot be so: field, rule, value.
+	Check() error
+}
+
+// Rig is the rig's own settings, those that the ledger reads.
+type Rig struct {
+	WrapBits int     `json:"wrap_bits"` // the pulse count wraps at 2^WrapBits: 16 or 32
+	QuietS   float64 `json:"quiet_s"`   // a fill ends when no pulse came for this long, s
+	LeastL   float64 `json:"least_l"`   // less than this is a dribble, not a fill, L
+	MostLPM  float64 `json:"most_l_per_min"`
+	// MostLPM is more than the line can ever flow, L/min; it bounds what a gap can hide.
+	Zone string `json:"zone"` // IANA time zone of the yards, for night and page
+}
+
+// DefaultRig is what holds where no act says otherwise. Common practice, no
+// source: a gallon-a-colony rig on a 3/4-inch hose.
+var DefaultRig = Rig{WrapBits: 32, QuietS: 2.5, LeastL: 0.25, MostLPM: 120, Zone: "UTC"}
+
+// Strap is one line of a strapping table.
+type Strap struct {
+	LevelM  float64 `json:"level_m"`  // syrup surface above the tote's floor, m
+	VolumeL float64 `json:"volume_l"` // what the tote holds up to there, L
+}
+
+// Tote is the tote and where its level sensor sits.
+type Tote struct {
+	Name      string  `json:"name"`
+	CapacityL float64 `json:"capacity_l"`           // nominal, L
+	Straps    []Strap `json:"straps"`               // rising in both columns; at least two
+	SensorM   float64 `json:"sensor_m,omitempty"`   // headspace sensor's face above the floor, m; 0: none
+	HeadM     float64 `json:"head_m,omitempty"`     // pressure sensor above the floor, m
+	UnusableL float64 `json:"unusable_l,omitempty"` // what stays below the outlet, L
+}
+
+// Yard is a place where colonies stand.
+type Yard struct {
+	ID       string  `json:"id"`
+	Name     string  `json:"name"`
+	Lat      float64 `json:"lat"`
+	Lon      float64 `json:"lon"`
+	EnterM   float64 `json:"enter_m"`            // within this of the centre: arrived, m
+	LeaveM   float64 `json:"leave_m"`            // beyond this: left, m; at least EnterM
+	Colonies int     `json:"colonies,omitempty"` // how many stand there; 0: not said
+	FillL    float64 `json:"fill_l,omitempty"`   // what each is meant to get, L; 0: not said
+	Closed   bool    `json:"closed,omitempty"`   // no longer in use from the act's From on
+}
+
+// Proving says what one pulse is worth: either a K-factor as such (from the
+// meter's label or a laboratory), or a bucket test.
+type Proving struct {
+	PulsesPerL float64 `json:"pulses_per_l,omitempty"` // K-factor, 1/L
+
+	Pulses float64 `json:"pulses,omitempty"`    // bucket test: pulses counted
+	NetKg  float64 `json:"net_kg,omitempty"`    // weighed in air, kg
+	Brix   float64 `json:"brix,omitempty"`      // mass percent dissolved solids (sucrose)
+	TempC  float64 `json:"temp_c"`              // at the meter, °C
+	Note   string  `json:"note,omitempty"`      // e.g. "label"
+	AirKg  float64 `json:"air_kg_m3,omitempty"` // air density, kg/m³; 0: 1.2
+}
+
+// Batch says what is in the tote from this instant on.
+type Batch struct {
+	Syrup string  `json:"syrup"` // "sucrose"
+	Brix  float64 `json:"brix"`  // mass percent dissolved solids
+}
+
+// Assign gives the flow of a count interval to a yard by hand.
+type Assign struct {
+	Session uint64 `json:"session"` // the counter's session
+	First   uint64 `json:"first"`   // pulses after this count ...
+	Last    uint64 `json:"last"`    // ... up to and with this one
+	Yard    string `json:"yard"`    // the yard's id; "" takes it from every yard
+}
+
+// Undo takes back another act.
+type Undo struct {
+	Act string `json:"act"`
+}
+
+// Fix says which instant of UTC an instant of a boot's monotonic clock was.
+type Fix struct {
+	Boot   uint32 `json:"boot"`
+	MonoNS int64  `json:"mono_ns"`
+	UTC    int64  `json:"utc_ns"`
+	By     string `json:"by"` // "phone", "network", "hand"
+}
+
+// Unknown is an act of a later version: kept and carried, not understood.
+type Unknown struct {
+	Name string
+	Raw  json.RawMessage
+}
+
+func (Rig) Kind() string       { return "rig" }
+func (Tote) Kind() string      { return "tote" }
+func (Yard) Kind() string      { return "yard" }
+func (Proving) Kind() string   { return "proving" }
+func (Batch) Kind() string     { return "batch" }
+func (Assign) Kind() string    { return "assign" }
+func (Undo) Kind() string      { return "undo" }
+func (Fix) Kind() string       { return "fix" }
+func (u Unknown) Kind() string { return u.Name }
+
+// FieldError names what in an act cannot be so.
+type FieldError struct {
+	Field string // as in JSON
+	Rule  string
+	Value any
+}
+
+func (e *FieldError) Error() string { return fmt.Sprintf("%s: %s, is %v", e.Field, e.Rule, e.Value) }
+
+func within(field string, v, lo, hi float64) error {
+	if math.IsNaN(v) || v < lo || v > hi {
+		return &FieldError{field, fmt.Sprintf("must be between %g and %g", lo, hi), v}
+	}
+	return nil
+}
+
+func firstOf(errs ...error) error {
+	for _, err := range errs {
+		if err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// Check implements Body.
+func (r Rig) Check() error {
+	if r.WrapBits != 16 && r.WrapBits != 32 {
+		return &FieldError{"wrap_bits", "must be 16 or 32", r.WrapBits}
+	}
+	return firstOf(
+		within("quiet_s", r.QuietS, 0.5, 60),
+		within("least_l", r.LeastL, 0, 20),
+		within("most_l_per_min", r.MostLPM, 1, 2000),
+	)
+}
+
+// Check implements Body.
+func (t Tote) Check() error {
+	if err := firstOf(
+		within("capacity_l", t.CapacityL, 1, 1e6),
+		within("sensor_m", t.SensorM, 0, 20),
+		within("head_m", t.HeadM, 0, 20),
+		within("unusable_l", t.UnusableL, 0, t.CapacityL),
+	); err != nil {
+		return err
+	}
+	if len(t.Straps) < 2 {
+		return &FieldError{"straps", "needs at least two lines", len(t.Straps)}
+	}
+	for i, s := range t.Straps {
+		if err := firstOf(
+			within(fmt.Sprintf("straps[%d].level_m", i), s.LevelM, 0, 20),
+			within(fmt.Sprintf("straps[%d].volume_l", i), s.VolumeL, 0, 1e6),
+		); err != nil {
+			return err
+		}
+		if i > 0 && (s.LevelM <= t.Straps[i-1].LevelM || s.VolumeL < t.Straps[i-1].VolumeL) {
+			return &FieldError{fmt.Sprintf("straps[%d]", i), "level and volume must rise from line to line", s}
+		}
+	}
+	return nil
+}
+
+// Check implements Body.
+func (y Yard) Check() error {
+	if y.ID == "" {
+		return &FieldError{"id", "must not be empty", `""`}
+	}
+	if y.Colonies < 0 || y.Colonies > 100000 {
+		return &FieldError{"colonies", "must be between 0 and 100000", y.Colonies}
+	}
+	return firstOf(
+		within("lat", y.Lat, -90, 90),
+		within("lon", y.Lon, -180, 180),
+		within("enter_m", y.EnterM, 5, 5000),
+		within("leave_m", y.LeaveM, y.EnterM, 10000),
+		within("fill_l", y.FillL, 0, 100),
+	)
+}
+
+// Check implements Body.
+func (p Proving) Check() error {
+	bucket := p.Pulses != 0 || p.NetKg != 0 || p.Brix != 0
+	switch {
+	case p.PulsesPerL != 0 && bucket:
+		return &FieldError{"pulses_per_l", "must not stand beside a bucket test (pulses, net_kg, brix)", p.PulsesPerL}
+	case !bucket:
+		return within("pulses_per_l", p.PulsesPerL, 0.01, 100000)
+	}
+	return firstOf(
+		within("pulses", p.Pulses, 1, 1e9),
+		within("net_kg", p.NetKg, 0.05, 5000),
+		within("brix", p.Brix, 0, 77),
+		within("temp_c", p.TempC, -5, 50),
+		within("air_kg_m3", p.AirKg, 0, 1.5),
+	)
+}
+
+// Check implements Body.
+func (b Batch) Check() error {
+	if b.Syrup != "sucrose" {
+		return &FieldError{"syrup", `must be "sucrose"`, b.Syrup}
+	}
+	return within("brix", b.Brix, 0, 77)
+}
+
+// Check implements Body.
+func (a Assign) Check() error {
+	if a.Last <= a.First {
+		return &FieldError{"last", "must be more than first", a.Last}
+	}
+	return nil
+}
+
+// Check implements Body.
+func (u Undo) Check() error {
+	if u.Act == "" {
+		return &FieldError{"act", "must name the act to take back", `""`}
+	}
+	return nil
+}
+
+// Check implements Body.
+func (f Fix) Check() error {
+	if f.Boot == 0 {
+		return &FieldError{"boot", "must be 1 or more", f.Boot}
+	}
+	return nil
+}
+
+// Check implements Body.
+func (u Unknown) Check() error { return nil }
+
+// Check reports the first thing in the act that cannot be so.
+func (a *Act) Check() error {
+	switch {
+	case a.ID == "":
+		return &FieldError{"id", "must not be empty", `""`}
+	case a.Rig == "":
+		return &FieldError{"rig", "must not be empty", `""`}
+	case a.Body == nil:
+		return &FieldError{"body", "must not be empty", "none"}
+	}
+	if err := a.Body.Check(); err != nil {
+		return fmt.Errorf("%s: %w", a.Body.Kind(), err)
+	}
+	return nil
+}
+
+type wireAct struct {
+	ID   string          `json:"id"`
+	Rig  string          `json:"rig"`
+	Who  string          `json:"who"`
+	When string          `json:"when"`
+	From string          `json:"from,omitempty"`
+	Kind string          `json:"kind"`
+	Body json.RawMessage `json:"body"`
+}
+
+// MarshalJSON implements json.Marshaler.
+func (a Act) MarshalJSON() ([]byte, error) {
+	w := wireAct{ID: a.ID, Rig: a.Rig, Who: a.Who, When: stamp(a.When)}
+	if a.From != 0 {
+		w.From = stamp(a.From)
+	}
+	if a.Body == nil {
+		return nil, fmt.Errorf("act %s: no body", a.ID)
+	}
+	w.Kind = a.Body.Kind()
+	if u, ok := a.Body.(Unknown); ok {
+		w.Body = u.Raw
+	} else {
+		b, err := json.Marshal(a.Body)
+		if err != nil {
+			return nil, err
+		}
+		w.Body = b
+	}
+	return json.Marshal(w)
+}
+
+// UnmarshalJSON implements json.Unmarshaler. It checks the form only; Check
+// judges the content.
+func (a *Act) UnmarshalJSON(data []byte) error {
+	var w wireAct
+	if err := json.Unmarshal(data, &w); err != nil {
+		return err
+	}
+	when, err := unstamp("when", w.When)
+	if err != nil {
+		return err
+	}
+	var from int64
+	if w.From != "" {
+		if from, err = unstamp("from", w.From); err != nil {
+			return err
+		}
+	}
+	body, err := decodeBody(w.Kind, w.Body)
+	if err != nil {
+		return fmt.Errorf("act %q: %s: %w", w.ID, w.Kind, err)
+	}
+	*a = Act{ID: w.ID, Rig: w.Rig, Who: w.Who, When: when, From: from, Body: body}
+	return nil
+}
+
+func decodeBody(kind string, raw json.RawMessage) (Body, error) {
+	switch kind {
+	case "rig":
+		return decode[Rig](raw)
+	case "tote":
+		return decode[Tote](raw)
+	case "yard":
+		return decode[Yard](raw)
+	case "proving":
+		return decode[Proving](raw)
+	case "batch":
+		return decode[Batch](raw)
+	case "assign":
+		return decode[Assign](raw)
+	case "undo":
+		return decode[Undo](raw)
+	case "fix":
+		return decode[Fix](raw)
+	}
+	return Unknown{Name: kind, Raw: append(json.RawMessage(nil), raw...)}, nil
+}
+
+func decode[B Body](raw json.RawMessage) (Body, error) {
+	var b B
+	if err := json.Unmarshal(raw, &b); err != nil {
+		return nil, err
+	}
+	return b, nil
+}
+
+func stamp(ns int64) string { return time.Unix(0, ns).UTC().Format(time.RFC3339Nano) }
+
+func unstamp(field, s string) (int64, error) {
+	t, err := time.Parse(time.RFC3339Nano, s)
+	if err != nil {
+		return 0, &FieldError{field, "must be an instant like 2026-10-09T21:30:00Z", s}
+	}
+	return t.UnixNano(), nil
+}
+
+// Standing returns the acts that hold: without those taken back, and without
+// the undos themselves, in order of From, then When, then ID. An undo of an
+// undo brings the first act back. The order of the input does not matter.
+func Standing(all []Act) []Act {
+	byID := make(map[string]int, len(all))
+	for i := range all {
+		byID[all[i].ID] = i
+	}
+	// An undo counts unless it is itself undone by one said later; walking
+	// from the latest back settles each before what it points at.
+	order := make([]int, len(all))
+	for i := range order {
+		order[i] = i
+	}
+	sort.Slice(order, func(a, b int) bool { return later(&all[order[a]], &all[order[b]]) })
+	gone := make(map[string]bool)
+	for _, i := range order {
+		if u, ok := all[i].Body.(Undo); ok && !gone[all[i].ID] {
+			if j, ok := byID[u.Act]; ok && later(&all[i], &all[j]) {
+				gone[u.Act] = true
+			}
+		}
+	}
+	var out []Act
+	seen := make(map[string]bool, len(all))
+	for i := range all {
+		if _, undo := all[i].Body.(Undo); !undo && !gone[all[i].ID] && !seen[all[i].ID] {
+			seen[all[i].ID] = true
+			out = append(out, all[i])
+		}
+	}
+	sort.Slice(out, func(i, j int) bool {
+		a, b := &out[i], &out[j]
+		if a.From != b.From {
+			return a.From < b.From
+		}
+		return later(b, a)
+	})
+	return out
+}
+
+// later reports whether a was said after b.
+func later(a, b *Act) bool {
+	if a.When != b.When {
+		return a.When > b.When
+	}
+	return a.ID > b.ID
+}

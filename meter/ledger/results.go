@@ -1,0 +1,177 @@
+package ledger
+
+import (
+	"yardtally/calibrate/quantity"
+)
+
+// Instants in results are Unix nanoseconds in UTC, as the clock room placed
+// them. They are not arrival times.
+
+// Reason says why a volume is on the account it is on.
+type Reason string
+
+// Reasons of an assignment.
+const (
+	ByPosition Reason = "position" // the rig stood in the yard
+	ByHand     Reason = "hand"     // a person said so
+	NoYard     Reason = "outside"  // the position was known, and in no yard
+	NoPosition Reason = "no position"
+)
+
+// Fill is one pull of the trigger as a colony gets it.
+type Fill struct {
+	Session     uint64          // the counter's session
+	First, Last uint64          // pulses after First, up to and with Last
+	Start, End  int64           // instants of the first and last flow
+	Volume      quantity.Volume // by count difference
+	Flow        quantity.Flow   // volume over duration
+	Syrup       quantity.Temperature
+	HasSyrup    bool // whether Syrup was known
+	Yard        string
+	Reason      Reason
+	Open        bool // still flowing, or not yet long enough quiet
+}
+
+// Loose is flow outside any fill: dribble, or flow whose detail was not seen.
+type Loose struct {
+	Session     uint64
+	First, Last uint64
+	Start, End  int64
+	Volume      quantity.Volume
+	Why         string // "dribble", "unseen"
+	Yard        string
+	Reason      Reason
+}
+
+// Gap is a stretch for which the counter told nothing.
+type Gap struct {
+	Start, End int64
+	// Known is what the running count shows flowed meanwhile (it is also in a
+	// Loose or a Fill). Hidden is the most that can have flowed besides
+	// without any count to show it.
+	Known, Hidden quantity.Volume
+	Why           string // "board restarted", "no readings", "may have wrapped unseen"
+}
+
+// Sample is the state of the rig at a whole multiple of SampleEvery.
+type Sample struct {
+	At       int64
+	Total    quantity.Volume // since the first reading
+	Flow     quantity.Flow   // mean over the interval that ends here
+	Tote     quantity.Volume
+	HasTote  bool
+	Syrup    quantity.Temperature
+	HasSyrup bool
+	Air      quantity.Temperature
+	HasAir   bool
+}
+
+// SampleEvery is the spacing of samples, ns.
+const SampleEvery = 10_000_000_000
+
+// ToteNow is what is known of the tote.
+type ToteNow struct {
+	Known    bool
+	Name     string
+	At       int64           // instant of the newest level reading used
+	Level    quantity.Length // syrup surface above the floor
+	Volume   quantity.Volume // by strapping
+	Usable   quantity.Volume // Volume less what stays below the outlet
+	Capacity quantity.Volume
+	By       string // "headspace" or "head"
+	Why      string // why it is not known, where it is not
+}
+
+// YardInfo is a yard as its newest act has it.
+type YardInfo struct {
+	ID, Name       string
+	Lat, Lon       float64
+	EnterM, LeaveM float64
+	Colonies       int
+	Fill           quantity.Volume // intended for each colony; 0: not said
+	Closed         bool
+}
+
+// Here is where the rig is now.
+type Here struct {
+	Yard   string // "" for none
+	Reason Reason
+	Since  int64
+	FixAt  int64 // instant of the newest position used; 0 for none
+}
+
+// Last is the newest reading of a channel.
+type Last struct {
+	Value float64
+	At    int64
+	Has   bool
+}
+
+// Review is an act that could not be applied as it was meant.
+type Review struct {
+	Act string
+	Why string
+}
+
+// View is everything the ledger derives, up to one instant. It is a value:
+// nobody changes it after it was handed out.
+type View struct {
+	Rig     string
+	At      int64 // instant of the newest record in it; 0: none
+	Settled int64 // through this instant nothing changes any more by itself
+	Records uint64
+	Zone    string // IANA name of the yards' time zone
+
+	Total quantity.Volume // everything the counter showed since the first reading
+	Fills []Fill          // in order of Start; the last may be Open
+	Loose []Loose
+	Gaps  []Gap
+	Yards []YardInfo // by ID
+
+	Here   Here
+	Tote   ToteNow
+	Flow   quantity.Flow // over the newest second or so
+	FlowAt int64
+	Syrup  Last
+	Air    Last
+	Brix   Last // declared for the batch in the tote, mass percent
+
+	PulseVolume quantity.Volume // what one pulse is worth now; 0: no proving yet
+	Review      []Review
+	Placed      Placing
+}
+
+// Placing says how well the rig's clock is known.
+type Placing struct {
+	By     string // "satellites", "phone", "network", "hand", "sender", "own clock"
+	Epochs int
+	Unsure int // epochs without any fix, placed between their neighbours
+	Steps  int // steps of a clock that were seen and undone
+}
+
+// Event is what a settled part of the ledger brought forth, for those who pass
+// results on. Events come in ledger order.
+type Event struct {
+	Kind   EventKind
+	At     int64 // the instant the event belongs to
+	Fill   *Fill
+	Loose  *Loose
+	Gap    *Gap
+	Sample *Sample
+}
+
+// EventKind is the kind of an Event.
+type EventKind uint8
+
+// Kinds of events.
+const (
+	// Rewound: everything at or after At is void and will be told again.
+	Rewound EventKind = iota + 1
+	// Told: everything up to At has been told; what was told before and was
+	// not told again since the last Rewound is void for good.
+	Told
+	FillDone
+	LooseDone
+	GapSeen
+	Sampled
+)
