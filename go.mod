@@ -1,3 +1,30 @@
 module yardtally
 
-go 1.26
+go 1.26.0
+
+require (
+	github.com/creack/pty v1.1.24
+	github.com/eclipse/paho.mqtt.golang v1.5.1
+	github.com/influxdata/influxdb-client-go/v2 v2.14.0
+	github.com/mochi-mqtt/server/v2 v2.7.9
+	github.com/ncruces/go-sqlite3 v0.37.0
+	github.com/pelletier/go-toml/v2 v2.4.3
+	github.com/rogpeppe/go-internal v1.16.0
+	go.bug.st/serial v1.8.0
+	golang.org/x/sys v0.50.0
+)
+
+require (
+	github.com/apapsch/go-jsonmerge/v2 v2.0.0 // indirect
+	github.com/google/uuid v1.6.0 // indirect
+	github.com/gorilla/websocket v1.5.3 // indirect
+	github.com/influxdata/line-protocol v0.0.0-20200327222509-2487e7298839 // indirect
+	github.com/ncruces/go-sqlite3-wasm/v6 v6.5.35401 // indirect
+	github.com/ncruces/julianday v1.0.0 // indirect
+	github.com/oapi-codegen/runtime v1.0.0 // indirect
+	github.com/rs/xid v1.4.0 // indirect
+	golang.org/x/net v0.61.0 // indirect
+	golang.org/x/sync v0.24.0 // indirect
+	golang.org/x/tools v0.52.0 // indirect
+	gopkg.in/yaml.v3 v3.0.1 // indirect
+)

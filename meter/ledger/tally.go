@@ -1,0 +1,107 @@
+package ledger
+
+import (
+	"sort"
+	"time"
+
+	"yardtally/calibrate/quantity"
+)
+
+// YardTotal is what one yard took in a stretch of time.
+type YardTotal struct {
+	Yard     string // "" is what no yard can be named for
+	Name     string // as the yard's newest act has it; the ID where there is none
+	Fills    int
+	Volume   quantity.Volume // of the fills
+	Loose    quantity.Volume // flow outside fills while there
+	Least    quantity.Volume // the smallest fill
+	Most     quantity.Volume // the largest
+	First    int64           // start of the first flow
+	Last     int64           // end of the last
+	Colonies int             // 0: not said
+	Each     quantity.Volume // intended for each colony; 0: not said
+	Open     bool            // a fill is running
+}
+
+// Night is a stretch of time, noon to noon as a rule, with its totals. Fills,
+// loose flow and total agree exactly: Total is the sum of all Volume and Loose.
+type Night struct {
+	From, To int64
+	Yards    []YardTotal // in order of first flow; what has no yard comes last
+	Fills    int
+	Volume   quantity.Volume
+	Loose    quantity.Volume
+	Total    quantity.Volume
+}
+
+// NightOf returns the noon-to-noon stretch around the instant at, in loc's
+// local time. Where the clock changes in between it has 23 or 25 hours.
+func NightOf(at int64, loc *time.Location) (from, to int64) {
+	t := time.Unix(0, at).In(loc)
+	noon := time.Date(t.Year(), t.Month(), t.Day(), 12, 0, 0, 0, loc)
+	if t.Before(noon) {
+		noon = time.Date(t.Year(), t.Month(), t.Day()-1, 12, 0, 0, 0, loc)
+	}
+	next := time.Date(noon.Year(), noon.Month(), noon.Day()+1, 12, 0, 0, 0, loc)
+	return noon.UnixNano(), next.UnixNano()
+}
+
+// Tally adds up the fills and loose flow that started at or after from and
+// before to.
+func Tally(v *View, from, to int64) Night {
+	n := Night{From: from, To: to}
+	at := make(map[string]int)
+	get := func(yard string, start, end int64) *YardTotal {
+		i, ok := at[yard]
+		if !ok {
+			i = len(n.Yards)
+			at[yard] = i
+			y := YardTotal{Yard: yard, Name: yard, First: start, Last: end}
+			for k := range v.Yards {
+				if v.Yards[k].ID == yard {
+					y.Name, y.Colonies, y.Each = v.Yards[k].Name, v.Yards[k].Colonies, v.Yards[k].Fill
+				}
+			}
+			n.Yards = append(n.Yards, y)
+		}
+		y := &n.Yards[i]
+		y.First, y.Last = min(y.First, start), max(y.Last, end)
+		return y
+	}
+	for i := range v.Fills {
+		f := &v.Fills[i]
+		if f.Start < from || f.Start >= to {
+			continue
+		}
+		y := get(f.Yard, f.Start, f.End)
+		if y.Fills == 0 || f.Volume < y.Least {
+			y.Least = f.Volume
+		}
+		y.Fills++
+		y.Volume += f.Volume
+		y.Most = max(y.Most, f.Volume)
+		y.Open = y.Open || f.Open
+		n.Fills++
+		n.Volume += f.Volume
+	}
+	for i := range v.Loose {
+		l := &v.Loose[i]
+		if l.Start < from || l.Start >= to {
+			continue
+		}
+		get(l.Yard, l.Start, l.End).Loose += l.Volume
+		n.Loose += l.Volume
+	}
+	n.Total = n.Volume + n.Loose
+	sort.SliceStable(n.Yards, func(i, j int) bool {
+		a, b := &n.Yards[i], &n.Yards[j]
+		if (a.Yard == "") != (b.Yard == "") {
+			return b.Yard == ""
+		}
+		if a.First != b.First {
+			return a.First < b.First
+		}
+		return a.Yard < b.Yard
+	})
+	return n
+}
