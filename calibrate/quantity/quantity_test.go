@@ -13,8 +13,8 @@ func near(got, want float64) bool {
 	return math.Abs(got-want) <= 1e-12*math.Max(1e-300, math.Abs(want))
 }
 
-// TestFactors checks every factor used here against the unit table of the
-// project's reference (units_us_si.csv); how and source as in that file.
+// TestFactors checks every factor used here; each row says how its value came
+// about: read in the named document, computed, or from memory.
 func TestFactors(t *testing.T) {
 	for _, row := range []struct {
 		unit, to string
