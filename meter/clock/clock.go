@@ -15,6 +15,7 @@ package clock
 import (
 	"math"
 	"sort"
+	"strconv"
 
 	"yardtally/meter"
 )
@@ -386,6 +387,23 @@ func (c *Clock) place() {
 		}
 		c.offsets[order[i]] = p
 	}
+}
+
+// Starts returns, for every stretch of every clock, the instant at which it is
+// placed to begin. Where one of them moves, so do all records of that stretch.
+func (c *Clock) Starts() map[string]int64 {
+	out := make(map[string]int64)
+	for n, b := range c.Boots {
+		out["boot "+strconv.FormatUint(uint64(n), 10)] = b.Lo + c.offset(n).off
+	}
+	for name, s := range c.Senders {
+		for i := range s.Sent {
+			st := &s.Sent[i]
+			key := "sender " + strconv.FormatInt(st.FirstOff, 10) + " " + strconv.FormatInt(st.FirstAt, 10) + " " + name
+			out[key] = st.FirstAt + c.senderOffset(s, st)
+		}
+	}
+	return out
 }
 
 // Summary says how well the clock is known: how the newest boot is placed, how

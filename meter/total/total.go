@@ -46,6 +46,7 @@ type Outcome struct {
 	From, To uint64 // count of the session before and after, unwrapped
 	FromAt   int64  // instant of the message before (Restart: when the board started)
 	ToAt     int64
+	Heard    int64  // instant of the message before
 	Took     int64  // ns between the two by the truest clock there is
 	Hidden   uint64 // pulses that may have passed besides, without any trace
 	Why      string // of Hidden
@@ -83,7 +84,7 @@ func (s *State) Next(c Count, r Rules) Outcome {
 	}
 	cur := &s.Sessions[len(s.Sessions)-1]
 	l := &s.Last
-	out := Outcome{Session: len(s.Sessions), From: s.Count, To: s.Count, FromAt: l.At, ToAt: c.At}
+	out := Outcome{Session: len(s.Sessions), From: s.Count, To: s.Count, FromAt: l.At, ToAt: c.At, Heard: l.At}
 	up := c.Up
 	if c.HasUp && l.HasUp {
 		up = unwrapUptime(c, l)
@@ -204,7 +205,7 @@ func (s *State) restart(c Count, r Rules) Outcome {
 	if c.HasUp {
 		began = max(l.At, c.At-c.Up)
 	}
-	out := Outcome{What: Restart, From: 0, To: c.N, FromAt: began, ToAt: c.At, Took: c.At - began, Why: "board restarted"}
+	out := Outcome{What: Restart, From: 0, To: c.N, FromAt: began, ToAt: c.At, Heard: l.At, Took: c.At - began, Why: "board restarted"}
 	if r.MaxRate > 0 {
 		out.Hidden = uint64(r.MaxRate * float64(began-l.At) / 1e9)
 	}

@@ -53,8 +53,8 @@ type State struct {
 	Yard  string // "" for none
 	Since int64
 	FixAt int64 // newest position used; 0 for none
-	// A change in the making: towards Next, for Runs positions, since NextAt.
-	Next   string
+	// A change in the making: towards another yard, for Runs positions, since NextAt.
+	Toward string
 	Runs   int
 	NextAt int64
 }
@@ -67,16 +67,16 @@ func (s *State) Next(p Position, places []Place) {
 	s.FixAt = p.At
 	here := s.where(p, places)
 	if here == s.Yard {
-		s.Runs, s.Next = 0, ""
+		s.Runs, s.Toward = 0, ""
 		return
 	}
-	if s.Runs == 0 || here != s.Next {
-		s.Next, s.Runs, s.NextAt = here, 0, p.At
+	if s.Runs == 0 || here != s.Toward {
+		s.Toward, s.Runs, s.NextAt = here, 0, p.At
 	}
 	s.Runs++
 	if s.Runs >= Steady {
 		s.Yard, s.Since = here, s.NextAt
-		s.Runs, s.Next = 0, ""
+		s.Runs, s.Toward = 0, ""
 	}
 }
 

@@ -1,0 +1,197 @@
+package ledger
+
+import (
+	"cmp"
+	"fmt"
+	"math"
+	"slices"
+
+	"yardtally/calibrate/proving"
+	"yardtally/calibrate/quantity"
+	"yardtally/calibrate/tote"
+	"yardtally/meter/act"
+	"yardtally/meter/clock"
+	"yardtally/meter/fill"
+	"yardtally/meter/total"
+	"yardtally/meter/yard"
+)
+
+// span is what people have said as it holds from one instant on.
+type span struct {
+	from   int64
+	rig    act.Rig
+	pulse  quantity.Volume // what one pulse is worth; 0: no proving
+	counts total.Rules
+	fills  fill.Rules
+	places []yard.Place
+	batch  *act.Batch
+	tote   *act.Tote
+	straps tote.Table
+}
+
+// config is the standing acts, compiled: spans in order of time, the first of
+// them from the beginning of time.
+type config struct {
+	spans   []span
+	assigns []act.Act // of kind assign, in order of When: the later wins
+	yards   []YardInfo
+	fixes   map[uint32]clock.Fix
+	review  []Review
+}
+
+func (c *config) at(t int64) *span {
+	i, found := slices.BinarySearchFunc(c.spans, t, func(s span, t int64) int { return cmp.Compare(s.from, t) })
+	if !found {
+		i--
+	}
+	return &c.spans[i]
+}
+
+// compile builds the config of one rig from its standing acts. An act that
+// cannot be used is listed for review and leaves what held before.
+func compile(standing []act.Act) *config {
+	cfg := &config{fixes: make(map[uint32]clock.Fix)}
+	cur := span{from: math.MinInt64, rig: act.DefaultRig}
+	cur.derive()
+	cfg.spans = []span{cur}
+	yards := make(map[string]act.Yard)
+	for i := range standing {
+		a := &standing[i]
+		if err := a.Check(); err != nil {
+			cfg.review = append(cfg.review, Review{a.ID, err.Error()})
+			continue
+		}
+		from := a.From
+		if from == 0 {
+			from = math.MinInt64
+		}
+		next := cur
+		next.from = from
+		switch b := a.Body.(type) {
+		case act.Rig:
+			next.rig = b
+		case act.Tote:
+			t, err := tableOf(b)
+			if err != nil {
+				cfg.review = append(cfg.review, Review{a.ID, err.Error()})
+				continue
+			}
+			next.tote, next.straps = &b, t
+		case act.Yard:
+			yards[b.ID] = b
+			next.places = placesOf(yards)
+		case act.Proving:
+			p, err := pulseOf(b)
+			if err != nil {
+				cfg.review = append(cfg.review, Review{a.ID, err.Error()})
+				continue
+			}
+			next.pulse = p
+		case act.Batch:
+			next.batch = &b
+		case act.Assign:
+			cfg.assigns = append(cfg.assigns, *a)
+			continue
+		case act.Fix:
+			if f, ok := cfg.fixes[b.Boot]; !ok || a.When >= f.When {
+				cfg.fixes[b.Boot] = clock.Fix{Mono: b.MonoNS, UTC: b.UTC, By: b.By, When: a.When}
+			}
+			continue
+		default:
+			continue // of a later version; kept, not understood
+		}
+		next.derive()
+		cur = next
+		if last := &cfg.spans[len(cfg.spans)-1]; last.from == from {
+			*last = next
+		} else {
+			cfg.spans = append(cfg.spans, next)
+		}
+	}
+	slices.SortStableFunc(cfg.assigns, func(a, b act.Act) int { return cmp.Compare(a.When, b.When) })
+	for _, y := range yards {
+		cfg.yards = append(cfg.yards, YardInfo{ID: y.ID, Name: y.Name, Lat: y.Lat, Lon: y.Lon,
+			EnterM: y.EnterM, LeaveM: y.LeaveM, Colonies: y.Colonies, Fill: litres(y.FillL), Closed: y.Closed})
+	}
+	slices.SortFunc(cfg.yards, func(a, b YardInfo) int { return cmp.Compare(a.ID, b.ID) })
+	for i := range cfg.assigns {
+		if b := cfg.assigns[i].Body.(act.Assign); b.Yard != "" {
+			if _, ok := yards[b.Yard]; !ok {
+				cfg.review = append(cfg.review, Review{cfg.assigns[i].ID, fmt.Sprintf("yard: no act describes a yard %q", b.Yard)})
+			}
+		}
+	}
+	return cfg
+}
+
+func (s *span) derive() {
+	s.counts = total.Rules{Wrap: 1 << s.rig.WrapBits}
+	if s.pulse > 0 {
+		s.counts.MaxRate = s.rig.MostLPM / 60 / s.pulse.Litres()
+	}
+	s.fills = fill.Rules{Quiet: int64(s.rig.QuietS * 1e9), Least: litres(s.rig.LeastL)}
+}
+
+func litres(l float64) quantity.Volume { return quantity.VolumeOf(l / 1000) }
+
+func placesOf(yards map[string]act.Yard) []yard.Place {
+	var out []yard.Place
+	for _, y := range yards {
+		if !y.Closed {
+			out = append(out, yard.Place{ID: y.ID, Lat: y.Lat, Lon: y.Lon,
+				Enter: quantity.Length(y.EnterM), Leave: quantity.Length(y.LeaveM)})
+		}
+	}
+	slices.SortFunc(out, func(a, b yard.Place) int { return cmp.Compare(a.ID, b.ID) })
+	return out
+}
+
+// diff returns the acts that are in only one of two standing lists, or differ.
+func diff(a, b []act.Act) []act.Act {
+	key := func(x *act.Act) string {
+		data, err := x.MarshalJSON()
+		if err != nil {
+			return x.ID
+		}
+		return string(data)
+	}
+	in := make(map[string]int)
+	for i := range a {
+		in[key(&a[i])]++
+	}
+	var out []act.Act
+	for i := range b {
+		if k := key(&b[i]); in[k] > 0 {
+			in[k]--
+		} else {
+			out = append(out, b[i])
+		}
+	}
+	for i := range a {
+		if k := key(&a[i]); in[k] > 0 {
+			in[k]--
+			out = append(out, a[i])
+		}
+	}
+	return out
+}
+
+func pulseOf(p act.Proving) (quantity.Volume, error) {
+	if p.PulsesPerL != 0 {
+		pt, err := proving.FromK(p.PulsesPerL)
+		return pt.PulseVolume, err
+	}
+	pt, err := proving.Bucket{
+		Pulses: p.Pulses, Net: quantity.Mass(p.NetKg), Brix: quantity.FromBrix(p.Brix),
+		Temp: quantity.Temperature(p.TempC), AirDensity: quantity.Density(p.AirKg),
+	}.Point()
+	return pt.PulseVolume, err
+}
+
+func tableOf(t act.Tote) (tote.Table, error) {
+	straps := make([]tote.Strap, len(t.Straps))
+	for i, s := range t.Straps {
+		straps[i] = tote.Strap{Level: quantity.Length(s.LevelM), Volume: litres(s.VolumeL)}
+	}
+	return tote.New(straps)
+}

@@ -1,0 +1,426 @@
+package ledger
+
+import (
+	"cmp"
+	"slices"
+
+	"yardtally/calibrate/quantity"
+	"yardtally/calibrate/syrup"
+	"yardtally/calibrate/tote"
+	"yardtally/meter"
+	"yardtally/meter/act"
+	"yardtally/meter/fill"
+	"yardtally/meter/total"
+	ltote "yardtally/meter/tote"
+	"yardtally/meter/yard"
+)
+
+// item is a record with its place on UTC.
+type item struct {
+	at  int64
+	rec meter.Record
+}
+
+// order is the order of folding: by instant; at one instant by content, so
+// that it does not depend on the order of arrival; records that say the same
+// by order of arrival.
+func order(a, b *item) int {
+	if c := cmp.Compare(a.at, b.at); c != 0 {
+		return c
+	}
+	if c := content(&a.rec, &b.rec); c != 0 {
+		return c
+	}
+	return cmp.Compare(a.rec.Seq, b.rec.Seq)
+}
+
+func content(a, b *meter.Record) int {
+	if c := slices.CompareFunc(a.Readings, b.Readings, func(x, y meter.Reading) int {
+		if c := cmp.Compare(x.Channel, y.Channel); c != 0 {
+			return c
+		}
+		return cmp.Compare(x.Value, y.Value)
+	}); c != 0 {
+		return c
+	}
+	return cmp.Compare(a.Source, b.Source)
+}
+
+// rate is one step of the count, kept to tell the flow now.
+type rate struct {
+	At, Took int64
+	Volume   quantity.Volume
+}
+
+// State is everything the fold remembers. It is a value: Clone shares only
+// what is never changed afterwards. Its fields are exported for checkpoints.
+type State struct {
+	At   int64        // instant of the newest record folded
+	Last meter.Record // that record, to know its double
+	Seen uint64       // records folded
+
+	Count total.State
+	Fill  fill.State
+	Yard  yard.State
+	Level ltote.Level // m above the floor, from headspace
+	Head  ltote.Level // Pa, from the pressure sensor
+
+	OpenYard, MoveYard   string // yard when the open piece began, and at the last count
+	OpenKnown, MoveKnown bool
+	HDOP                 float64
+	HDOPAt               int64
+	Syrup, Air           Last
+
+	Volume quantity.Volume // of all closed pieces
+	Fills  []Fill
+	Loose  []Loose
+	Gaps   []Gap
+	Review []Review
+	Hit    []string // assignments that found flow
+
+	Rates    [8]rate
+	RateN    int
+	SampleAt int64 // next multiple of SampleEvery
+	SampleV  quantity.Volume
+	SampleF  int64 // instant SampleV was taken
+}
+
+// Clone returns a copy that can be folded on without changing s.
+func (s *State) Clone() State {
+	c := *s
+	c.Count = s.Count.Clone()
+	c.Fills = slices.Clip(s.Fills)
+	c.Loose = slices.Clip(s.Loose)
+	c.Gaps = slices.Clip(s.Gaps)
+	c.Review = slices.Clip(s.Review)
+	c.Hit = slices.Clip(s.Hit)
+	return c
+}
+
+// Step folds one record into the state and passes what it brought forth to
+// emit. Records come in order; a record that says the same as the one before
+// it, at the same instant, is its double and adds nothing.
+func (s *State) step(cfg *config, it *item, emit func(Event)) {
+	if s.Seen > 0 && it.at == s.At && content(&it.rec, &s.Last) == 0 {
+		return
+	}
+	sp := cfg.at(it.at)
+	s.sample(cfg, it.at, emit)
+	s.At, s.Last = it.at, it.rec
+	s.Seen++
+	r := &it.rec
+	s.sense(sp, r, it.at)
+	if n, ok := r.Value(meter.Pulses); ok {
+		c := total.Count{At: it.at, N: uint64(n), Clock: r.Boot, Seq: r.Seq}
+		if up, ok := r.Value(meter.Uptime); ok {
+			c.Up, c.HasUp = int64(up*1e9+0.5), true
+		}
+		if b, ok := r.Value(meter.Boot); ok {
+			c.Boot, c.HasNum = uint64(b), true
+		}
+		s.count(cfg, sp, c, emit)
+	}
+}
+
+// sense takes in everything but the count.
+func (s *State) sense(sp *span, r *meter.Record, at int64) {
+	if v, ok := r.Value(meter.HDOP); ok {
+		s.HDOP, s.HDOPAt = v, at
+	}
+	lat, okLat := r.Value(meter.Lat)
+	lon, okLon := r.Value(meter.Lon)
+	if okLat && okLon {
+		p := yard.Position{At: at, Lat: lat, Lon: lon}
+		if at-s.HDOPAt <= 5_000_000_000 {
+			p.HDOP = s.HDOP
+		}
+		s.Yard.Next(p, sp.places)
+	}
+	if v, ok := r.Value(meter.Syrup); ok {
+		s.Syrup = Last{v, at, true}
+	}
+	if v, ok := r.Value(meter.Air); ok {
+		s.Air = Last{v, at, true}
+	}
+	if v, ok := r.Value(meter.Headspace); ok && sp.tote != nil && sp.tote.SensorM > 0 {
+		s.Level.Add(at, sp.tote.SensorM-v)
+	}
+	if v, ok := r.Value(meter.Head); ok {
+		s.Head.Add(at, v)
+	}
+}
+
+// count takes in one message of the counter.
+func (s *State) count(cfg *config, sp *span, c total.Count, emit func(Event)) {
+	o := s.Count.Next(c, sp.counts)
+	switch o.What {
+	case total.Same, total.Late:
+		return
+	case total.First:
+		s.MoveYard, s.MoveKnown = s.Yard.At(c.At)
+		return
+	}
+	s.gap(sp, &o, emit)
+	wasOpen, wasFirst := s.Fill.Open, s.Fill.Now.First
+	here, known := s.Yard.At(c.At)
+	var buf [2]fill.Piece
+	done := s.Fill.Next(fill.Move{Session: o.Session, From: o.From, To: o.To, FromAt: o.FromAt, ToAt: o.ToAt,
+		Took: o.Took, Pulse: sp.pulse, Fast: o.Fast}, sp.fills, buf[:0])
+	for i := range done {
+		p := &done[i]
+		y, k := here, known
+		switch {
+		case p.Kind == fill.Suspect:
+			y, k = "", known
+		case p.Kind == fill.Hidden:
+			// Only where the rig stood in the same yard before and after.
+			if s.MoveYard != here || !s.MoveKnown {
+				y, k = "", s.MoveKnown && known
+			}
+		case s.OpenYard != "":
+			y, k = s.OpenYard, true
+		}
+		s.closed(cfg, p, y, k, emit)
+	}
+	if s.Fill.Open && (!wasOpen || s.Fill.Now.First != wasFirst) {
+		s.OpenYard, s.OpenKnown = here, known
+	}
+	s.MoveYard, s.MoveKnown = here, known
+	s.Rates[s.RateN%len(s.Rates)] = rate{c.At, o.Took, quantity.Volume(o.To-o.From) * sp.pulse}
+	s.RateN++
+}
+
+// gap tells of what the counter may have kept from us.
+func (s *State) gap(sp *span, o *total.Outcome, emit func(Event)) {
+	moved := quantity.Volume(o.To-o.From) * sp.pulse
+	g := Gap{Start: o.FromAt, End: o.ToAt, Why: o.Why}
+	switch {
+	case o.What == total.Restart:
+		g.Start, g.End = o.Heard, o.FromAt
+		if g.End-g.Start > 600_000_000_000 {
+			g.Why = "board was off"
+		}
+	case o.Hidden > 0:
+		g.Known = moved
+	case o.Took > fill.Unseen && moved > 0:
+		g.Known, g.Why = moved, "no readings"
+	default:
+		return
+	}
+	g.Hidden = quantity.Volume(o.Hidden) * sp.pulse
+	if sp.tote != nil && o.What == total.Restart {
+		g.Hidden = min(g.Hidden, litres(sp.tote.CapacityL))
+	}
+	s.Gaps = append(s.Gaps, g)
+	if emit != nil {
+		emit(Event{Kind: GapSeen, At: g.Start, Gap: &g})
+	}
+}
+
+// closed puts a piece of flow on its account, cut where a person said so.
+func (s *State) closed(cfg *config, p *fill.Piece, here string, known bool, emit func(Event)) {
+	s.Volume += p.Volume()
+	reason := ByPosition
+	switch {
+	case !known:
+		here, reason = "", NoPosition
+	case here == "":
+		reason = NoYard
+	}
+	session := s.Count.Sessions[p.Session-1].Seq
+	for _, part := range s.cut(cfg, p, session) {
+		y, why := here, reason
+		if part.act != "" {
+			y, why = part.yard, ByHand
+		}
+		if p.Kind == fill.Pull {
+			f := Fill{Session: session, First: part.First, Last: part.Last, Start: part.Start, End: part.End,
+				Volume: part.Volume(), Yard: y, Reason: why}
+			if part.Flowing > 0 {
+				f.Flow = quantity.Flow(f.Volume.CubicMetres() / (float64(part.Flowing) / 1e9))
+			}
+			if s.Syrup.Has && part.End-s.Syrup.At <= 120_000_000_000 {
+				f.Syrup, f.HasSyrup = quantity.Temperature(s.Syrup.Value), true
+			}
+			s.Fills = append(s.Fills, f)
+			if emit != nil {
+				emit(Event{Kind: FillDone, At: f.Start, Fill: &f})
+			}
+			continue
+		}
+		l := Loose{Session: session, First: part.First, Last: part.Last, Start: part.Start, End: part.End,
+			Volume: part.Volume(), Why: looseWhy[p.Kind], Yard: y, Reason: why}
+		s.Loose = append(s.Loose, l)
+		if emit != nil {
+			emit(Event{Kind: LooseDone, At: l.Start, Loose: &l})
+		}
+	}
+}
+
+var looseWhy = [...]string{fill.Dribble: "dribble", fill.Hidden: "unseen", fill.Suspect: "suspect"}
+
+type part struct {
+	fill.Piece
+	act, yard string
+}
+
+// cut divides a piece at the edges of the assignments that touch it. Each part
+// goes where the latest assignment that covers it says.
+func (s *State) cut(cfg *config, p *fill.Piece, session uint64) []part {
+	parts := []part{{Piece: *p}}
+	for i := range cfg.assigns {
+		a := cfg.assigns[i].Body.(act.Assign)
+		if a.Session != session || a.Last <= p.First || a.First >= p.Last {
+			continue
+		}
+		id := cfg.assigns[i].ID
+		if !slices.Contains(s.Hit, id) {
+			s.Hit = append(s.Hit, id)
+		}
+		if a.First > p.First || a.Last < p.Last {
+			s.Review = append(s.Review, Review{id, "cuts through a fill: part of it moved"})
+		}
+		var next []part
+		for _, q := range parts {
+			for _, edge := range [2]uint64{a.First, a.Last} {
+				if edge > q.First && edge < q.Last {
+					var head part
+					head, q = split(q, edge)
+					next = append(next, head)
+				}
+			}
+			next = append(next, q)
+		}
+		for j := range next {
+			if next[j].First >= a.First && next[j].Last <= a.Last {
+				next[j].act, next[j].yard = id, a.Yard
+			}
+		}
+		parts = next
+	}
+	return parts
+}
+
+// split divides a part at a count; instants in proportion.
+func split(q part, edge uint64) (head, rest part) {
+	share := float64(edge-q.First) / float64(q.Last-q.First)
+	at := q.Start + int64(share*float64(q.End-q.Start))
+	flowing := int64(share * float64(q.Flowing))
+	head, rest = q, q
+	head.Last, head.End, head.Flowing = edge, at, flowing
+	rest.First, rest.Start, rest.Flowing = edge, at, q.Flowing-flowing
+	return head, rest
+}
+
+// sample tells the state at the last multiple of SampleEvery before at, if
+// records came since the multiple before that.
+func (s *State) sample(cfg *config, at int64, emit func(Event)) {
+	if s.Seen == 0 || at < s.SampleAt {
+		if s.Seen == 0 {
+			s.SampleAt = nextSample(at)
+			s.SampleF = at
+		}
+		return
+	}
+	g := s.SampleAt
+	s.SampleAt = nextSample(at)
+	sm := Sample{At: g, Total: s.total(cfg.at(g))}
+	if d := g - s.SampleF; d > 0 {
+		sm.Flow = quantity.Flow((sm.Total - s.SampleV).CubicMetres() / (float64(d) / 1e9))
+	}
+	s.SampleV, s.SampleF = sm.Total, g
+	if t := s.toteNow(cfg.at(g), g); t.Known {
+		sm.Tote, sm.HasTote = t.Volume, true
+	}
+	if s.Syrup.Has && g-s.Syrup.At <= 120_000_000_000 {
+		sm.Syrup, sm.HasSyrup = quantity.Temperature(s.Syrup.Value), true
+	}
+	if s.Air.Has && g-s.Air.At <= 120_000_000_000 {
+		sm.Air, sm.HasAir = quantity.Temperature(s.Air.Value), true
+	}
+	if emit != nil {
+		emit(Event{Kind: Sampled, At: g, Sample: &sm})
+	}
+}
+
+func nextSample(at int64) int64 {
+	n := at / SampleEvery
+	if at%SampleEvery < 0 {
+		n--
+	}
+	return (n + 1) * SampleEvery
+}
+
+// total is all that flowed, the open piece with it.
+func (s *State) total(sp *span) quantity.Volume {
+	v := s.Volume
+	if p, ok := s.Fill.Pending(sp.fills); ok {
+		v += p.Volume()
+	}
+	return v
+}
+
+// toteNow tells what the level sensors say at an instant.
+func (s *State) toteNow(sp *span, at int64) ToteNow {
+	t := ToteNow{}
+	if sp.tote == nil {
+		t.Why = "no tote is described yet"
+		return t
+	}
+	t.Name, t.Capacity = sp.tote.Name, litres(sp.tote.CapacityL)
+	level := quantity.Length(0)
+	if v, ok := s.Level.Median(); ok && sp.tote.SensorM > 0 {
+		level, t.At, t.By = quantity.Length(v), s.Level.Last(), "headspace"
+	} else if p, ok := s.Head.Median(); ok {
+		if sp.batch == nil {
+			t.Why = "the pressure sensor needs to know what is in the tote: no batch is booked yet"
+			return t
+		}
+		warm := quantity.Temperature(15)
+		if s.Syrup.Has {
+			warm = quantity.Temperature(s.Syrup.Value)
+		}
+		rho, err := syrup.Density(quantity.FromBrix(sp.batch.Brix), warm)
+		if err != nil {
+			t.Why = err.Error()
+			return t
+		}
+		if level, err = tote.FromHead(quantity.Pressure(p), rho, quantity.Length(sp.tote.HeadM)); err != nil {
+			t.Why = err.Error()
+			return t
+		}
+		t.At, t.By = s.Head.Last(), "head"
+	} else {
+		t.Why = "no level reading yet"
+		return t
+	}
+	vol, mark := sp.straps.Volume(level)
+	if mark == tote.Below || mark == tote.Above {
+		t.Why = "the level is " + mark.String() + " the strapping table"
+	}
+	t.Known, t.Level, t.Volume = true, level, vol
+	t.Usable = tote.Usable(vol, litres(sp.tote.UnusableL))
+	return t
+}
+
+// flowNow is the flow over the newest second of counts.
+func (s *State) flowNow() (quantity.Flow, int64) {
+	if s.RateN == 0 {
+		return 0, 0
+	}
+	last := s.Rates[(s.RateN-1)%len(s.Rates)].At
+	var v quantity.Volume
+	var took int64
+	for i := range min(s.RateN, len(s.Rates)) {
+		r := s.Rates[(s.RateN-1-i)%len(s.Rates)]
+		if last-r.At >= 1_000_000_000 {
+			break
+		}
+		v += r.Volume
+		took += r.Took
+	}
+	if took <= 0 {
+		return 0, last
+	}
+	return quantity.Flow(v.CubicMetres() / (float64(took) / 1e9)), last
+}
