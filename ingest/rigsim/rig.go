@@ -1,0 +1,493 @@
+// Package rigsim is a simulated rig: a tote, a pump, a hose and a keeper with a
+// hand, seeded, that says over the wire what a real one would. Its physics is
+// its own, so that what reads the wire is tested against something that does
+// not share its formulas or constants.
+//
+// Volumes do not expand with temperature here: a litre that leaves the tote is
+// a litre at the nozzle. That neglects about 0.04 % a kelvin between them.
+package rigsim
+
+import (
+	"math"
+	"math/rand/v2"
+	"slices"
+	"time"
+
+	"yardtally/calibrate/quantity"
+	"yardtally/meter"
+)
+
+// Said is one message: the true instant it was said, in UTC, and what it said.
+type Said struct {
+	At       time.Time
+	Readings []meter.Reading
+}
+
+// Fill is one pull of the trigger, as it truly was.
+type Fill struct {
+	Yard       string
+	Colony     int // from 0 within the yard
+	Start, End time.Time
+	Aim        quantity.Volume // what the hand was after
+	Volume     quantity.Volume // from Start to End
+	Dribble    quantity.Volume // after End, until the hose came to rest
+	// Counts are unwrapped, within the board's session (0 is the first).
+	// A board that is starting counts nothing.
+	Session, EndSession  int
+	First, Last, Settled uint64 // at Start, at End, after the dribble
+	TopUp                bool   // goes to the same colony as the pull before
+	Cut                  bool   // interrupted: a top-up follows
+	Open                 bool   // not yet ended
+}
+
+// YardTotal is all that flowed at one yard.
+type YardTotal struct {
+	Yard            string
+	Fills           int
+	Filled, Dribble quantity.Volume
+}
+
+// Restart is a restart of the counter board.
+type Restart struct {
+	At     time.Time
+	Count  uint64          // unwrapped, when it restarted
+	Missed quantity.Volume // flowed while it counted nothing
+}
+
+// Truth is what really happened so far. It is a copy.
+type Truth struct {
+	Fills                  []Fill
+	Yards                  []YardTotal // in the scenario's order, those that are stopped at
+	Total, Filled, Dribble quantity.Volume
+	Missed                 quantity.Volume // part of Total that the board was not there to count
+	Tote                   quantity.Volume // in it now
+	Level                  quantity.Length // its surface above the tote's floor, at rest
+	Syrup                  quantity.Temperature
+	Flow                   quantity.Flow // through the meter, now
+	Session                int
+	Count                  uint64 // unwrapped, in this session
+	Restarts               []Restart
+	Skipped                int
+	Done                   bool // the keeper has nothing left to do
+}
+
+// Rig is a rig at work. One goroutine owns it.
+type Rig struct {
+	s     Scenario
+	start time.Time
+	now   int64 // ms since start
+
+	tasks   []task
+	task    int   // the one at hand
+	taskEnd int64 // ms; -1 while a pull goes on
+	begun   bool
+
+	where   point
+	path    *path
+	setOff  int64
+	pumping bool
+
+	// Flow.
+	open, want float64 // trigger: share of its area
+	q, target  float64 // m³/s: through the meter; where it is heading
+	lag        float64 // s
+	dripping   bool
+	dripUntil  int64
+	carry      float64 // nL not yet booked
+	lines      fluid
+	hunt       *pen // of the pump's speed
+
+	// Heat, °C.
+	tote, body float64
+	hose       [hoseCells]float64
+	moved      float64 // m³ through the hose since it was last shifted
+
+	volume quantity.Volume
+	stands Strap   // the newest level that was worked out
+	turns  float64 // fraction of the next pulse
+	count  uint64
+	// boardAt is when the board's uptime was zero, ms; it counts from upAt on.
+	boardAt, upAt int64
+	session       int
+	boots         uint64
+	restart       int
+
+	marks, skips uint64
+	due          [streams]int64
+	sense        sense
+	pressed      meter.Channel
+	slab         []meter.Reading
+
+	truth Truth
+	yard  map[string]int
+}
+
+// pen draws the governor's hunting: three swings of no common period.
+type pen struct{ phase [3]float64 }
+
+var swings = [3]struct{ period, share float64 }{{3.7, 0.5}, {11.3, 0.3}, {41, 0.2}}
+
+func (p *pen) at(t float64) float64 {
+	y := 0.0
+	for i, s := range swings {
+		y += s.share * math.Sin(2*math.Pi*t/s.period+p.phase[i])
+	}
+	return y
+}
+
+// Streams of random numbers, each its own so that none disturbs another.
+const (
+	seedHand = iota + 1
+	seedPump
+	seedDrip
+	seedWaves
+	seedWire
+	seedSense // and as many more as there are channels
+)
+
+func stream(seed uint64, n uint64) *rand.Rand {
+	return rand.New(rand.NewPCG(seed, 0x9e3779b97f4a7c15*n))
+}
+
+// New makes a rig that plays the scenario. The error names the field, the rule
+// and the value that cannot be played.
+func New(s Scenario) (*Rig, error) {
+	if err := s.check(); err != nil {
+		return nil, err
+	}
+	s.Yards, s.Air = slices.Clone(s.Yards), slices.Clone(s.Air)
+	s.Fitted, s.Restarts = slices.Clone(s.Fitted), slices.Clone(s.Restarts)
+	r := &Rig{s: s, start: s.Start.UTC().Truncate(stepFlow * time.Millisecond), volume: s.Load, yard: map[string]int{}}
+	r.tasks, r.where = plan(&s, stream(s.Seed, seedHand))
+	hunt := stream(s.Seed, seedPump)
+	r.hunt = &pen{[3]float64{7 * hunt.Float64(), 7 * hunt.Float64(), 7 * hunt.Float64()}}
+	r.tote = float64(s.Warm)
+	r.body = float64(s.Warm) - 0.3*(float64(s.Warm)-r.air(0))
+	for i := range r.hose {
+		r.hose[i] = r.air(0) + 0.2*(float64(s.Warm)-r.air(0))
+	}
+	r.count, r.boots = s.Meter.Count, s.Meter.Boots
+	r.boardAt = -s.Meter.Uptime.Milliseconds()
+	for _, y := range s.Yards {
+		if _, seen := r.yard[y.ID]; !y.Past && !seen {
+			r.yard[y.ID] = len(r.truth.Yards)
+			r.truth.Yards = append(r.truth.Yards, YardTotal{Yard: y.ID})
+		}
+	}
+	r.sense.set(&s)
+	r.schedule()
+	return r, nil
+}
+
+// Scenario returns what the rig plays.
+func (r *Rig) Scenario() Scenario { return r.s }
+
+// Truth returns what really happened up to the newest message.
+func (r *Rig) Truth() Truth {
+	t := r.truth
+	t.Fills = append([]Fill(nil), t.Fills...)
+	t.Yards = append([]YardTotal(nil), t.Yards...)
+	t.Restarts = append([]Restart(nil), t.Restarts...)
+	t.Tote, t.Level, t.Syrup = r.volume, r.level(), quantity.Temperature(r.body)
+	t.Flow, t.Session, t.Count = quantity.Flow(r.q), r.session, r.count
+	t.Done = r.idle()
+	return t
+}
+
+func (r *Rig) instant(ms int64) time.Time { return r.start.Add(time.Duration(ms) * time.Millisecond) }
+
+// level returns where the syrup stands at rest.
+func (r *Rig) level() quantity.Length {
+	if r.stands.Volume != r.volume || r.stands.Level == 0 {
+		r.stands = Strap{r.s.Tote.Level(r.volume), r.volume}
+	}
+	return r.stands.Level
+}
+
+// air returns the air's true temperature.
+func (r *Rig) air(ms int64) float64 {
+	at, a := time.Duration(ms)*time.Millisecond, r.s.Air
+	for i := len(a) - 1; i >= 0; i-- {
+		if at < a[i].After {
+			continue
+		}
+		if i == len(a)-1 {
+			return float64(a[i].Temp)
+		}
+		f := float64(at-a[i].After) / float64(a[i+1].After-a[i].After)
+		return float64(a[i].Temp) + f*float64(a[i+1].Temp-a[i].Temp)
+	}
+	return float64(a[0].Temp)
+}
+
+// shaft returns the pump's speed in 1/s.
+func (r *Rig) shaft() float64 {
+	if !r.pumping {
+		return 0
+	}
+	p := &r.s.Plumbing
+	return float64(p.Speed) * (1 + p.Hunting*r.hunt.at(float64(r.now)/1000))
+}
+
+// Steps of the physics, ms.
+const (
+	stepFlow = 10   // while something flows
+	stepLine = 100  // between looks at the operating point
+	stepHeat = 1000 // between looks at the air
+)
+
+// advance runs the physics on to ms since the start, or to the moment a button
+// is pressed.
+func (r *Rig) advance(to int64) {
+	for r.pressed == 0 {
+		r.begin()
+		if r.restart < len(r.s.Restarts) && r.s.Restarts[r.restart].Milliseconds() <= r.now {
+			r.reboot()
+		}
+		if r.now >= to || r.pressed != 0 {
+			return
+		}
+		next := min(to, r.now-r.now%stepHeat+stepHeat)
+		if r.taskEnd > r.now {
+			next = min(next, r.taskEnd)
+		}
+		if r.restart < len(r.s.Restarts) {
+			next = min(next, r.s.Restarts[r.restart].Milliseconds())
+		}
+		if r.upAt > r.now {
+			next = min(next, r.upAt)
+		}
+		if r.flowing() {
+			next = min(next, r.now-r.now%stepFlow+stepFlow)
+			r.flow(next)
+		}
+		r.now = next
+		if r.now%stepHeat == 0 {
+			r.cool()
+		}
+	}
+}
+
+func (r *Rig) flowing() bool { return r.open > 0 || r.want > 0 || r.dripping || r.taskEnd < 0 }
+
+// begin takes up tasks whose time has come.
+func (r *Rig) begin() {
+	for r.task < len(r.tasks) && r.pressed == 0 {
+		t := &r.tasks[r.task]
+		if r.begun {
+			if r.taskEnd < 0 || r.now < r.taskEnd {
+				return
+			}
+			if t.kind == taskDrive {
+				r.where, r.path = t.path.points[len(t.path.points)-1], nil
+			}
+			r.task, r.begun = r.task+1, false
+			continue
+		}
+		r.begun, r.taskEnd = true, r.now
+		switch t.kind {
+		case taskWait:
+			r.taskEnd = r.now + t.wait
+		case taskDrive:
+			r.path, r.setOff = t.path, r.now
+			r.taskEnd = r.now + int64(math.Ceil(1000*t.path.time))
+		case taskEngine:
+			r.pumping = !r.pumping
+		case taskMark:
+			r.marks++
+			r.press(meter.Mark)
+		case taskSkip:
+			r.skips++
+			r.truth.Skipped++
+			r.press(meter.Skip)
+		case taskPull:
+			r.taskEnd = -1
+			r.dripping = false
+			r.want = t.open
+			r.truth.Fills = append(r.truth.Fills, Fill{
+				Yard: t.yard, Colony: t.colony, Start: r.instant(r.now), Aim: t.aim,
+				Session: r.session, First: r.count, TopUp: t.topUp, Cut: t.cut, Open: true,
+			})
+		}
+	}
+}
+
+func (r *Rig) press(c meter.Channel) {
+	if r.s.fitted(c) {
+		r.pressed = c
+	}
+}
+
+// idle reports whether the keeper is done and only the sensors go on.
+func (r *Rig) idle() bool { return r.done() || r.begun && r.task == len(r.tasks)-1 }
+
+// done reports whether the night is over.
+func (r *Rig) done() bool { return r.task >= len(r.tasks) }
+
+func (r *Rig) reboot() {
+	r.truth.Restarts = append(r.truth.Restarts, Restart{At: r.instant(r.now), Count: r.count})
+	r.restart++
+	r.session++
+	r.boots++
+	r.count = 0
+	r.upAt = r.now + bootTime.Milliseconds()
+	r.boardAt = r.upAt
+	r.due[streamBoard] = r.upAt
+}
+
+// Times of the hand and the line.
+const (
+	openMS  = 250             // the trigger takes to open
+	shutMS  = 200             // and to shut
+	dripTau = 1.2             // s in which the dribble falls to 1/e
+	dripMS  = 7200            // after which nothing drips any more
+	giveUp  = int64(8 * 60e3) // ms after which the hand lets go whatever came
+	dryMS   = int64(15e3)     // ms after which it lets go where nothing comes
+	tauHose = 1300.0          // s in which a standing hose nears the air: 0.28 L and 0.1 m² a metre, 10 W/m²K
+	tauBody = 2400.0          // s, pump and meter
+	tauTote = 1e5             // s, a full tote: 3.4 MJ/K over 5.5 m² and 6 W/m²K
+	bodyVol = 1.2e-3          // m³ of syrup in pump and meter
+)
+
+// flow moves syrup from now to next, ms.
+func (r *Rig) flow(next int64) {
+	dt := float64(next-r.now) / 1000
+	moving := r.open != r.want
+	if r.open < r.want {
+		r.open = math.Min(r.want, r.open+float64(next-r.now)/openMS)
+	} else if r.open > r.want {
+		r.open = math.Max(r.want, r.open-float64(next-r.now)/shutMS)
+	}
+	before := r.q
+	if r.open > 0 {
+		if moving || r.now%stepLine == 0 {
+			r.look()
+		}
+		r.q += (r.target - r.q) * (1 - math.Exp(-dt/r.lag))
+	} else if r.dripping {
+		r.q *= math.Exp(-dt / dripTau)
+	} else {
+		r.q = 0
+	}
+	r.book((before + r.q) / 2 * dt)
+
+	if r.taskEnd < 0 { // a pull
+		f := &r.truth.Fills[len(r.truth.Fills)-1]
+		held := next - f.Start.Sub(r.start).Milliseconds()
+		if f.Volume >= f.Aim-r.closing() || held > giveUp || held > dryMS && r.q < 1e-7 {
+			r.want = 0
+		}
+		if r.want == 0 && r.open == 0 {
+			f.End, f.Last, f.Settled, f.EndSession, f.Open = r.instant(next), r.count, r.count, r.session, false
+			r.taskEnd = next
+			r.dripping = true
+			r.dripUntil = next + dripMS
+			r.q = float64(r.s.Hand.Drip) / float64(quantity.CubicMetre) / dripTau * r.sense.drip()
+			r.target = 0
+		}
+	} else if r.dripping && next >= r.dripUntil {
+		r.dripping, r.q = false, 0
+	}
+}
+
+// closing returns what still passes while the trigger shuts.
+func (r *Rig) closing() quantity.Volume { return quantity.VolumeOf(r.q * shutMS / 1000 * 0.8 * r.open) }
+
+// look finds the flow that the line is heading for.
+func (r *Rig) look() {
+	if r.volume <= r.s.Tote.Unusable {
+		r.target, r.lag = 0, 0.1
+		return
+	}
+	f, p := &r.lines, &r.s.Plumbing
+	f.rho = density(r.s.Brix, r.tote)
+	f.suction = viscosity(r.s.Brix, r.tote)
+	f.meter = viscosity(r.s.Brix, r.body)
+	for i, t := range r.hose {
+		f.hose[i] = viscosity(r.s.Brix, t)
+	}
+	n, static := r.shaft(), r.static(f.rho)
+	r.target = p.operate(n, static, f, r.open, r.target)
+	// What the pump pays for is spent on speeding the hose's syrup up first.
+	area := math.Pi / 4 * float64(p.HoseBore*p.HoseBore)
+	drive := math.Max(1000, p.lift(r.target, n, f.rho)+static)
+	r.lag = math.Max(0.02, f.rho*float64(p.HoseLength)/area*r.target/drive)
+}
+
+// static returns the pressure of the height of the tote's surface over the nozzle, Pa.
+func (r *Rig) static(rho float64) float64 {
+	p := &r.s.Plumbing
+	return rho * gravity * float64(r.level()+p.ToteFloor-p.Nozzle)
+}
+
+// book takes dv m³ out of the tote and counts them.
+func (r *Rig) book(dv float64) {
+	r.carry += dv * float64(quantity.CubicMetre)
+	n := quantity.Volume(r.carry)
+	if n > r.volume {
+		n = r.volume
+	}
+	r.carry -= float64(n)
+	r.volume -= n
+	t := &r.truth
+	t.Total += n
+	if len(t.Fills) == 0 {
+		return
+	}
+	f := &t.Fills[len(t.Fills)-1]
+	y := &t.Yards[r.yard[f.Yard]]
+	if f.Open {
+		if f.Volume == 0 && n > 0 {
+			y.Fills++
+		}
+		f.Volume += n
+		t.Filled += n
+		y.Filled += n
+	} else {
+		f.Dribble += n
+		t.Dribble += n
+		y.Dribble += n
+	}
+	if r.upAt > r.now { // the board is starting
+		t.Missed += n
+		t.Restarts[len(t.Restarts)-1].Missed += n
+	} else {
+		m := &r.s.Meter
+		slip := m.Slip
+		if r.q > 0 && r.lines.meter > 0 {
+			slip += math.Min(0.5, m.SlipViscous/(r.lines.meter*r.q))
+		}
+		r.turns += n.Litres() * m.PulsesPerL * (1 - slip)
+		if whole := math.Floor(r.turns); whole > 0 {
+			r.count += uint64(whole)
+			r.turns -= whole
+		}
+	}
+	if !f.Open {
+		f.Settled = r.count
+	}
+	// Shift the hose on when it has moved a thousandth of its volume.
+	r.moved += n.CubicMetres()
+	area := math.Pi / 4 * float64(r.s.Plumbing.HoseBore*r.s.Plumbing.HoseBore)
+	cell := area * float64(r.s.Plumbing.HoseLength) / hoseCells
+	if r.moved > cell/100 {
+		share := math.Min(1, r.moved/cell)
+		for i := hoseCells - 1; i > 0; i-- {
+			r.hose[i] += share * (r.hose[i-1] - r.hose[i])
+		}
+		r.hose[0] += share * (r.body - r.hose[0])
+		r.body += math.Min(1, r.moved/bodyVol) * (r.tote - r.body)
+		r.moved = 0
+	}
+}
+
+// cool lets stepHeat of cold in.
+func (r *Rig) cool() {
+	const dt = stepHeat / 1000.0
+	air := r.air(r.now)
+	r.tote += (air - r.tote) * dt / tauTote
+	r.body += (air - r.body) * dt / tauBody
+	for i := range r.hose {
+		r.hose[i] += (air - r.hose[i]) * dt / tauHose
+	}
+}

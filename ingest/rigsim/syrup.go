@@ -1,0 +1,41 @@
+package rigsim
+
+import "math"
+
+// viscosity returns the dynamic viscosity of a sucrose solution in Pa·s, of
+// brix mass percent at t °C.
+//
+// Source: Genotelle's closed form, in Mathlouthi & Genotelle 1995, chapter 6
+// (in Mathlouthi & Reiser, Sucrose). It is said to hold to 1 %; against tables
+// of the National Bureau of Standards and the CRC Handbook it is within 6 %
+// from 20 °C up, and reads 6 to 15 % high below 10 °C.
+func viscosity(brix, t float64) float64 {
+	n := brix / (1900 - 18*brix)
+	lg := 22.46*n - 0.114 + (30-t)/(91+t)*(1.1+43.1*math.Pow(n, 1.25))
+	return math.Pow(10, lg) * 1e-3
+}
+
+// density returns the density of a sucrose solution in kg/m³, of brix mass
+// percent at t °C, 0 to 50 °C.
+//
+// It is this package's own form: specific volumes of water and of dissolved
+// sucrose add, the latter a square of the concentration and straight in
+// temperature. Its three terms at 20 °C were fitted here to the rows of the CRC
+// Handbook, 102nd edition, from 20 to 80 % (worst miss 0.4 kg/m³); the last was
+// set to an expansion of about 0.037 % a kelvin at 2:1.
+func density(brix, t float64) float64 {
+	x := brix / 100
+	v := (1-x)/water(t) + x*(6.159802e-4+7.97444e-6*x+1.9452101e-5*x*x+3.0e-7*(t-20))
+	return 1 / v
+}
+
+// water returns the density of water in kg/m³ at t °C: Kell, Journal of
+// Chemical and Engineering Data 20 (1975) 97.
+func water(t float64) float64 {
+	p := -280.54253e-12*t + 105.56302e-9
+	p = p*t - 46.170461e-6
+	p = p*t - 7.9870401e-3
+	p = p*t + 16.945176
+	p = p*t + 999.83952
+	return p / (1 + 16.879850e-3*t)
+}
