@@ -357,6 +357,9 @@ func (l *Ledger) rewound() Event {
 	return e
 }
 
+// Unsettled reports whether some records are still provisional.
+func (l *Ledger) Unsettled() bool { return len(l.tail) > 0 }
+
 // Take hands out the events since the last call.
 func (l *Ledger) Take() []Event {
 	e := l.out
@@ -370,6 +373,9 @@ func (l *Ledger) LastSeq() uint64 { return l.lastSeq }
 // Here returns the instant of an arrival by the rig's clock, for callers that
 // know the time only by that clock.
 func (l *Ledger) Here(boot uint32, mono, wall int64) int64 {
+	if _, known := l.clk.Boots[boot]; !known {
+		return wall
+	}
 	r := meter.Record{Boot: boot, Mono: mono, Wall: wall}
 	return l.clk.Arrival(&r)
 }
