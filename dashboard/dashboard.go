@@ -1,0 +1,131 @@
+// Package dashboard is the live page "Tonight": what is left in the tote, the
+// flow now, this yard's fills and the yards' totals, for a phone in the dark.
+//
+// It is given snapshots and never asks where they come from. The page reads
+// without JavaScript; the script only puts pieces of it, drawn on the server,
+// in the place of older ones.
+package dashboard
+
+import (
+	"context"
+	"log/slog"
+	"net/http"
+	"time"
+
+	"yardtally/calibrate/quantity"
+	"yardtally/meter/ledger"
+)
+
+// Feed is where the page's figures come from. Its methods may be called from
+// any goroutine.
+type Feed interface {
+	// Snapshot returns the newest state, at once. Nobody changes it afterwards.
+	Snapshot() *Snapshot
+	// Watch returns a channel that ticks whenever the snapshot or its live
+	// part has changed. Ticks nobody has taken are merged into one. The
+	// channel is closed when the context ends, or when no more will come.
+	Watch(ctx context.Context) <-chan struct{}
+}
+
+// Snapshot is everything the page shows.
+type Snapshot struct {
+	View    *ledger.View // nil before there is one
+	Live    Live
+	Sources []SourceLine // in the order of the settings
+	Notices []Notice
+	Units   quantity.System
+	Zone    *time.Location // nil: the view's zone, else UTC
+	Now     int64          // Unix ns by the rig's clock
+	Speed   float64        // of the rig's clock against life; 0 is 1
+	Demo    string         // a line for a demonstration, "" otherwise
+}
+
+// Live is what was heard last, whether it is kept yet or not. Instants are
+// Unix ns by the rig's clock, 0 for never. Fills and totals never come from it.
+type Live struct {
+	Flow    quantity.Flow
+	FlowAt  int64
+	Level   quantity.Length // surface above the tote's floor
+	Tote    quantity.Volume
+	ToteAt  int64
+	Syrup   quantity.Temperature
+	SyrupAt int64
+}
+
+// SourceLine is the state of one source of readings.
+type SourceLine struct {
+	Name    string
+	Phase   string            // "opening", "open", "waiting" or "stopped"
+	Since   time.Time         // since when it is in this phase
+	LastAt  time.Time         // newest message; zero for none
+	Err     string            // newest failure, "" if none since it opened
+	NextTry time.Time         // while waiting
+	Dropped uint64            // lines or packs not taken
+	Why     map[string]uint64 // how many of them, by reason
+}
+
+// Notice is a fault of the whole, in one sentence, e.g. "The disk is full:
+// nothing has been kept since 21:14."
+type Notice struct {
+	Text string
+}
+
+// Options are what New needs.
+type Options struct {
+	Feed    Feed
+	Rig     string
+	Version string
+	Log     *slog.Logger // nil: slog.Default()
+}
+
+// Most streams open at once; the next gets status 503 and tries again later.
+const maxStreams = 64
+
+type server struct {
+	Options
+	frames  frames
+	streams chan struct{} // a place for each open stream
+	assets  map[string]asset
+}
+
+// New returns the page's handler. It serves "/", "/live" (server-sent events),
+// "/tonight.csv", "/tonight.json", "/yards.csv", "/yards.json" and the page's
+// own files, and takes the choice of night or day at "POST /look".
+//
+// Streams end with their request's context: give the http.Server a BaseContext
+// that is cancelled before Shutdown, or close what Feed.Watch returns.
+func New(o Options) http.Handler {
+	if o.Log == nil {
+		o.Log = slog.Default()
+	}
+	s := &server{Options: o, streams: make(chan struct{}, maxStreams), assets: loadAssets()}
+	s.frames.server = s
+	mux := http.NewServeMux()
+	mux.HandleFunc("GET /{$}", s.page)
+	mux.HandleFunc("GET /live", s.live)
+	for _, what := range []string{"tonight", "yards"} {
+		mux.HandleFunc("GET /"+what+".csv", s.export)
+		mux.HandleFunc("GET /"+what+".json", s.export)
+	}
+	for name := range s.assets {
+		mux.HandleFunc("GET /"+name, s.asset)
+	}
+	mux.HandleFunc("POST /look", s.look)
+	return guard(http.NewCrossOriginProtection().Handler(mux))
+}
+
+// policy lets the page use its own files only; nothing runs or styles inline.
+const policy = "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self'; connect-src 'self'; " +
+	"form-action 'self'; base-uri 'none'; frame-ancestors 'none'"
+
+func guard(h http.Handler) http.Handler {
+	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		set := w.Header().Set
+		set("Content-Security-Policy", policy)
+		set("X-Content-Type-Options", "nosniff")
+		set("Referrer-Policy", "no-referrer")
+		set("Cross-Origin-Opener-Policy", "same-origin")
+		set("Cross-Origin-Resource-Policy", "same-origin")
+		h.ServeHTTP(w, r)
+	})
+}

@@ -1,0 +1,140 @@
+package dashboard
+
+import (
+	"bytes"
+	"encoding/json"
+	"fmt"
+	"net/http"
+	"sync"
+	"time"
+)
+
+const (
+	flushEvery = 200 * time.Millisecond // changes are sent at most this often
+	lookEvery  = time.Second            // values grow old without a tick
+	beatEvery  = 3 * time.Second        // something is sent at least this often
+	writeLimit = 10 * time.Second       // a reader that takes nothing for so long is let go
+)
+
+// part is a piece of the page, by the id of the element it stands in.
+type part struct {
+	ID   string `json:"id"`
+	HTML string `json:"html"`
+}
+
+// frame is the page's parts at one instant.
+type frame struct {
+	made  time.Time // when the snapshot in it was asked for
+	clock string
+	demo  string
+	parts []part
+	left  map[string]float64 // s of real time until a value is too old to show
+}
+
+// frames draws the parts once for all who look, when somebody looks.
+type frames struct {
+	server *server
+	mu     sync.Mutex
+	last   *frame
+}
+
+// get returns a frame whose snapshot was asked for after the given instant.
+func (f *frames) get(notBefore time.Time) *frame {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	if f.last == nil || !f.last.made.After(notBefore) {
+		made := time.Now()
+		f.last = f.server.render(f.server.Feed.Snapshot())
+		f.last.made = made
+	}
+	return f.last
+}
+
+// beat tells the page that the rig is there, the rig's time, and how long its
+// values may still be shown as current.
+type beat struct {
+	Clock   string             `json:"clock"`
+	Version string             `json:"version"`
+	Left    map[string]float64 `json:"left"`
+}
+
+// live streams the page's parts: all of them first, then those that change.
+// Each reader has its own goroutine, which takes the newest frame whenever it
+// is ready to write: a slow one skips frames and holds up nobody.
+//
+// A comment would keep the line open but no script can see one, so the
+// heartbeat is an event: without it the page says that it is cut off.
+func (s *server) live(w http.ResponseWriter, r *http.Request) {
+	select {
+	case s.streams <- struct{}{}:
+		defer func() { <-s.streams }()
+	default:
+		w.Header().Set("Retry-After", "10")
+		http.Error(w, fmt.Sprintf("%d pages are already live here; close one.", maxStreams), http.StatusServiceUnavailable)
+		return
+	}
+	ctx := r.Context()
+	out := http.NewResponseController(w)
+	w.Header().Set("Content-Type", "text/event-stream")
+	w.Header().Set("Cache-Control", "no-store")
+	w.Header().Set("X-Accel-Buffering", "no")
+	ticks := s.Feed.Watch(ctx)
+	look := time.NewTicker(lookEvery)
+	defer look.Stop()
+	sent := map[string]string{}
+	var flushed time.Time
+	asked := time.Now()
+	for {
+		f := s.frames.get(asked)
+		var b bytes.Buffer
+		if flushed.IsZero() {
+			b.WriteString("retry: 2000\n\n")
+		}
+		for _, p := range f.parts {
+			if old, ok := sent[p.ID]; ok && old == p.HTML {
+				continue
+			}
+			sent[p.ID] = p.HTML
+			event(&b, "part", p)
+		}
+		if b.Len() > 0 || time.Since(flushed) >= beatEvery {
+			event(&b, "beat", beat{f.clock, s.Version, f.left})
+			// Not every writer has a deadline; those of net/http do.
+			_ = out.SetWriteDeadline(time.Now().Add(writeLimit))
+			if _, err := w.Write(b.Bytes()); err != nil {
+				return
+			}
+			if err := out.Flush(); err != nil {
+				return
+			}
+			flushed = time.Now()
+		}
+		select {
+		case <-ctx.Done():
+			return
+		case _, ok := <-ticks:
+			if !ok {
+				return
+			}
+		case <-look.C:
+		}
+		asked = time.Now() // a frame made after this has what the tick told of
+		if wait := flushEvery - time.Since(flushed); wait > 0 {
+			select {
+			case <-ctx.Done():
+				return
+			case <-time.After(wait):
+			}
+		}
+	}
+}
+
+// event writes one server-sent event. JSON has no line breaks, so one data
+// line holds it.
+func event(b *bytes.Buffer, name string, v any) {
+	data, err := json.Marshal(v)
+	if err != nil {
+		panic(err) // strings and finite numbers only
+	}
+	fmt.Fprintf(b, "event: %s\ndata: %s\n\n", name, data)
+}

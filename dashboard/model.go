@@ -1,0 +1,364 @@
+package dashboard
+
+import (
+	"fmt"
+	"html/template"
+	"math"
+	"sort"
+	"strings"
+	"time"
+
+	"yardtally/calibrate/quantity"
+	"yardtally/dashboard/draw"
+	"yardtally/dashboard/report"
+	"yardtally/meter/ledger"
+)
+
+// How old a value may be and still be shown as current. The counter board
+// speaks 5 times a second, a level sensor once a second, a thermometer every 5 s.
+const (
+	flowAge  = 10 * time.Second
+	toteAge  = 15 * time.Second
+	syrupAge = time.Minute
+	quietAge = time.Minute // an open source that says nothing for so long needs a look
+)
+
+// value is one live figure: either current, or old and then shown by its age.
+type value struct {
+	Name         string // its name in beats: "flow", "tote", "syrup"
+	Number, Unit string
+	Has, Old     bool
+	Ago          string // how old, when Old
+}
+
+type runModel struct {
+	Picture           template.HTML
+	Tote, Flow, Syrup value
+	High              bool // the level stands high: the figure goes below it
+	Flowing           bool
+	Where             string // the level in words
+	Why               string // why the tote is not known
+	Pull              string // the fill that is growing
+	Proving           bool   // no proving yet
+}
+
+type hereModel struct {
+	Name, Since string
+	Strip       []template.HTML
+	Words       string // "24.1 gal in 23 fills"
+	More        []string
+	Any         bool
+	Legend      []string // what this strip's marks mean
+}
+
+type fillRow struct {
+	No, Start, Note, Volume, Seconds, Flow, Syrup string
+}
+
+type fillsModel struct {
+	Rows      []fillRow
+	Name      string
+	Vol       string
+	Rate      string
+	Deg       string
+	Sum       string
+	OpenFill  *fillRow
+	HasColumn bool
+}
+
+type yardRow struct {
+	Name, Fills, Volume string
+	Strip               []template.HTML
+	Here, None, Ahead   bool
+}
+
+type yardsModel struct {
+	Rows      []yardRow
+	Vol       string
+	Fills     int
+	Outside   string
+	Sum       string
+	Ask       string // what the yards not finished need, and whether the tote has it
+	Short     bool   // it has not
+	AnyVolume bool
+}
+
+type sourceModel struct {
+	Loud bool
+	Word string // with the mark, when Loud
+	Text string
+}
+
+// render draws every part of the page from one snapshot.
+func (s *server) render(snap *Snapshot) *frame {
+	m := newModel(snap)
+	f := &frame{clock: m.clock(snap.Now), demo: snap.Demo, left: m.left}
+	add := func(id string, v any) {
+		var b strings.Builder
+		if err := pages.ExecuteTemplate(&b, id, v); err != nil {
+			s.Log.Error("page", "part", id, "err", err)
+			b.Reset()
+			b.WriteString("<p>This part could not be drawn.</p>")
+		}
+		f.parts = append(f.parts, part{id, b.String()})
+	}
+	add("notices", snap.Notices)
+	add("empty", m.empty())
+	add("run", m.run())
+	here, fills := m.here()
+	add("here", here)
+	add("fills-head", fills)
+	add("fills", fills)
+	add("growing", fills)
+	add("yards", m.yards())
+	add("doubt", m.doubt())
+	add("sources", m.sources())
+	return f
+}
+
+// model is a snapshot with what is worked out from it once.
+type model struct {
+	*Snapshot
+	zone  *time.Location
+	view  *ledger.View
+	night ledger.Night
+	cells map[string]int64 // hundredths each yard's fills are shown with
+	loose int64            // and all that is outside fills
+	sum   int64
+	left  map[string]float64
+	speed float64
+}
+
+func zoneOf(s *Snapshot) *time.Location {
+	if s.Zone != nil {
+		return s.Zone
+	}
+	if s.View != nil {
+		if z, err := time.LoadLocation(s.View.Zone); err == nil {
+			return z
+		}
+	}
+	return time.UTC
+}
+
+func newModel(s *Snapshot) *model {
+	m := &model{Snapshot: s, zone: zoneOf(s), view: s.View, cells: map[string]int64{},
+		left: map[string]float64{}, speed: max(s.Speed, 1)}
+	if m.view == nil {
+		m.view = &ledger.View{}
+	}
+	from, to := ledger.NightOf(s.Now, m.zone)
+	m.night = ledger.Tally(m.view, from, to)
+	var vs []quantity.Volume
+	for i := range m.night.Yards {
+		vs = append(vs, m.night.Yards[i].Volume)
+	}
+	cells, sum := report.Closing(s.Units, 100, append(vs, m.night.Loose))
+	for i := range m.night.Yards {
+		m.cells[m.night.Yards[i].Yard] = cells[i]
+	}
+	m.loose, m.sum = cells[len(vs)], sum
+	return m
+}
+
+func clockTime(t time.Time) string { return t.Format("15:04:05") }
+
+func (m *model) clock(at int64) string { return clockTime(time.Unix(0, at).In(m.zone)) }
+
+// minute is an instant without its seconds, with the day where it is not near.
+func (m *model) minute(at int64) string {
+	form := "15:04"
+	if d := m.Now - at; d > int64(18*time.Hour) || d < -int64(18*time.Hour) {
+		form = "2 Jan 15:04"
+	}
+	return time.Unix(0, at).In(m.zone).Format(form)
+}
+
+// fresh notes how long a value may still be shown, and returns what it is to show.
+func (m *model) fresh(name string, at int64, limit time.Duration, number, unit string) value {
+	v := value{Name: name, Number: number, Unit: unit, Has: at != 0}
+	if !v.Has {
+		return v
+	}
+	age := m.Now - at
+	full := float64(limit) * m.speed
+	if v.Old = float64(age) > full; v.Old {
+		v.Ago = ago(time.Duration(age))
+	} else {
+		m.left[name] = math.Round((full-float64(age))/m.speed/1e8) / 10
+	}
+	return v
+}
+
+// ago says an age the way a person would.
+func ago(d time.Duration) string {
+	switch {
+	case d < 2*time.Minute:
+		return fmt.Sprintf("%d\u00a0s", int(d/time.Second))
+	case d < 2*time.Hour:
+		return fmt.Sprintf("%d\u00a0min", int(d/time.Minute))
+	case d < 48*time.Hour:
+		return fmt.Sprintf("%d\u00a0h", int(d/time.Hour))
+	}
+	return fmt.Sprintf("%d\u00a0days", int(d/(24*time.Hour)))
+}
+
+// heard reports whether anything was ever heard.
+func (m *model) heard() bool {
+	return m.view.Records > 0 || m.Live.FlowAt != 0 || m.Live.ToteAt != 0 || m.Live.SyrupAt != 0
+}
+
+// empty returns what to say while nothing was heard yet, and nothing after.
+func (m *model) empty() []string {
+	if m.heard() {
+		return nil
+	}
+	if len(m.Sources) == 0 {
+		return []string{"No source of readings is set: name a serial port, a broker or a recording in the settings."}
+	}
+	var out []string
+	for i := range m.Sources {
+		out = append(out, "Nothing heard yet from "+m.Sources[i].Name+": "+m.saySource(&m.Sources[i])+".")
+	}
+	return out
+}
+
+// tote returns the newest that is known of the tote.
+func (m *model) tote() (at int64, volume, usable quantity.Volume, level quantity.Length) {
+	t := &m.view.Tote
+	if t.Known {
+		at, volume, usable, level = t.At, t.Volume, t.Usable, t.Level
+	}
+	if m.Live.ToteAt > at {
+		below := volume - usable // stays under the outlet
+		at, volume, level = m.Live.ToteAt, m.Live.Tote, m.Live.Level
+		usable = max(volume-below, 0)
+	}
+	return at, volume, usable, level
+}
+
+func (m *model) run() runModel {
+	u := m.Units
+	at, volume, usable, level := m.tote()
+	num, unit := u.VolumeParts(volume)
+	r := runModel{Tote: m.fresh("tote", at, toteAge, num, unit), Why: m.view.Tote.Why}
+	flow, flowAt := m.view.Flow, m.view.FlowAt
+	if m.Live.FlowAt > flowAt {
+		flow, flowAt = m.Live.Flow, m.Live.FlowAt
+	}
+	num, unit = u.FlowParts(flow)
+	r.Flow = m.fresh("flow", flowAt, flowAge, num, unit)
+	syrup, syrupAt := quantity.Temperature(m.view.Syrup.Value), int64(0)
+	if m.view.Syrup.Has {
+		syrupAt = m.view.Syrup.At
+	}
+	if m.Live.SyrupAt > syrupAt {
+		syrup, syrupAt = m.Live.Syrup, m.Live.SyrupAt
+	}
+	num, unit = u.TemperatureParts(syrup)
+	r.Syrup = m.fresh("syrup", syrupAt, syrupAge, num, unit)
+	r.Flowing = r.Flow.Has && !r.Flow.Old && flow > 0
+
+	pic := draw.Run{Share: math.NaN(), Flowing: r.Flowing}
+	capacity := m.view.Tote.Capacity
+	if r.Tote.Has && !r.Tote.Old && capacity > 0 {
+		pic.Share = float64(volume) / float64(capacity)
+		r.High = pic.Share > 0.5
+	}
+	switch {
+	case r.Flow.Has && r.Flow.Old:
+		pic.Mark = draw.Meter
+	case r.Tote.Has && r.Tote.Old:
+		pic.Mark = draw.Tote
+	}
+	r.Picture = template.HTML(pic.Draw()) // numbers and fixed words only
+	if r.Tote.Has && !r.Tote.Old {
+		r.Where = "Level " + u.Length(level) + " above the floor"
+		if capacity > 0 {
+			r.Where += " of a tote of " + u.Volume(capacity)
+		}
+		if usable != volume {
+			r.Where += "; " + u.Volume(usable) + " can be drawn"
+		}
+		r.Where += "."
+	}
+	if k := len(m.view.Fills); k > 0 && m.view.Fills[k-1].Open {
+		f := &m.view.Fills[k-1]
+		what := "This fill so far: "
+		if r.Flow.Old {
+			what = "The fill when last heard: "
+		}
+		r.Pull = what + m.hundredths(f.Volume) + ", " + fmt.Sprintf("%.0f\u00a0s", float64(f.End-f.Start)/1e9)
+	}
+	r.Proving = m.view.Records > 0 && m.view.PulseVolume == 0
+	return r
+}
+
+// hundredths prints one volume to 0.01 of its unit.
+func (m *model) hundredths(v quantity.Volume) string {
+	c, _ := report.Closing(m.Units, 100, []quantity.Volume{v})
+	_, unit := m.Units.VolumeParts(0)
+	return report.Fixed(c[0], 100) + " " + unit
+}
+
+// yard returns a yard by its id.
+func (m *model) yard(id string) (y ledger.YardInfo) {
+	for i := range m.view.Yards {
+		if m.view.Yards[i].ID == id && id != "" {
+			y = m.view.Yards[i]
+			break
+		}
+	}
+	switch {
+	case id == "":
+		y.Name = report.NoYard
+	case y.Name == "":
+		y.Name = id
+	}
+	return y
+}
+
+// strip returns the strokes of one yard tonight, and how many are short: less
+// than half of the intended fill or, where none is said, of the median.
+func (m *model) strip(id string, size draw.Size) (svg []template.HTML, short int, fills []ledger.Fill) {
+	var loose []ledger.Loose
+	in := func(start int64) bool { return start >= m.night.From && start < m.night.To }
+	var vs []quantity.Volume
+	for _, f := range m.view.Fills {
+		if f.Yard == id && in(f.Start) {
+			fills = append(fills, f)
+			vs = append(vs, f.Volume)
+		}
+	}
+	for _, l := range m.view.Loose {
+		if l.Yard == id && in(l.Start) {
+			loose = append(loose, l)
+		}
+	}
+	meant := m.yard(id).Fill
+	half := meant
+	if half == 0 && len(vs) > 0 {
+		sort.Slice(vs, func(a, b int) bool { return vs[a] < vs[b] })
+		half = vs[len(vs)/2]
+	}
+	var strokes []draw.Stroke
+	for _, f := range fills {
+		s := draw.Stroke{Volume: f.Volume, Open: f.Open, Short: !f.Open && f.Volume < half/2}
+		if s.Short {
+			short++
+		}
+		strokes = append(strokes, s)
+	}
+	var flats []draw.Flat
+	for _, l := range loose {
+		after := sort.Search(len(fills), func(i int) bool { return fills[i].Start > l.Start })
+		flats = append(flats, draw.Flat{After: after, Volume: l.Volume, Unseen: l.Why == "unseen"})
+	}
+	if size == draw.Large && len(strokes) > 50 {
+		size = draw.Middle
+	}
+	for _, g := range draw.Strip(size, strokes, m.yard(id).Colonies-len(strokes), flats, meant) {
+		svg = append(svg, template.HTML(g)) // numbers only
+	}
+	return svg, short, fills
+}

@@ -1,0 +1,138 @@
+package dashboard
+
+import (
+	"bytes"
+	"crypto/sha256"
+	"embed"
+	"encoding/hex"
+	"html/template"
+	"net/http"
+	"strings"
+	"time"
+
+	"yardtally/dashboard/report"
+	"yardtally/meter/ledger"
+)
+
+//go:embed static
+var static embed.FS
+
+type asset struct {
+	body []byte
+	kind string
+	mark string // of its content; in the URL, so that a new build is fetched anew
+}
+
+func loadAssets() map[string]asset {
+	out := map[string]asset{}
+	for name, kind := range map[string]string{
+		"style.css": "text/css; charset=utf-8",
+		"live.js":   "text/javascript; charset=utf-8",
+		"mark.svg":  "image/svg+xml",
+	} {
+		body, err := static.ReadFile("static/" + name)
+		if err != nil {
+			panic(err) // it is embedded: a build without it is broken
+		}
+		sum := sha256.Sum256(body)
+		out[name] = asset{body, kind, hex.EncodeToString(sum[:6])}
+	}
+	return out
+}
+
+func (s *server) asset(w http.ResponseWriter, r *http.Request) {
+	a := s.assets[strings.TrimPrefix(r.URL.Path, "/")]
+	w.Header().Set("Content-Type", a.kind)
+	if r.URL.RawQuery == a.mark {
+		w.Header().Set("Cache-Control", "public, max-age=31536000, immutable")
+	} else {
+		w.Header().Set("Cache-Control", "no-cache")
+	}
+	http.ServeContent(w, r, "", time.Time{}, bytes.NewReader(a.body))
+}
+
+var pages = template.Must(template.New("").Funcs(template.FuncMap{
+	"clock": clockTime,
+}).ParseFS(static, "static/*.html"))
+
+// shell is what the page has besides its parts.
+type shell struct {
+	Rig, Version, Demo, Clock, Look, Note string
+	Asset                                 map[string]string
+	Part                                  map[string]template.HTML
+}
+
+func (s *server) page(w http.ResponseWriter, r *http.Request) {
+	f := s.frames.get(time.Now().Add(-flushEvery))
+	sh := shell{Rig: s.Rig, Version: s.Version, Demo: f.demo, Clock: f.clock, Look: lookOf(r), Note: report.LegalNote,
+		Asset: map[string]string{}, Part: map[string]template.HTML{}}
+	for name, a := range s.assets {
+		sh.Asset[name] = "/" + name + "?" + a.mark
+	}
+	for _, p := range f.parts {
+		sh.Part[p.ID] = template.HTML(p.HTML) // made by html/template in render
+	}
+	var b bytes.Buffer
+	if err := pages.ExecuteTemplate(&b, "tonight.html", sh); err != nil {
+		s.Log.Error("page", "err", err)
+		http.Error(w, "The page could not be drawn; the rig goes on recording.", http.StatusInternalServerError)
+		return
+	}
+	w.Header().Set("Content-Type", "text/html; charset=utf-8")
+	w.Header().Set("Cache-Control", "no-store")
+	w.Header().Set("Vary", "Cookie")
+	http.ServeContent(w, r, "", time.Time{}, bytes.NewReader(b.Bytes()))
+}
+
+// Names of the choice between night and day.
+const lookCookie = "look"
+
+func lookOf(r *http.Request) string {
+	if c, err := r.Cookie(lookCookie); err == nil && (c.Value == "night" || c.Value == "day") {
+		return c.Value
+	}
+	return ""
+}
+
+// look remembers the choice of night or day in a cookie; "device" forgets it.
+func (s *server) look(w http.ResponseWriter, r *http.Request) {
+	r.Body = http.MaxBytesReader(w, r.Body, 1024)
+	c := http.Cookie{Name: lookCookie, Path: "/", HttpOnly: true, SameSite: http.SameSiteLaxMode}
+	switch v := r.PostFormValue("look"); v {
+	case "night", "day":
+		c.Value, c.MaxAge = v, 365*24*3600
+	case "device":
+		c.MaxAge = -1
+	default:
+		http.Error(w, `look: must be "night", "day" or "device"`, http.StatusBadRequest)
+		return
+	}
+	http.SetCookie(w, &c)
+	http.Redirect(w, r, "/", http.StatusSeeOther)
+}
+
+// export serves what the page shows as CSV or JSON.
+func (s *server) export(w http.ResponseWriter, r *http.Request) {
+	snap := s.Feed.Snapshot()
+	zone := zoneOf(snap)
+	from, to := ledger.NightOf(snap.Now, zone)
+	o := report.Options{Format: report.CSV, Units: snap.Units, Zone: zone, From: from, To: to}
+	kind := "text/csv; charset=utf-8; header=present"
+	name, ending, _ := strings.Cut(strings.TrimPrefix(r.URL.Path, "/"), ".")
+	if ending == "json" {
+		o.Format, kind = report.JSON, "application/json"
+	}
+	write := report.Fills
+	if name == "yards" {
+		write = report.Yards
+	}
+	var b bytes.Buffer
+	if err := write(&b, snap.View, o); err != nil {
+		s.Log.Error("export", "what", r.URL.Path, "err", err)
+		http.Error(w, "The table could not be written.", http.StatusInternalServerError)
+		return
+	}
+	w.Header().Set("Content-Type", kind)
+	w.Header().Set("Cache-Control", "no-store")
+	http.ServeContent(w, r, "", time.Time{}, bytes.NewReader(b.Bytes()))
+}

@@ -1,0 +1,259 @@
+package report
+
+import (
+	"bytes"
+	"encoding/csv"
+	"encoding/json"
+	"errors"
+	"flag"
+	"math/rand/v2"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+	"time"
+
+	"yardtally/calibrate/quantity"
+	"yardtally/meter/ledger"
+)
+
+var update = flag.Bool("update", false, "write the golden files anew")
+
+// Everything in this view is invented.
+func view() *ledger.View {
+	at := func(h, m, s int) int64 { return time.Date(2026, 10, 10, h, m, s, 0, time.UTC).UnixNano() }
+	const gal = quantity.USGallon
+	fill := func(start int64, sec int64, v quantity.Volume, yard string, why ledger.Reason) ledger.Fill {
+		return ledger.Fill{Session: 1, First: 100, Last: 200, Start: start, End: start + sec*1e9, Volume: v,
+			Flow: 4 * quantity.LitrePerMinute, Syrup: 8.25, HasSyrup: true, Yard: yard, Reason: why}
+	}
+	v := &ledger.View{Rig: "heron", At: at(2, 10, 0), Settled: at(2, 9, 57), Records: 4000, Zone: "UTC",
+		PulseVolume: 2 * quantity.Millilitre,
+		Yards: []ledger.YardInfo{{ID: "mill", Name: "Mill Bottom", Colonies: 2, Fill: gal},
+			{ID: "orchard", Name: `Orchard "End", low`, Colonies: 3}},
+		Fills: []ledger.Fill{
+			fill(at(1, 0, 0), 57, gal, "orchard", ledger.ByPosition),
+			fill(at(1, 2, 0), 56, gal-1234567, "orchard", ledger.ByPosition),
+			fill(at(1, 4, 0), 20, gal/3, "orchard", ledger.ByHand),
+			fill(at(1, 30, 0), 58, gal+7654321, "", ledger.NoPosition),
+			fill(at(2, 9, 0), 31, gal/2, "mill", ledger.ByPosition),
+			fill(at(13, 0, 0), 60, 100*gal, "mill", ledger.ByPosition), // the next night
+		},
+		Loose: []ledger.Loose{
+			{Session: 1, First: 0, Last: 100, Start: at(0, 58, 0), End: at(0, 58, 7), Volume: gal / 7, Why: "dribble", Yard: "orchard", Reason: ledger.ByPosition},
+			{Session: 1, First: 200, Last: 300, Start: at(1, 50, 0), End: at(1, 53, 0), Volume: 3 * gal, Why: "unseen", Reason: ledger.NoYard},
+		},
+		Gaps:  []ledger.Gap{{Start: at(1, 50, 0), End: at(1, 53, 0), Known: 3 * gal, Hidden: 40 * gal, Why: "board restarted"}},
+		Tote:  ledger.ToteNow{Known: true, Name: "tote 1", At: at(2, 10, 0), Level: 0.70213, Volume: 182 * gal, Usable: 180 * gal, Capacity: 275 * gal, By: "headspace"},
+		Syrup: ledger.Last{Value: 8.1, At: at(2, 9, 58), Has: true}, Brix: ledger.Last{Value: 61.5, Has: true},
+	}
+	v.Fills[4].Open, v.Fills[3].HasSyrup = true, false
+	return v
+}
+
+func options() Options {
+	return Options{Units: quantity.US, From: time.Date(2026, 10, 9, 12, 0, 0, 0, time.UTC).UnixNano(),
+		To: time.Date(2026, 10, 10, 12, 0, 0, 0, time.UTC).UnixNano()}
+}
+
+// The goldens hold the names, order and forms of fields, which programs rely on.
+func TestGolden(t *testing.T) {
+	for name, write := range writers {
+		for ending, f := range map[string]Format{"txt": Table, "json": JSON, "csv": CSV} {
+			o := options()
+			o.Format = f
+			var b bytes.Buffer
+			if err := write(&b, view(), o); err != nil {
+				t.Fatal(err)
+			}
+			file := filepath.Join("testdata", name+"."+ending)
+			if *update {
+				if err := os.WriteFile(file, b.Bytes(), 0o644); err != nil {
+					t.Fatal(err)
+				}
+			}
+			want, err := os.ReadFile(file)
+			if err != nil {
+				t.Fatal(err)
+			}
+			if !bytes.Equal(b.Bytes(), want) {
+				t.Errorf("%s differs; got:\n%s", file, b.Bytes())
+			}
+		}
+	}
+}
+
+type writer = func(w *bytes.Buffer, v *ledger.View, o Options) error
+
+var writers = map[string]writer{
+	"fills": func(w *bytes.Buffer, v *ledger.View, o Options) error { return Fills(w, v, o) },
+	"yards": func(w *bytes.Buffer, v *ledger.View, o Options) error { return Yards(w, v, o) },
+	"tote":  func(w *bytes.Buffer, v *ledger.View, o Options) error { return Tote(w, v, o) },
+}
+
+// nanolitres reads a JSON or CSV number of litres exactly.
+func nanolitres(t *testing.T, s string) int64 {
+	t.Helper()
+	whole, frac, _ := strings.Cut(s, ".")
+	n := json.Number(whole + (frac + "000000000")[:9])
+	v, err := n.Int64()
+	if err != nil {
+		t.Fatal(err)
+	}
+	return v
+}
+
+func TestSumsClose(t *testing.T) {
+	var total int64
+	for _, f := range view().Fills[:5] {
+		total += int64(f.Volume)
+	}
+	for _, l := range view().Loose {
+		total += int64(l.Volume)
+	}
+	o := options()
+	o.Format = JSON
+	for _, name := range []string{"fills", "yards", "tote"} {
+		var b bytes.Buffer
+		if err := writers[name](&b, view(), o); err != nil {
+			t.Fatal(err)
+		}
+		d := json.NewDecoder(&b)
+		d.UseNumber()
+		var doc map[string]any
+		if err := d.Decode(&doc); err != nil {
+			t.Fatal(err)
+		}
+		get := func(m any, k string) int64 { return nanolitres(t, string(m.(map[string]any)[k].(json.Number))) }
+		var rows int64
+		switch name {
+		case "fills":
+			for _, k := range []string{"fills", "outside"} {
+				for _, r := range doc[k].([]any) {
+					rows += get(r, "volume_l")
+				}
+			}
+		case "yards":
+			for _, r := range doc["yards"].([]any) {
+				rows += get(r, "fills_l") + get(r, "outside_l")
+			}
+		case "tote":
+			if got := get(doc, "fills_l") + get(doc, "outside_l"); got != total || get(doc, "metered_l") != total {
+				t.Errorf("tote: %d and %d, want %d nL", got, get(doc, "metered_l"), total)
+			}
+			continue
+		}
+		if sum := get(doc["sum"], "total_l"); rows != total || sum != total {
+			t.Errorf("%s: rows %d, sum %d, want %d nL", name, rows, sum, total)
+		}
+		b.Reset()
+		oc := o
+		oc.Format = CSV
+		if err := writers[name](&b, view(), oc); err != nil {
+			t.Fatal(err)
+		}
+		all, err := csv.NewReader(&b).ReadAll()
+		if err != nil {
+			t.Fatal(err)
+		}
+		col := map[string]int{"fills": 4, "yards": 6}[name]
+		rows = 0
+		for _, r := range all[1:] {
+			rows += nanolitres(t, r[col])
+		}
+		if rows != total {
+			t.Errorf("%s CSV: column %s adds up to %d, want %d nL", name, all[0][col], rows, total)
+		}
+	}
+}
+
+func TestUnassignedStaysVisible(t *testing.T) {
+	for _, write := range []writer{writers["fills"], writers["yards"]} {
+		var b bytes.Buffer
+		if err := write(&b, view(), options()); err != nil {
+			t.Fatal(err)
+		}
+		if !strings.Contains(b.String(), NoYard) || !strings.Contains(b.String(), LegalNote) || !strings.Contains(b.String(), "Gap from") {
+			t.Errorf("table lacks the unassigned, the gap or the note:\n%s", b.String())
+		}
+	}
+}
+
+func TestEmpty(t *testing.T) {
+	for name, write := range writers {
+		for _, f := range []Format{Table, JSON, CSV} {
+			var b bytes.Buffer
+			if err := write(&b, nil, Options{Format: f}); err != nil {
+				t.Errorf("%s: %v", name, err)
+			}
+			if f == JSON && !json.Valid(b.Bytes()) {
+				t.Errorf("%s: not JSON: %s", name, b.String())
+			}
+			if f == JSON && strings.Contains(b.String(), `"fills": null`) {
+				t.Errorf("%s: an empty list must be [], not null", name)
+			}
+		}
+	}
+}
+
+type full struct{}
+
+var errFull = errors.New("no space")
+
+func (full) Write([]byte) (int, error) { return 0, errFull }
+
+func TestWriteError(t *testing.T) {
+	for _, f := range []Format{Table, JSON, CSV} {
+		o := options()
+		o.Format = f
+		for name, err := range map[string]error{"fills": Fills(full{}, view(), o), "yards": Yards(full{}, view(), o), "tote": Tote(full{}, view(), o)} {
+			if !errors.Is(err, errFull) {
+				t.Errorf("%s: error %v, want the writer's", name, err)
+			}
+		}
+	}
+}
+
+func TestClosing(t *testing.T) {
+	rnd := rand.New(rand.NewPCG(1, 2))
+	for range 2000 {
+		s := quantity.System(rnd.IntN(2))
+		unit := quantity.Litre
+		if s == quantity.US {
+			unit = quantity.USGallon
+		}
+		per := []int64{10, 100}[rnd.IntN(2)]
+		vs := make([]quantity.Volume, rnd.IntN(40))
+		var total quantity.Volume
+		for i := range vs {
+			vs[i] = quantity.Volume(rnd.Int64N(int64(5 * quantity.USGallon)))
+			total += vs[i]
+		}
+		cells, sum := Closing(s, per, vs)
+		step := float64(unit) / float64(per)
+		var shown int64
+		for i, c := range cells {
+			shown += c
+			if d := float64(c)*step - float64(vs[i]); d >= step || d <= -step {
+				t.Fatalf("cell %d is %g steps off", i, d/step)
+			}
+		}
+		if shown != sum {
+			t.Fatalf("cells add up to %d, sum is %d", shown, sum)
+		}
+		if d := float64(sum)*step - float64(total); d > step/2+1 || d < -step/2-1 {
+			t.Fatalf("sum is %g steps off", d/step)
+		}
+	}
+}
+
+func TestFixed(t *testing.T) {
+	for _, c := range []struct {
+		n, per int64
+		want   string
+	}{{0, 100, "0.00"}, {5, 100, "0.05"}, {123456, 100, "1,234.56"}, {-5, 10, "-0.5"}, {100000000, 100, "1,000,000.00"}, {99999, 100, "999.99"}} {
+		if got := Fixed(c.n, c.per); got != c.want {
+			t.Errorf("Fixed(%d, %d) = %q, want %q", c.n, c.per, got, c.want)
+		}
+	}
+}
