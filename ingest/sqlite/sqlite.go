@@ -8,6 +8,7 @@ import (
 	"net/url"
 	"os"
 	"path/filepath"
+	"strings"
 
 	"github.com/ncruces/go-sqlite3"
 	_ "github.com/ncruces/go-sqlite3/driver" // registers "sqlite3"
@@ -22,6 +23,9 @@ type Options struct {
 	// Exclusive keeps the file to this connection. The log's index is then
 	// held in memory: no shared-memory file, and a VFS needs none.
 	Exclusive bool
+	// Damaged opens a file whose size or schema is not what it says, to read
+	// what can be read.
+	Damaged bool
 }
 
 // Open opens or creates the file with the usual options. The returned pool has
@@ -54,19 +58,24 @@ func OpenWith(path string, o Options) (*sql.DB, error) {
 		q.Set("modeof", path)
 	}
 	// The order matters: waiting and locking first, page size before the log.
-	for _, p := range []string{
-		"busy_timeout(5000)",
-		"locking_mode(" + locking + ")",
-		fmt.Sprintf("page_size(%d)", o.PageSize),
-		"journal_mode(wal)", "synchronous(full)", "foreign_keys(on)",
+	pragmas := []string{"busy_timeout(5000)", "locking_mode(" + locking + ")"}
+	if o.Damaged {
+		pragmas = append(pragmas, "writable_schema(on)")
+	} else {
+		pragmas = append(pragmas, fmt.Sprintf("page_size(%d)", o.PageSize), "journal_mode(wal)")
+	}
+	for _, p := range append(pragmas,
+		"synchronous(full)", "foreign_keys(on)",
 		fmt.Sprintf("cache_size(-%d)", o.CacheKiB),
 		fmt.Sprintf("wal_autocheckpoint(%d)", o.Checkpoint),
 		fmt.Sprintf("journal_size_limit(%d)", 2*o.Checkpoint*o.PageSize),
 		"temp_store(memory)",
-	} {
+	) {
 		q.Add("_pragma", p)
 	}
-	db, err := sql.Open("sqlite3", "file:"+(&url.URL{Path: path}).EscapedPath()+"?"+q.Encode())
+	// In SQLite's URIs a space is %20, a plus is a plus.
+	query := strings.ReplaceAll(q.Encode(), "+", "%20")
+	db, err := sql.Open("sqlite3", "file:"+(&url.URL{Path: path}).EscapedPath()+"?"+query)
 	if err != nil {
 		return nil, fmt.Errorf("%s: %w", path, err)
 	}

@@ -61,12 +61,12 @@ func LogTail(path string) (*Tail, error) {
 		if n == 0 || err != nil && err != io.ErrUnexpectedEOF && err != io.EOF {
 			break
 		}
-		if n < 16 || pair(frame[8:]) != salt {
+		if n >= 16 && pair(frame[8:]) != salt {
 			break // left over from an earlier round
 		}
 		tail.Frames++
 		at += int64(n)
-		if n < len(frame) {
+		if n < len(frame) { // the file ends within it
 			break
 		}
 		if !bad {

@@ -1,0 +1,52 @@
+package journal
+
+import (
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"strings"
+	"syscall"
+	"time"
+)
+
+// lock takes the file beside the journal that says who owns it. The kernel
+// lets go of it when the process ends, however it ends.
+func lock(path string) (*os.File, error) {
+	f, err := os.OpenFile(path+".lock", os.O_RDWR|os.O_CREATE, 0o660)
+	if err != nil {
+		return nil, fmt.Errorf("%s: taking the lock: %w", path, err)
+	}
+	if err := syscall.Flock(int(f.Fd()), syscall.LOCK_EX|syscall.LOCK_NB); err != nil {
+		defer f.Close()
+		if !errors.Is(err, syscall.EWOULDBLOCK) {
+			return nil, fmt.Errorf("%s: taking the lock: %w", path, err)
+		}
+		who, _ := io.ReadAll(io.LimitReader(f, 200))
+		holder := strings.TrimSpace(string(who))
+		if holder == "" {
+			holder = "another process"
+		}
+		return nil, &OwnedError{Path: path, Holder: holder}
+	}
+	err = f.Truncate(0)
+	if err == nil {
+		_, err = fmt.Fprintf(f, "process %d since %s\n", os.Getpid(), time.Now().UTC().Format(time.RFC3339))
+	}
+	if err != nil {
+		// A full disk must not keep the rig from starting: the lock holds
+		// without its text.
+		f.Truncate(0)
+	}
+	return f, nil
+}
+
+// OwnedError says that another process has the journal open.
+type OwnedError struct {
+	Path   string
+	Holder string // "process 123 since 2026-10-09T19:02:11Z"
+}
+
+func (e *OwnedError) Error() string {
+	return fmt.Sprintf("%s: the journal is in use by %s; one process owns it at a time", e.Path, e.Holder)
+}

@@ -1,0 +1,137 @@
+package journal
+
+import (
+	"database/sql"
+	"errors"
+	"fmt"
+	"slices"
+
+	"yardtally/ingest/sqlite"
+	"yardtally/meter"
+)
+
+// errMoved says that a row is no longer where it was: it has been sealed.
+var errMoved = errors.New("journal: the row was sealed meanwhile")
+
+// badData is an error that lies in what is stored, not in the reading of it.
+type badData struct{ error }
+
+func isDamage(err error) bool {
+	var b badData
+	return errors.As(err, &b)
+}
+
+// Replay calls fn with the rig's committed records whose Seq is more than
+// after, in order of Seq, up to the last that was committed when it was
+// called. The record and its readings are used again for the next call: fn
+// copies what it keeps. fn may call the journal. An error of fn ends the replay
+// and is returned. A block that is bad is a gap: Damage names it, and Replay
+// goes on behind it.
+func (j *Journal) Replay(name string, after uint64, fn func(*meter.Record) error) error {
+	end, err := j.LastSeq(name)
+	if err != nil {
+		return err
+	}
+	var d decoder
+	var r meter.Record
+	for moved := 0; after < end; {
+		s, ok := j.spanAfter(name, after)
+		if !ok || s.first > end {
+			return nil
+		}
+		if s.bad {
+			after = s.last
+			continue
+		}
+		err := j.load(&d, name, &s)
+		switch {
+		case err == errMoved && moved < 10:
+			moved++
+			continue
+		case isDamage(err):
+			after = s.last
+			continue
+		case err != nil:
+			return fmt.Errorf("%s: reading %s of rig %s from %d: %w", j.path, s.table(), name, s.first, err)
+		}
+		moved = 0
+		for d.next(&r) {
+			if r.Seq <= after {
+				continue
+			}
+			if err := fn(&r); err != nil {
+				return err
+			}
+		}
+		after = s.last
+	}
+	return nil
+}
+
+// spanAfter returns the first span that has a sequence beyond after.
+func (j *Journal) spanAfter(name string, after uint64) (span, bool) {
+	j.mu.Lock()
+	defer j.mu.Unlock()
+	g := j.rigs[name]
+	if g == nil {
+		return span{}, false
+	}
+	i, _ := slices.BinarySearchFunc(g.spans, after, func(s span, after uint64) int {
+		if s.last <= after {
+			return -1
+		}
+		return 1
+	})
+	if i == len(g.spans) {
+		return span{}, false
+	}
+	return g.spans[i], true
+}
+
+// load reads a span's data into d and checks it. Bad data are noted.
+func (j *Journal) load(d *decoder, name string, s *span) error {
+	var crc int64
+	var stored string
+	var first, last int64
+	var data []byte
+	err := j.db.QueryRow(`SELECT rig, first, last, crc, data FROM `+s.table()+` WHERE n = ?`, s.n).
+		Scan(&stored, &first, &last, &crc, &data)
+	switch {
+	case errors.Is(err, sql.ErrNoRows):
+		return j.gone(name, s)
+	case sqlite.IsCorrupt(err): // a page that only this row uses
+	case err != nil:
+		return err
+	case crc != int64(spanCRC(name, s, data)) || stored != name || uint64(first) != s.first || uint64(last) != s.last:
+		err = errors.New("its CRC-32C does not match")
+	default:
+		err = d.load(data, s.records)
+	}
+	if err == nil {
+		return nil
+	}
+	j.markBad(name, s, err.Error())
+	return badData{err}
+}
+
+// gone tells a row that was sealed from one that vanished.
+func (j *Journal) gone(name string, s *span) error {
+	if now, ok := j.spanAfter(name, s.first-1); ok && now.first == s.first && now.n == s.n && now.sealed == s.sealed {
+		j.markBad(name, s, "it is missing")
+		return badData{errors.New("it is missing")}
+	}
+	return errMoved
+}
+
+func (j *Journal) markBad(name string, s *span, what string) {
+	j.mu.Lock()
+	defer j.mu.Unlock()
+	if g := j.rigs[name]; g != nil {
+		for i := range g.spans {
+			if p := &g.spans[i]; p.n == s.n && p.sealed == s.sealed {
+				p.bad = true
+			}
+		}
+	}
+	j.note(damageOf(name, s, fmt.Sprintf("%s %d: %s", s.table(), s.n, what)))
+}
