@@ -1,0 +1,169 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"io/fs"
+	"net"
+	"net/url"
+	"os"
+	"path/filepath"
+	"time"
+
+	"yardtally/cmd/yardtally/settings"
+	"yardtally/ingest/serialport"
+	"yardtally/ingest/source"
+)
+
+// runCheck says of each thing the settings name whether it would work. It
+// changes nothing and may run beside the daemon.
+func runCheck(ctx context.Context, e *env, args []string) error {
+	fs := flags(e, "check")
+	var w where
+	w.flags(fs)
+	if err := parse(fs, args, 0); err != nil {
+		return err
+	}
+	if err := w.find(); err != nil {
+		return err
+	}
+	if w.set == nil {
+		return usageError{errors.New("settings: must be named with -settings, or stand in " + defaultSettings)}
+	}
+	c := checker{out: e.out}
+	c.say("settings", nil, "%s: rig %s, %d yards, %d provings", w.settings, w.set.Rig, count(w.set, "yard "), count(w.set, "proving"))
+	if count(w.set, "proving") == 0 {
+		c.say("provings", errors.New("must be at least one, or pulses cannot be turned into volume"), "")
+	}
+	running := false
+	if r, err := dialDaemon(w.data); err == nil {
+		running = true
+		c.say("daemon", nil, "is running for rig %s", r.rig)
+		r.Close()
+	}
+	c.say("data", checkFolder(w.data), "%s can be written", w.data)
+	if running {
+		c.note("page", "%s is the running daemon's", w.set.Page)
+	} else {
+		c.say("page", checkListen(w.set.Page), "%s is free", w.set.Page)
+	}
+	for _, p := range w.set.Serial {
+		if running {
+			c.note("serial "+p.Name, "%s is the running daemon's", p.Port)
+			continue
+		}
+		c.say("serial "+p.Name, checkPort(p.Port, p.Baud), "%s opens at %d baud", p.Port, p.Baud)
+	}
+	for _, m := range w.set.MQTT {
+		c.say("mqtt "+m.Name, checkDial(ctx, m.URL), "%s answers", m.URL)
+	}
+	if b := w.set.Broker; b != nil {
+		d := &daemon{set: &settings.Settings{Rig: w.set.Rig, Broker: b}, clock: source.SystemClock{}}
+		err := d.openSources()
+		if err == nil && !running {
+			err = checkListen(b.Address)
+		}
+		c.say("broker", err, "%s would serve", b.Address)
+	}
+	if in := w.set.Influx; in != nil {
+		c.say("influxdb", checkDial(ctx, in.URL), "%s answers", in.URL)
+	}
+	if len(w.set.Serial)+len(w.set.MQTT) == 0 && w.set.Broker == nil {
+		c.say("sources", errors.New("must be at least one [[serial]], [[mqtt]] or [broker], is none"), "")
+	}
+	if c.bad > 0 {
+		return fmt.Errorf("%d of %d things would not work", c.bad, c.all)
+	}
+	return nil
+}
+
+type checker struct {
+	out      io.Writer
+	all, bad int
+}
+
+func (c *checker) say(what string, err error, good string, args ...any) {
+	c.all++
+	if err != nil {
+		c.bad++
+		fmt.Fprintf(c.out, "FAILS  %s: %v\n", what, err)
+		return
+	}
+	fmt.Fprintf(c.out, "works  %s: %s\n", what, fmt.Sprintf(good, args...))
+}
+
+func (c *checker) note(what, text string, args ...any) {
+	fmt.Fprintf(c.out, "-      %s: %s\n", what, fmt.Sprintf(text, args...))
+}
+
+func count(s *settings.Settings, key string) int {
+	n := 0
+	for _, a := range s.Acts {
+		if len(a.Key) >= len(key) && a.Key[:len(key)] == key {
+			n++
+		}
+	}
+	return n
+}
+
+// checkFolder reports whether files can be made in a folder, or in the nearest
+// one above it that exists.
+func checkFolder(dir string) error {
+	at := dir
+	for {
+		info, err := os.Stat(at)
+		if err == nil && !info.IsDir() {
+			return fmt.Errorf("must be a folder, is a file: %s", at)
+		}
+		if err == nil {
+			break
+		}
+		if !errors.Is(err, fs.ErrNotExist) || filepath.Dir(at) == at {
+			return err
+		}
+		at = filepath.Dir(at)
+	}
+	f, err := os.CreateTemp(at, ".yardtally-check-*")
+	if err != nil {
+		return fmt.Errorf("must be a folder that can be written: %w", err)
+	}
+	f.Close()
+	return os.Remove(f.Name())
+}
+
+func checkListen(addr string) error {
+	l, err := net.Listen("tcp", addr)
+	if err != nil {
+		return fmt.Errorf("must be a free address of this machine, is %q: %w", addr, err)
+	}
+	return l.Close()
+}
+
+// checkDial reports whether something answers at a URL's host and port.
+func checkDial(ctx context.Context, raw string) error {
+	u, err := url.Parse(raw)
+	if err != nil || u.Host == "" {
+		return fmt.Errorf("url: must be like tcp://host:1883 or http://host:8086, is %q", raw)
+	}
+	port := u.Port()
+	if port == "" {
+		port = map[string]string{"tcp": "1883", "mqtt": "1883", "ssl": "8883", "mqtts": "8883", "http": "80", "https": "443", "ws": "80", "wss": "443"}[u.Scheme]
+	}
+	d := net.Dialer{Timeout: 3 * time.Second}
+	c, err := d.DialContext(ctx, "tcp", net.JoinHostPort(u.Hostname(), port))
+	if err != nil {
+		return fmt.Errorf("nobody answers at %s: %w", raw, err)
+	}
+	return c.Close()
+}
+
+// checkPort opens a serial port and closes it again.
+func checkPort(path string, baud int) error {
+	p, err := serialport.OpenPort(path, baud)
+	if err != nil {
+		return err
+	}
+	return p.Close()
+}

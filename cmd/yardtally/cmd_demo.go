@@ -1,0 +1,256 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"log/slog"
+	"os"
+	"time"
+
+	"github.com/creack/pty"
+	mqtt "github.com/eclipse/paho.mqtt.golang"
+
+	"yardtally/calibrate/quantity"
+	"yardtally/cmd/yardtally/settings"
+	"yardtally/ingest/rigsim"
+	"yardtally/ingest/source"
+	"yardtally/meter/act"
+	"yardtally/meter/ledger"
+)
+
+// fastClock runs faster than life from a chosen instant on.
+type fastClock struct {
+	began time.Time // real
+	start time.Time // simulated
+	speed float64
+}
+
+// Now implements source.Clock.
+func (c *fastClock) Now() source.Stamp {
+	d := time.Duration(float64(time.Since(c.began)) * c.speed)
+	return source.Stamp{Mono: int64(d), Wall: c.start.Add(d).UnixNano()}
+}
+
+func runDemo(ctx context.Context, e *env, args []string) error {
+	fs := flags(e, "demo")
+	speed := fs.Float64("speed", 20, "simulated seconds a second, 1 to 600")
+	page := fs.String("page", settings.DefaultPage, "`ADDRESS` of the page; port 0 takes any free one")
+	seed := fs.Uint64("seed", 1, "of the night's chances")
+	data := fs.String("data", "", "`FOLDER` to keep the journal in (default: a temporary one)")
+	units := fs.String("units", "US", "`SYSTEM` of the page, US or SI")
+	exit := fs.Bool("exit", false, "end with the night, instead of keeping the page open")
+	if err := parse(fs, args, 0); err != nil {
+		return err
+	}
+	if !(*speed >= 1 && *speed <= 600) {
+		return usageError{fmt.Errorf("-speed: must be between 1 and 600, is %g", *speed)}
+	}
+	system, err := quantity.ParseSystem(*units)
+	if err != nil {
+		return usageError{fmt.Errorf("-units: must be US or SI, is %q", *units)}
+	}
+	if *data == "" {
+		if *data, err = os.MkdirTemp("", "yardtally-demo-*"); err != nil {
+			return err
+		}
+		defer os.RemoveAll(*data)
+	}
+	night := rigsim.DemoNight()
+	night.Seed = *seed
+	d := &demo{e: e, night: night, speed: *speed, page: *page, data: *data, units: system, exit: *exit}
+	return d.run(ctx)
+}
+
+// demo is a simulated night through the whole of it: a rig that speaks on a
+// real serial line and to a real broker, the daemon, its journal, its page.
+type demo struct {
+	e     *env
+	night rigsim.Scenario
+	speed float64
+	page  string
+	data  string
+	units quantity.System
+	exit  bool
+	log   *slog.Logger
+}
+
+func (m *demo) run(ctx context.Context) error {
+	rig, err := rigsim.New(m.night)
+	if err != nil {
+		return err
+	}
+	line, tty, err := pty.Open()
+	if err != nil {
+		return fmt.Errorf("a pseudo-terminal is needed for the serial line: %w", err)
+	}
+	defer line.Close()
+	defer tty.Close()
+	if m.log == nil {
+		m.log = slog.New(slog.NewTextHandler(m.e.err, &slog.HandlerOptions{Level: slog.LevelWarn}))
+	}
+	set, err := m.settings(tty.Name())
+	if err != nil {
+		return err
+	}
+	clock := &fastClock{began: time.Now(), start: m.night.Start, speed: m.speed}
+	d := &daemon{set: set, clock: clock, bootID: "demo " + newID(), log: m.log, speed: m.speed,
+		demo: fmt.Sprintf("A simulated night, %g times faster than life.", m.speed)}
+	if err := openDaemon(ctx, d); err != nil {
+		return err
+	}
+	fmt.Fprintf(m.e.out, "A simulated night on rig %s, %g times faster than life.\nOpen the page: %s\n", set.Rig, m.speed, pageURL(d.page.Addr()))
+	ctx, cancel := context.WithCancel(ctx)
+	defer cancel()
+	ended := make(chan error, 1)
+	go func() { ended <- d.run(ctx) }()
+
+	playErr := m.play(ctx, rig, d, line, clock)
+	if playErr == nil {
+		playErr = m.reckon(ctx, rig, d)
+		if playErr == nil && !m.exit {
+			fmt.Fprintln(m.e.out, "The page stays open. Ctrl-C ends the demo.")
+			<-ctx.Done()
+		}
+	}
+	cancel()
+	err = <-ended
+	if errors.Is(playErr, context.Canceled) {
+		playErr = nil
+	}
+	return errors.Join(playErr, err)
+}
+
+// play waits until both wires are open, then lets the rig speak.
+func (m *demo) play(ctx context.Context, rig *rigsim.Rig, d *daemon, line io.Writer, clock *fastClock) error {
+	for _, s := range d.sources {
+		for s.State().Phase != source.Open {
+			if err := sleep(ctx, 5*time.Millisecond); err != nil {
+				return err
+			}
+		}
+	}
+	client := mqtt.NewClient(mqtt.NewClientOptions().AddBroker("tcp://" + d.broker.Addr()).SetClientID("demo-rig").
+		SetMaxReconnectInterval(time.Second).SetOrderMatters(false))
+	if t := client.Connect(); !t.WaitTimeout(10*time.Second) || t.Error() != nil {
+		return fmt.Errorf("the demo's own broker: %w", t.Error())
+	}
+	defer client.Disconnect(250)
+	topic := d.set.Broker.Prefix + "/" + d.set.Rig + "/readings"
+	var last mqtt.Token
+	began := clock.Now().Mono
+	p := rigsim.Player{
+		Speed: m.speed, Split: rigsim.DemoSplit(), Stamped: true,
+		// The rig's own clock and the daemon's are the same here.
+		Elapsed: func() time.Duration { return time.Duration(float64(clock.Now().Mono-began) / m.speed) },
+		Sleep:   sleep,
+		Serial: func(b []byte) error {
+			_, err := line.Write(b)
+			return err
+		},
+		MQTT: func(b []byte) error {
+			last = client.Publish(topic, 1, false, append([]byte(nil), b...))
+			return nil
+		},
+	}
+	if err := p.Play(ctx, rig); err != nil {
+		return err
+	}
+	if last != nil && (!last.WaitTimeout(10*time.Second) || last.Error() != nil) {
+		return fmt.Errorf("the last message was not taken: %w", last.Error())
+	}
+	return nil
+}
+
+// reckon prints what Yardtally found beside what the simulated rig truly gave.
+func (m *demo) reckon(ctx context.Context, rig *rigsim.Rig, d *daemon) error {
+	truth := rig.Truth()
+	// The last lines are on their way.
+	if err := sleep(ctx, 1500*time.Millisecond); err != nil {
+		return err
+	}
+	if err := d.desk.Settle(ctx); err != nil {
+		return err
+	}
+	v := d.desk.Snapshot().View
+	from, to := ledger.NightOf(v.At, d.set.Zone)
+	n := ledger.Tally(v, from, to)
+	given := make(map[string]quantity.Volume)
+	for _, y := range truth.Yards {
+		given[y.Yard] = y.Filled + y.Dribble
+	}
+	fmt.Fprintf(m.e.out, "\nThe night is over.\n%-16s %8s %14s %14s\n", "yard", "fills", "Yardtally says", "truly given")
+	for _, y := range n.Yards {
+		name := y.Name
+		if name == "" {
+			name = "no yard known"
+		}
+		fmt.Fprintf(m.e.out, "%-16s %8d %14s %14s\n", name, y.Fills, m.units.Volume(y.Volume+y.Loose), m.units.Volume(given[y.Yard]))
+	}
+	fmt.Fprintf(m.e.out, "%-16s %8d %14s %14s\n", "together", n.Fills, m.units.Volume(n.Total), m.units.Volume(truth.Total))
+	return nil
+}
+
+// prove finds the simulated meter's K-factor, 1/L, as a keeper does: by drawing
+// a known volume of the same syrup another evening.
+func (m *demo) prove() (float64, error) {
+	other := rigsim.SmallNight(m.night.Seed + 1)
+	other.Meter, other.Brix, other.Plumbing = m.night.Meter, m.night.Brix, m.night.Plumbing
+	rig, err := rigsim.New(other)
+	if err != nil {
+		return 0, err
+	}
+	for range rig.All() {
+	}
+	t := rig.Truth()
+	return float64(t.Count-other.Meter.Count) / t.Total.Litres(), nil
+}
+
+func sleep(ctx context.Context, d time.Duration) error {
+	t := time.NewTimer(d)
+	defer t.Stop()
+	select {
+	case <-t.C:
+		return nil
+	case <-ctx.Done():
+		return ctx.Err()
+	}
+}
+
+// settings describe the simulated rig as its keeper would.
+func (m *demo) settings(port string) (*settings.Settings, error) {
+	n := &m.night
+	zone, err := time.LoadLocation(n.Zone)
+	if err != nil {
+		return nil, err
+	}
+	set := &settings.Settings{Rig: n.Rig, Units: m.units, Zone: zone, Data: m.data, Page: m.page,
+		Serial: []settings.Serial{{Name: "counter board", Port: port, Baud: 115200}},
+		Broker: &settings.Broker{Address: "127.0.0.1:0", Prefix: settings.DefaultPrefix}}
+	say := func(key string, b act.Body) { set.Acts = append(set.Acts, settings.Said{Key: key, Body: b}) }
+	rig := act.DefaultRig
+	rig.Zone, rig.WrapBits = n.Zone, n.Meter.WrapBits
+	say("rig", rig)
+	t := act.Tote{Name: "tote one", CapacityL: n.Tote.Capacity().Litres(), SensorM: float64(n.Tote.Sensor), HeadM: float64(n.Tote.Head), UnusableL: n.Tote.Unusable.Litres()}
+	for _, s := range n.Tote.Straps(9) {
+		t.Straps = append(t.Straps, act.Strap{LevelM: float64(s.Level), VolumeL: s.Volume.Litres()})
+	}
+	say("tote", t)
+	say("batch", act.Batch{Syrup: "sucrose", Brix: n.Brix})
+	for _, y := range n.Yards {
+		say("yard "+y.ID, act.Yard{ID: y.ID, Name: y.Name, Lat: y.Place.Lat, Lon: y.Place.Lon, EnterM: 90, LeaveM: 140,
+			Colonies: y.Colonies, FillL: y.Fill.Litres()})
+	}
+	k, err := m.prove()
+	if err != nil {
+		return nil, err
+	}
+	say("proving", act.Proving{PulsesPerL: k, Note: "simulated proving"})
+	for i := range set.Acts {
+		if err := set.Acts[i].Body.Check(); err != nil {
+			return nil, err
+		}
+	}
+	return set, nil
+}

@@ -1,0 +1,171 @@
+package main
+
+import (
+	"bufio"
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"time"
+
+	"yardtally/ingest/desk"
+	"yardtally/ingest/recording"
+)
+
+// imported is what came of a recording, so far or in all.
+type imported struct {
+	Bytes    int64              `json:"bytes"`
+	Lines    int                `json:"lines"`
+	Readings int64              `json:"readings"` // read
+	Records  int                `json:"records"`  // new to the journal
+	Acts     int                `json:"acts"`     // new to the journal
+	LinesBad int                `json:"lines_bad"`
+	Dropped  map[string]uint64  `json:"dropped,omitempty"`
+	Details  []recording.Broken `json:"details,omitempty"`
+}
+
+// importInto reads a recording into a desk. What was good is kept, also where
+// the reading ends in an error.
+func importInto(ctx context.Context, d *desk.Desk, rig string, size int64, r io.Reader, progress func(imported)) (imported, error) {
+	var done imported
+	put := func(ctx context.Context, items []recording.Item) error {
+		kept := make([]desk.Kept, len(items))
+		for i := range items {
+			kept[i] = desk.Kept{BootID: items[i].BootID, Record: items[i].Record, Act: items[i].Act}
+		}
+		records, acts, err := d.Import(ctx, kept)
+		done.Records += records
+		done.Acts += acts
+		return err
+	}
+	res, err := recording.Read(ctx, r, recording.Options{Rig: rig, Size: size, Progress: func(p recording.Progress) {
+		done.Bytes, done.Lines, done.Readings = p.Bytes, p.Lines, p.Readings
+		progress(done)
+	}}, put)
+	done.Bytes, done.Lines, done.Readings = res.Bytes, res.Lines, res.Readings
+	done.LinesBad, done.Dropped, done.Details = res.LinesBad, res.Dropped, res.Details
+	return done, errors.Join(err, d.Settle(ctx))
+}
+
+func runImport(ctx context.Context, e *env, args []string) error {
+	fs := flags(e, "import")
+	var w where
+	w.flags(fs)
+	quiet := fs.Bool("q", false, "no progress")
+	if err := parse(fs, args, -1); err != nil {
+		return err
+	}
+	if fs.NArg() == 0 {
+		return usageError{errors.New("RECORDING: must name at least one file")}
+	}
+	if err := w.find(); err != nil {
+		return err
+	}
+	if w.rig == "" {
+		if r, err := dialDaemon(w.data); err == nil {
+			w.rig = r.Rig()
+			r.Close()
+		} else if w.rig, err = rigOf(fs.Arg(0)); err != nil {
+			return err
+		}
+	}
+	b, err := openBackend(w.data, w.rig, true)
+	if err != nil {
+		return err
+	}
+	if w.set != nil {
+		err = sayAll(ctx, b, w.set, time.Now().UnixNano())
+	}
+	for _, path := range fs.Args() {
+		if err != nil {
+			break
+		}
+		err = importFile(ctx, e, b, path, *quiet)
+	}
+	return errors.Join(err, b.Close())
+}
+
+func importFile(ctx context.Context, e *env, b backend, path string, quiet bool) error {
+	f, size, err := recording.Open(path)
+	if err != nil {
+		return err
+	}
+	defer f.Close()
+	last := time.Now()
+	done, err := b.Import(ctx, f, size, func(p imported) {
+		if quiet || time.Since(last) < time.Second {
+			return
+		}
+		last = time.Now()
+		part := ""
+		if size > 0 {
+			part = fmt.Sprintf("%3d %%, ", min(100, p.Bytes*100/size))
+		}
+		fmt.Fprintf(e.err, "%s: %s%d lines, %d readings\n", path, part, p.Lines, p.Readings)
+	})
+	fmt.Fprintf(e.out, "%s: %d lines, %d readings; new: %d records, %d acts.\n", path, done.Lines, done.Readings, done.Records, done.Acts)
+	for _, d := range done.Details {
+		fmt.Fprintf(e.err, "%s: %s\n", path, d)
+	}
+	total := uint64(0)
+	for _, n := range done.Dropped {
+		total += n
+	}
+	if more := total - uint64(len(done.Details)); more > 0 {
+		fmt.Fprintf(e.err, "%s: and %d more that could not be taken in\n", path, more)
+	}
+	if err != nil {
+		return fmt.Errorf("%s: %w", path, err)
+	}
+	return nil
+}
+
+// rigOf returns the rig that the first usable line of a recording names.
+func rigOf(path string) (string, error) {
+	f, _, err := recording.Open(path)
+	if err != nil {
+		return "", err
+	}
+	defer f.Close()
+	found := errors.New("found")
+	rig := ""
+	_, err = recording.Read(context.Background(), io.LimitReader(bufio.NewReader(f), 4<<20), recording.Options{},
+		func(_ context.Context, items []recording.Item) error {
+			rig = items[0].Rig
+			return found
+		})
+	if errors.Is(err, found) {
+		return rig, nil
+	}
+	return "", errors.Join(fmt.Errorf("%s: no line of it names a rig", path), err)
+}
+
+func runExport(ctx context.Context, e *env, args []string) (err error) {
+	fs := flags(e, "export")
+	var w where
+	w.flags(fs)
+	to := fs.String("o", "", "`FILE` to write to; it must not be there yet (default: the screen)")
+	if err := parse(fs, args, 0); err != nil {
+		return err
+	}
+	if err := w.find(); err != nil {
+		return err
+	}
+	b, err := openBackend(w.data, w.rig, false)
+	if err != nil {
+		return err
+	}
+	defer func() { err = errors.Join(err, b.Close()) }()
+	if *to == "" {
+		return b.Export(ctx, e.out)
+	}
+	f, err := os.OpenFile(*to, os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o640)
+	if err != nil {
+		return err
+	}
+	if err := errors.Join(b.Export(ctx, f), f.Sync(), f.Close()); err != nil {
+		return errors.Join(err, os.Remove(*to))
+	}
+	return nil
+}

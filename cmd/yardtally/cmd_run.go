@@ -1,0 +1,53 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"log/slog"
+	"net"
+
+	"yardtally/ingest/source"
+)
+
+func runRun(ctx context.Context, e *env, args []string) error {
+	fs := flags(e, "run")
+	var w where
+	w.flags(fs)
+	verbose := fs.Bool("v", false, "log more")
+	if err := parse(fs, args, 0); err != nil {
+		return err
+	}
+	if err := w.find(); err != nil {
+		return err
+	}
+	if w.set == nil {
+		return usageError{errors.New("settings: must be named with -settings, or stand in " + defaultSettings)}
+	}
+	if w.rig != w.set.Rig {
+		return usageError{fmt.Errorf("-rig: must be the settings' rig %q, is %q", w.set.Rig, w.rig)}
+	}
+	level := slog.LevelInfo
+	if *verbose {
+		level = slog.LevelDebug
+	}
+	d := &daemon{set: w.set, clock: source.SystemClock{}, bootID: source.BootID(), speed: 1,
+		log: slog.New(slog.NewTextHandler(e.err, &slog.HandlerOptions{Level: level}))}
+	if err := openDaemon(ctx, d); err != nil {
+		return err
+	}
+	fmt.Fprintf(e.out, "Rig %s, kept in %s.\nThe page is at %s\n", w.set.Rig, w.set.Data, pageURL(d.page.Addr()))
+	if len(d.sources) == 0 {
+		fmt.Fprintln(e.out, "No source of readings is set: add [[serial]], [[mqtt]] or [broker] to the settings.")
+	}
+	return d.run(ctx)
+}
+
+// pageURL is the address to type into a browser on this machine.
+func pageURL(a net.Addr) string {
+	host, port, err := net.SplitHostPort(a.String())
+	if ip := net.ParseIP(host); err == nil && ip != nil && ip.IsUnspecified() {
+		host = "127.0.0.1"
+	}
+	return "http://" + net.JoinHostPort(host, port) + "/"
+}

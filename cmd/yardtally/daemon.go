@@ -1,0 +1,282 @@
+package main
+
+import (
+	"context"
+	"crypto/rand"
+	"encoding/hex"
+	"errors"
+	"fmt"
+	"log/slog"
+	"net"
+	"net/http"
+	"os"
+	"path/filepath"
+	"reflect"
+	"sync"
+	"time"
+
+	"yardtally/cmd/yardtally/settings"
+	"yardtally/dashboard"
+	"yardtally/ingest/broker"
+	"yardtally/ingest/desk"
+	"yardtally/ingest/journal"
+	"yardtally/ingest/mqttsub"
+	"yardtally/ingest/publish"
+	"yardtally/ingest/serialport"
+	"yardtally/ingest/source"
+	"yardtally/meter/act"
+)
+
+// Names of the files in a data folder.
+const (
+	journalFile = "journal.db"
+	outboxFile  = "outbox.db"
+	socketFile  = "control.sock"
+)
+
+// daemon joins the rooms: sources → desk (journal, ledger) → page and outbox.
+type daemon struct {
+	set    *settings.Settings
+	clock  source.Clock
+	log    *slog.Logger
+	bootID string
+	demo   string  // a line for the page, "" in earnest
+	speed  float64 // of the clock against life
+
+	journal *journal.Journal
+	outbox  *publish.Outbox
+	desk    *desk.Desk
+	forward *publish.Forwarder
+	broker  *broker.Source
+	sources []source.Source
+	page    net.Listener
+	control net.Listener
+}
+
+// openDaemon opens everything the settings name, or nothing.
+func openDaemon(ctx context.Context, d *daemon) (err error) {
+	defer func() {
+		if err != nil {
+			d.shut()
+		}
+	}()
+	if err := os.MkdirAll(d.set.Data, 0o770); err != nil {
+		return fmt.Errorf("data: %w", err)
+	}
+	if d.journal, err = journal.Open(filepath.Join(d.set.Data, journalFile), journal.Options{Log: d.log}); err != nil {
+		return err
+	}
+	var teller desk.Teller
+	if in := d.set.Influx; in != nil {
+		if d.outbox, err = publish.OpenOutbox(filepath.Join(d.set.Data, outboxFile)); err != nil {
+			return err
+		}
+		teller = d.outbox
+		if d.forward, err = publish.NewForwarder(publish.Options{URL: in.URL, Token: in.Token, Org: in.Org,
+			Bucket: in.Bucket, Outbox: d.outbox, Log: d.log}); err != nil {
+			return fmt.Errorf("influxdb: %w", err)
+		}
+	}
+	if d.desk, err = desk.Open(desk.Options{Rig: d.set.Rig, Journal: d.journal, Clock: d.clock, BootID: d.bootID,
+		Teller: teller, Log: d.log}); err != nil {
+		return err
+	}
+	if err := d.openSources(); err != nil {
+		return err
+	}
+	if d.page, err = net.Listen("tcp", d.set.Page); err != nil {
+		return fmt.Errorf("page: must be a free address of this machine, is %q: %w", d.set.Page, err)
+	}
+	sock := filepath.Join(d.set.Data, socketFile)
+	// We hold the journal's lock: a socket left here is of a daemon that died.
+	if err := os.Remove(sock); err != nil && !errors.Is(err, os.ErrNotExist) {
+		return err
+	}
+	if d.control, err = net.Listen("unix", sock); err != nil {
+		return fmt.Errorf("control socket: %w", err)
+	}
+	return os.Chmod(sock, 0o660)
+}
+
+func (d *daemon) openSources() error {
+	for _, p := range d.set.Serial {
+		s, err := serialport.New(serialport.Options{Name: p.Name, Path: p.Port, Baud: p.Baud, Rig: d.set.Rig, Clock: d.clock, Log: d.log})
+		if err != nil {
+			return fmt.Errorf("serial %s: %w", p.Name, err)
+		}
+		d.sources = append(d.sources, s)
+	}
+	for _, m := range d.set.MQTT {
+		s, err := mqttsub.New(mqttsub.Options{Name: m.Name, URL: m.URL, ClientID: m.Client, Username: m.User,
+			Password: m.Password, Prefix: m.Prefix, Rig: d.set.Rig, Clock: d.clock, Log: d.log})
+		if err != nil {
+			return fmt.Errorf("mqtt %s: %w", m.Name, err)
+		}
+		d.sources = append(d.sources, s)
+	}
+	if b := d.set.Broker; b != nil {
+		o := broker.Options{Name: "broker", Addr: b.Address, Prefix: b.Prefix, Rigs: []string{d.set.Rig}, Clock: d.clock, Log: d.log}
+		for _, u := range b.Users {
+			o.Users = append(o.Users, broker.User{Name: u.Name, Password: u.Password, Rig: d.set.Rig})
+		}
+		s, err := broker.New(o)
+		if err != nil {
+			return fmt.Errorf("broker: %w", err)
+		}
+		d.broker = s
+		d.sources = append(d.sources, s)
+	}
+	return nil
+}
+
+// shut closes what is open, in no order that matters.
+func (d *daemon) shut() error {
+	var errs []error
+	if d.page != nil {
+		d.page.Close()
+	}
+	if d.control != nil {
+		d.control.Close()
+	}
+	if d.outbox != nil {
+		errs = append(errs, d.outbox.Close())
+	}
+	if d.journal != nil {
+		errs = append(errs, d.journal.Close())
+	}
+	return errors.Join(errs...)
+}
+
+// patience bounds each step of stopping.
+const patience = 5 * time.Second
+
+// run works until the context ends, then stops in order: no more readings, what
+// is under way kept, pages and publishers last.
+func (d *daemon) run(ctx context.Context) error {
+	deskCtx, stopDesk := context.WithCancel(context.Background())
+	defer stopDesk()
+	deskDone := make(chan error, 1)
+	go func() { deskDone <- d.desk.Run(deskCtx) }()
+	if err := d.applySettings(ctx); err != nil {
+		stopDesk()
+		return errors.Join(err, <-deskDone, d.shut())
+	}
+
+	webCtx, stopWeb := context.WithCancel(context.Background())
+	defer stopWeb()
+	pages := d.serve(webCtx, d.page, dashboard.New(dashboard.Options{Feed: &feed{d}, Rig: d.set.Rig, Version: version(), Log: d.log}))
+	ctl := d.serve(webCtx, d.control, controlHandler(d.desk, d.set.Rig))
+
+	var sources, senders sync.WaitGroup
+	for _, s := range d.sources {
+		sources.Go(func() {
+			if err := s.Run(ctx, d.desk); err != nil && ctx.Err() == nil {
+				d.log.Error("a source has stopped for good", "source", s.Name(), "err", err)
+			}
+		})
+	}
+	sendCtx, stopSend := context.WithCancel(context.Background())
+	defer stopSend()
+	if d.forward != nil {
+		senders.Go(func() { _ = d.forward.Run(sendCtx) })
+	}
+
+	var failed error
+	select {
+	case <-ctx.Done():
+	case failed = <-deskDone:
+		deskDone <- failed
+	}
+	d.log.Info("stopping")
+	waitFor(&sources)
+	stopDesk()
+	err := <-deskDone
+	stopSend()
+	waitFor(&senders)
+	stopWeb()
+	bound, done := context.WithTimeout(context.Background(), patience)
+	defer done()
+	return errors.Join(err, pages.Shutdown(bound), ctl.Shutdown(bound), d.shut())
+}
+
+func waitFor(wg *sync.WaitGroup) {
+	done := make(chan struct{})
+	go func() { wg.Wait(); close(done) }()
+	select {
+	case <-done:
+	case <-time.After(patience):
+	}
+}
+
+func (d *daemon) serve(ctx context.Context, l net.Listener, h http.Handler) *http.Server {
+	s := &http.Server{
+		Handler:           h,
+		BaseContext:       func(net.Listener) context.Context { return ctx },
+		ReadHeaderTimeout: 10 * time.Second,
+		IdleTimeout:       2 * time.Minute,
+		MaxHeaderBytes:    16 << 10,
+		ErrorLog:          slog.NewLogLogger(d.log.Handler(), slog.LevelDebug),
+	}
+	go func() {
+		if err := s.Serve(l); !errors.Is(err, http.ErrServerClosed) {
+			d.log.Error("no longer serving", "address", l.Addr(), "err", err)
+		}
+	}()
+	return s
+}
+
+// bySettings signs acts that a settings file said.
+const bySettings = "settings file"
+
+// applySettings turns what the settings say now, and did not say before, into
+// acts.
+func (d *daemon) applySettings(ctx context.Context) error {
+	return sayAll(ctx, d.desk, d.set, d.clock.Now().Wall)
+}
+
+// sayAll adds acts for whatever in the settings is new since they were last
+// said to this journal.
+func sayAll(ctx context.Context, to interface {
+	Acts(context.Context) ([]act.Act, error)
+	AddActs(context.Context, ...act.Act) (int, error)
+}, set *settings.Settings, now int64) error {
+	acts, err := to.Acts(ctx)
+	if err != nil {
+		return err
+	}
+	type key struct {
+		about string
+		from  int64
+	}
+	said := make(map[key]act.Act)
+	for _, a := range act.Standing(acts) {
+		now = max(now, a.When+1)
+		k := key{about(a.Body), a.From}
+		if old, ok := said[k]; a.Who == bySettings && (!ok || a.When >= old.When) {
+			said[k] = a
+		}
+	}
+	var fresh []act.Act
+	for _, s := range set.Acts {
+		if old, ok := said[key{s.Key, s.From}]; ok && reflect.DeepEqual(old.Body, s.Body) {
+			continue
+		}
+		fresh = append(fresh, act.Act{ID: newID(), Rig: set.Rig, Who: bySettings, When: now, From: s.From, Body: s.Body})
+	}
+	_, err = to.AddActs(ctx, fresh...)
+	return err
+}
+
+func about(b act.Body) string {
+	if y, ok := b.(act.Yard); ok {
+		return "yard " + y.ID
+	}
+	return b.Kind()
+}
+
+// newID returns an id that no other act anywhere has.
+func newID() string {
+	var b [12]byte
+	rand.Read(b[:])
+	return hex.EncodeToString(b[:])
+}

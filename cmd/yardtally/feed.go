@@ -1,0 +1,68 @@
+package main
+
+import (
+	"context"
+	"fmt"
+
+	"yardtally/calibrate/quantity"
+	"yardtally/dashboard"
+	"yardtally/ingest/publish"
+	"yardtally/ingest/source"
+)
+
+// feed gives the page what the daemon knows.
+type feed struct{ d *daemon }
+
+// Watch implements dashboard.Feed.
+func (f *feed) Watch(ctx context.Context) <-chan struct{} { return f.d.desk.Watch(ctx) }
+
+// Snapshot implements dashboard.Feed.
+func (f *feed) Snapshot() *dashboard.Snapshot {
+	d := f.d
+	s := d.desk.Snapshot()
+	out := &dashboard.Snapshot{View: s.View, Units: d.set.Units, Zone: d.set.Zone, Speed: d.speed, Demo: d.demo,
+		Now: d.clock.Now().Mono + s.Offset}
+	out.Live = dashboard.Live{Flow: s.Live.Flow, FlowAt: s.Live.FlowAt, Syrup: s.Live.Syrup, SyrupAt: s.Live.SyrupAt}
+	if t := s.View.Tote; t.Known {
+		out.Live.Level, out.Live.Tote, out.Live.ToteAt = t.Level, t.Volume, t.At
+	}
+	for _, src := range d.sources {
+		out.Sources = append(out.Sources, sourceLine(src.State()))
+	}
+	for _, text := range s.Faults {
+		out.Notices = append(out.Notices, dashboard.Notice{Text: text})
+	}
+	for _, dm := range d.journal.Damage() {
+		out.Notices = append(out.Notices, dashboard.Notice{Text: "A part of the journal cannot be read: " + dm.String() + "."})
+	}
+	if d.forward != nil {
+		if text := forwardNotice(d.forward.State()); text != "" {
+			out.Notices = append(out.Notices, dashboard.Notice{Text: text})
+		}
+	}
+	if s.View.PulseVolume == quantity.Volume(0) {
+		out.Notices = append(out.Notices, dashboard.Notice{Text: "No proving is known yet, so pulses cannot be turned into volume."})
+	}
+	return out
+}
+
+func sourceLine(s source.State) dashboard.SourceLine {
+	l := dashboard.SourceLine{Name: s.Name, Phase: string(s.Phase), Since: s.Since, LastAt: s.LastAt, Err: s.Err, NextTry: s.NextTry, Why: s.Dropped}
+	for _, n := range s.Dropped {
+		l.Dropped += n
+	}
+	return l
+}
+
+// forwardNotice says what only a person can mend, and a backlog that grows old.
+func forwardNotice(s publish.State) string {
+	switch s.Phase {
+	case publish.Refused:
+		return fmt.Sprintf("The InfluxDB refuses our points (%s); %d wait.", s.Err, s.Backlog)
+	case publish.Waiting:
+		if s.Failures > 5 {
+			return fmt.Sprintf("The InfluxDB cannot be reached (%s); %d points wait and nothing is lost.", s.Err, s.Backlog)
+		}
+	}
+	return ""
+}
