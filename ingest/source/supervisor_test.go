@@ -133,7 +133,7 @@ func TestStateTellsEachPhase(t *testing.T) {
 		check("start", Opening, "", 0)
 		goOn <- errors.New("first")
 		st := check("failed", Waiting, "first", 1)
-		if in := st.NextTry.Sub(time.Now()).Round(time.Millisecond); in != 500*time.Millisecond {
+		if in := time.Until(st.NextTry).Round(time.Millisecond); in != 500*time.Millisecond {
 			t.Errorf("next try in %v", in)
 		}
 		time.Sleep(499 * time.Millisecond)
@@ -234,7 +234,7 @@ func TestSystemClock(t *testing.T) {
 	if off := time.Since(time.Unix(0, a.Wall)); off < 0 || off > time.Minute {
 		t.Errorf("wall is %v off", off)
 	}
-	if BootID() == "" || BootID() != BootID() {
-		t.Errorf("boot id %q then %q", BootID(), BootID())
+	if one, two := BootID(), BootID(); one == "" || one != two {
+		t.Errorf("boot id %q then %q", one, two)
 	}
 }
