@@ -89,6 +89,7 @@ type Desk struct {
 	waiting    []meter.Record // appended, not committed
 	untold     []ledger.Event
 	retell     bool
+	heard      map[string]int64 // newest Mono by source
 	live       flowmeter
 	view       *ledger.View
 	faults     map[string]string
@@ -109,7 +110,7 @@ func Open(o Options) (*Desk, error) {
 		o.Commit = time.Second
 	}
 	d := &Desk{o: o, in: make(chan source.Arrival, 256), asks: make(chan func()), done: make(chan struct{}),
-		watchers: make(map[chan struct{}]struct{}), faults: make(map[string]string), led: ledger.New(o.Rig)}
+		watchers: make(map[chan struct{}]struct{}), faults: make(map[string]string), heard: make(map[string]int64), led: ledger.New(o.Rig)}
 	var err error
 	if d.boot, err = o.Journal.Boot(o.BootID); err != nil {
 		return nil, err
@@ -256,6 +257,10 @@ func (d *Desk) take(a source.Arrival) {
 	for i := range a.Records {
 		r := &a.Records[i]
 		r.Boot = d.boot
+		// Lines that came in one read are told apart: no two records of a source
+		// arrive at the same instant.
+		r.Mono = max(r.Mono, d.heard[r.Source]+1)
+		d.heard[r.Source] = r.Mono
 		if err := d.o.Journal.Append(d.o.Rig, r); err != nil {
 			d.fault("keep", fmt.Sprintf("Readings are being lost: %v.", err))
 			continue
