@@ -9,7 +9,7 @@
 // order.
 //
 // A Clock is a function of the set of records and fixes noted, not of their
-// order.
+// order (as long as no clock was seen in more than maxStates states).
 package clock
 
 import (
@@ -31,114 +31,33 @@ const (
 	// Satellite seconds reach us with a delay that varies within the second.
 	nearSat = 2 * second
 
-	// A sender whose newest message looks older than this, or comes from the
-	// future by more than ahead, has a wrong clock, where ours is fixed.
+	// A message without uptime may be this much later than the one before it.
+	nearHeard = 60 * second
+
+	// A sender of whom even the quickest message looks older than stale, or
+	// comes from the future by more than ahead, has a wrong clock.
 	stale = 12 * 3600 * second
 	ahead = 10 * second
 
+	// Two states of a sender whose uptime began this near each other are of one
+	// session of its board.
+	oneSession = 60 * second
+
 	// No wall clock before this instant (2024-01-01) can be right.
 	builtAfter = int64(1_704_067_200) * second
+
+	// No stamp beyond this (2115) is a time.
+	noTime = int64(4_600_000_000) * second
 )
-
-// state is one stretch of values of (clock - elapsed) that hang together.
-type state struct {
-	Lo, Hi   int64
-	N        uint64
-	FirstAt  int64 // lowest elapsed time of a member
-	FirstOff int64 // and that member's value: what the state stands for
-	LastAt   int64 // highest elapsed time of a member
-
-	// For senders: the range of raw stamps, and, in the first boot that heard
-	// this state, (arrival - elapsed): the least, and the first member's.
-	SentLo, SentHi int64
-	Boot           uint32
-	ArrivalLo      int64
-	ArrivalFirst   int64
-}
-
-// states keeps single-linkage clusters, sorted by Lo. Which values end up
-// together does not depend on the order they come in.
-type states []state
-
-// note adds a member and reports whether a choice made from the states could
-// now come out differently.
-func (ss *states) note(v, at, tol int64, m state) bool {
-	m.Lo, m.Hi, m.N, m.FirstAt, m.FirstOff, m.LastAt = v, v, 1, at, v, at
-	list := *ss
-	i := sort.Search(len(list), func(i int) bool { return list[i].Hi >= v-tol })
-	if i == len(list) || list[i].Lo > v+tol {
-		list = append(list, state{})
-		copy(list[i+1:], list[i:])
-		list[i] = m
-		*ss = list
-		return true
-	}
-	changed := list[i].absorb(m)
-	for i+1 < len(list) && list[i+1].Lo <= list[i].Hi+tol {
-		list[i].absorb(list[i+1])
-		list = append(list[:i+1], list[i+2:]...)
-		changed = true
-	}
-	*ss = list
-	return changed
-}
-
-// absorb merges m into s and reports whether what s stands for moved.
-func (s *state) absorb(m state) bool {
-	changed := false
-	s.Lo, s.Hi = min(s.Lo, m.Lo), max(s.Hi, m.Hi)
-	if m.FirstAt < s.FirstAt || (m.FirstAt == s.FirstAt && m.FirstOff < s.FirstOff) {
-		changed = m.FirstOff != s.FirstOff
-		s.FirstAt, s.FirstOff = m.FirstAt, m.FirstOff
-		if m.Boot == s.Boot {
-			s.ArrivalFirst = m.ArrivalFirst
-		}
-	}
-	// The third member makes a satellite state count.
-	changed = changed || (s.N < steady && s.N+m.N >= steady)
-	s.N += m.N
-	s.LastAt = max(s.LastAt, m.LastAt)
-	s.SentLo, s.SentHi = min(s.SentLo, m.SentLo), max(s.SentHi, m.SentHi)
-	switch {
-	case m.Boot < s.Boot:
-		s.Boot, s.ArrivalLo, s.ArrivalFirst = m.Boot, m.ArrivalLo, m.ArrivalFirst
-		changed = true
-	case m.Boot == s.Boot && m.ArrivalLo < s.ArrivalLo:
-		// Less delay than ever seen: only a large difference can change a choice.
-		changed = changed || s.ArrivalLo-m.ArrivalLo > second
-		s.ArrivalLo = m.ArrivalLo
-	}
-	return changed
-}
-
-// steady is how many members make a state that one outlier cannot be.
-const steady = 3
-
-// newest returns the state that was seen last, preferring steady ones.
-func (ss states) newest() *state {
-	var best *state
-	for i := range ss {
-		s := &ss[i]
-		if best == nil || (s.N >= steady) != (best.N >= steady) {
-			if best == nil || s.N >= steady {
-				best = s
-			}
-			continue
-		}
-		if s.LastAt > best.LastAt {
-			best = s
-		}
-	}
-	return best
-}
 
 // boot is what is known of one stretch of the daemon's monotonic clock.
 type boot struct {
-	Lo, Hi int64  // range of Mono seen
-	Sat    states // satellite seconds that came straight to us
-	SatFar states // those in stamped messages, later by some seconds perhaps
-	Wall   states
-	Sent   states
+	Lo, Hi int64   // range of Mono seen
+	Sat    cluster // satellite seconds that came straight to us
+	SatFar cluster // those in stamped messages, later by some seconds perhaps
+	Wall   cluster
+	Sent   cluster // stamps, where our own clock says nothing
+	FileLo int64   // lowest stamp of an import, which says nothing of arrival
 	Fix    *Fix
 }
 
@@ -151,8 +70,19 @@ type Fix struct {
 
 // sender is what is known of the clocks of one source that stamps.
 type sender struct {
-	Sent states // (stamp - uptime)
-	Sat  states // (satellite time - uptime)
+	Sent  states             // (stamp - uptime)
+	Sat   states             // (satellite time - uptime)
+	Heard map[uint32]*states // by boot: (stamp - arrival) of messages without uptime
+
+	placing []placing // derived, one for each of Sent
+	byBoot  map[uint32][]int
+	steps   int
+}
+
+// placing is how the records of one state of a sender are placed.
+type placing struct {
+	off  int64 // UTC - uptime
+	firm bool  // more members of the state change nothing
 }
 
 // Clock holds the evidence. The zero value is ready. It is not safe for
@@ -161,7 +91,8 @@ type Clock struct {
 	Boots   map[uint32]*boot
 	Senders map[string]*sender
 
-	offsets map[uint32]placed // derived, nil when stale
+	offsets map[uint32]placed // derived with the senders' placing; nil when stale
+	newest  uint32            // highest number of a boot
 }
 
 type placed struct {
@@ -179,6 +110,20 @@ const (
 	ByNeighbours = "its neighbours"
 )
 
+// stamped reports whether the sender gave a time that can be one.
+func stamped(r *meter.Record) bool { return r.Sent != 0 && r.Sent < noTime && r.Sent > -noTime }
+
+// imported reports whether nothing is known of the record's arrival.
+func imported(r *meter.Record) bool { return r.Wall == 0 && r.Mono == 0 }
+
+// rel is how long before its arrival an unstamped record was said.
+func rel(r *meter.Record) int64 {
+	if r.Rel > 0 || r.Rel < -stale {
+		return 0
+	}
+	return r.Rel
+}
+
 // Note takes in the evidence of a record and reports whether records noted
 // before may now be placed elsewhere. Noting a record twice does no harm to
 // placing.
@@ -186,42 +131,42 @@ func (c *Clock) Note(r *meter.Record) bool {
 	if c.Boots == nil {
 		c.Boots, c.Senders = make(map[uint32]*boot), make(map[string]*sender)
 	}
+	at := r.Mono + rel(r)
 	changed := false
 	b := c.Boots[r.Boot]
 	if b == nil {
-		b = &boot{Lo: r.Mono, Hi: r.Mono}
+		b = &boot{Lo: at, Hi: r.Mono}
 		c.Boots[r.Boot] = b
+		c.newest = max(c.newest, r.Boot)
 		changed = true
+	} else if at < b.Lo || (r.Mono > b.Hi && r.Boot != c.newest) {
+		changed = true // its neighbours may lean on its ends
 	}
-	b.Lo, b.Hi = min(b.Lo, r.Mono), max(b.Hi, r.Mono)
+	b.Lo, b.Hi = min(b.Lo, at), max(b.Hi, r.Mono)
 	up, hasUp := r.Value(meter.Uptime)
-	upNS := seconds(up)
 	sat, hasSat := r.Value(meter.UTC)
 	if r.Wall != 0 {
-		changed = b.Wall.note(r.Wall-r.Mono, r.Mono, near, state{}) || changed
+		changed = b.Wall.note(r.Wall-r.Mono, r.Mono, near) || changed
 	}
-	if hasSat && r.Sent == 0 {
-		changed = b.Sat.note(seconds(sat)-(r.Mono+r.Rel), r.Mono+r.Rel, nearSat, state{}) || changed
-	}
-	if hasSat && r.Sent != 0 {
-		changed = b.SatFar.note(seconds(sat)-r.Mono, r.Mono, nearSat, state{}) || changed
-	}
-	if r.Sent != 0 {
-		if r.Wall == 0 {
-			changed = b.Sent.note(r.Sent-r.Mono, r.Mono, near, state{}) || changed
+	switch {
+	case !stamped(r):
+		if hasSat {
+			changed = b.Sat.note(seconds(sat)-at, at, nearSat) || changed
 		}
-		if hasUp {
-			s := c.Senders[r.Source]
-			if s == nil {
-				s = &sender{}
-				c.Senders[r.Source] = s
-			}
-			m := state{SentLo: r.Sent, SentHi: r.Sent, Boot: r.Boot, ArrivalLo: r.Mono - upNS, ArrivalFirst: r.Mono - upNS}
-			changed = s.Sent.note(r.Sent-upNS, upNS, near, m) || changed
-			if hasSat {
-				changed = s.Sat.note(seconds(sat)-upNS, upNS, nearSat, m) || changed
-			}
+	case imported(r):
+		if b.FileLo == 0 || r.Sent < b.FileLo {
+			b.FileLo, changed = r.Sent, true
 		}
+	default:
+		if hasSat {
+			changed = b.SatFar.note(seconds(sat)-r.Mono, r.Mono, nearSat) || changed
+		}
+		if r.Wall < builtAfter && r.Sent >= builtAfter {
+			changed = b.Sent.note(r.Sent-r.Mono, r.Mono, near) || changed
+		}
+	}
+	if stamped(r) {
+		changed = c.noteSender(r, seconds(up), hasUp, seconds(sat), hasSat) || changed
 	}
 	if changed {
 		c.offsets = nil
@@ -229,11 +174,39 @@ func (c *Clock) Note(r *meter.Record) bool {
 	return changed
 }
 
+func (c *Clock) noteSender(r *meter.Record, up int64, hasUp bool, sat int64, hasSat bool) bool {
+	s := c.Senders[r.Source]
+	if s == nil {
+		s = &sender{Heard: make(map[uint32]*states)}
+		c.Senders[r.Source] = s
+	}
+	if !hasUp {
+		if imported(r) {
+			return false
+		}
+		h := s.Heard[r.Boot]
+		if h == nil {
+			h = &states{}
+			s.Heard[r.Boot] = h
+		}
+		_, changed := h.note(r.Sent-r.Mono, r.Mono, nearHeard, state{})
+		return changed
+	}
+	m := state{SentLo: r.Sent, SentHi: r.Sent,
+		Heard: arrivals{Boot: r.Boot, Known: !imported(r), Lo: r.Mono - up, FirstAt: up, First: r.Mono - up}}
+	i, changed := s.Sent.note(r.Sent-up, up, near, m)
+	if i >= 0 && !changed && (c.offsets == nil || !s.placing[i].firm) {
+		changed = true
+	}
+	if hasSat {
+		_, sats := s.Sat.note(sat-up, up, nearSat, m)
+		changed = changed || sats
+	}
+	return changed
+}
+
 // SetFixes replaces what people and the network said of the boots' clocks.
 func (c *Clock) SetFixes(fixes map[uint32]Fix) {
-	if c.Boots == nil {
-		c.Boots, c.Senders = make(map[uint32]*boot), make(map[string]*sender)
-	}
 	for n, b := range c.Boots {
 		if f, ok := fixes[n]; ok {
 			b.Fix = &f
@@ -246,121 +219,109 @@ func (c *Clock) SetFixes(fixes map[uint32]Fix) {
 
 // Place returns the instant of a record that was noted, in Unix nanoseconds.
 func (c *Clock) Place(r *meter.Record) int64 {
-	if r.Sent == 0 {
-		return r.Mono + r.Rel + c.offset(r.Boot).off
+	arrived := r.Mono + c.offset(r.Boot).off
+	if !stamped(r) {
+		return arrived + rel(r)
 	}
 	s := c.Senders[r.Source]
 	if s == nil {
-		return c.believe(r)
+		return arrived
 	}
 	if up, ok := r.Value(meter.Uptime); ok {
-		upNS := seconds(up)
-		if st := s.Sent.of(r.Sent-upNS, near); st != nil {
-			return upNS + c.senderOffset(s, st)
+		up := seconds(up)
+		if i := s.Sent.of(r.Sent-up, near); i >= 0 {
+			return up + s.placing[i].off
 		}
-		return c.believe(r)
+	} else if i := s.nearest(r); i >= 0 {
+		return r.Sent + s.placing[i].off - s.Sent[i].FirstOff
 	}
-	for i := range s.Sent {
+	if imported(r) {
+		return r.Sent
+	}
+	off := arrived - r.Mono
+	if h := s.Heard[r.Boot]; h != nil {
+		if i := h.of(r.Sent-r.Mono, nearHeard); i >= 0 && onTime(off-(*h)[i].Hi, nearHeard) {
+			return r.Sent
+		}
+		return arrived
+	}
+	if onTime(arrived-r.Sent, stale) {
+		return r.Sent
+	}
+	return arrived
+}
+
+// onTime reports whether the least delay of a clock's messages can be one.
+func onTime(delay, most int64) bool { return delay >= -ahead && delay <= most }
+
+// nearest returns the state of its sender's clock that a stamped record without
+// uptime fits best, or -1.
+func (s *sender) nearest(r *meter.Record) int {
+	best, bestD := -1, int64(math.MaxInt64)
+	for _, i := range s.byBoot[r.Boot] {
 		st := &s.Sent[i]
-		if r.Sent >= st.SentLo-60*second && r.Sent <= st.SentHi+60*second {
-			return r.Sent + c.senderOffset(s, st) - st.FirstOff
+		// How much later than the state's quickest message it would be.
+		d := (r.Mono - st.Heard.Lo) - (r.Sent - st.FirstOff)
+		if !st.Heard.Known {
+			d = max(0, st.SentLo-r.Sent, r.Sent-st.SentHi)
+		}
+		if d >= -nearHeard && d <= stale && abs(d) < bestD {
+			best, bestD = i, abs(d)
 		}
 	}
-	return c.believe(r)
+	return best
 }
 
-// Arrival returns the instant a record reached us.
-func (c *Clock) Arrival(r *meter.Record) int64 { return r.Mono + c.offset(r.Boot).off }
-
-// believe places a stamped record of which no uptime is known: by its stamp,
-// unless our own clock is fixed and contradicts it beyond reason.
-func (c *Clock) believe(r *meter.Record) int64 {
-	p := c.offset(r.Boot)
-	if fixed(p.by) {
-		arrived := r.Mono + p.off
-		if r.Sent > arrived+ahead || r.Sent < builtAfter {
-			return arrived
-		}
+// Arrival returns the instant a record reached us; for an import, the instant
+// it is placed at.
+func (c *Clock) Arrival(r *meter.Record) int64 {
+	if imported(r) && stamped(r) {
+		return c.Place(r)
 	}
-	return r.Sent
-}
-
-func fixed(by string) bool { return by != ByOwnClock && by != BySender && by != ByNeighbours }
-
-// of returns the state that v belongs to.
-func (ss states) of(v, tol int64) *state {
-	i := sort.Search(len(ss), func(i int) bool { return ss[i].Hi >= v })
-	if i < len(ss) && ss[i].Lo <= v {
-		return &ss[i]
-	}
-	if i > 0 && v-ss[i-1].Hi <= tol {
-		return &ss[i-1]
-	}
-	if i < len(ss) && ss[i].Lo-v <= tol {
-		return &ss[i]
-	}
-	return nil
-}
-
-// senderOffset returns UTC minus uptime for one state of a sender's clock.
-func (c *Clock) senderOffset(s *sender, st *state) int64 {
-	// The states of one session of the counter board: its clock stepped, its
-	// uptime ran on, and so did our own clock beside it.
-	last := st
-	for i := range s.Sent {
-		o := &s.Sent[i]
-		if o.Boot == st.Boot && abs(o.ArrivalLo-st.ArrivalLo) < 60*second && o.LastAt > last.LastAt {
-			last = o
-		}
-	}
-	// Satellites in the same message settle it.
-	for i := range s.Sat {
-		o := &s.Sat[i]
-		if o.N >= steady && o.Boot == st.Boot && abs(o.ArrivalLo-st.ArrivalLo) < 60*second {
-			return o.FirstOff
-		}
-	}
-	p := c.offset(st.Boot)
-	if fixed(p.by) {
-		late := last.ArrivalLo + p.off - last.FirstOff
-		if late > stale || late < -ahead {
-			return last.ArrivalFirst + p.off
-		}
-	}
-	return last.FirstOff
+	return r.Mono + c.offset(r.Boot).off
 }
 
 // offset returns UTC minus monotonic time of a boot.
 func (c *Clock) offset(n uint32) placed {
 	if c.offsets == nil {
-		c.place()
+		c.derive()
 	}
 	return c.offsets[n]
 }
 
-func (c *Clock) place() {
+func (c *Clock) derive() {
+	c.placeBoots()
+	for _, s := range c.Senders {
+		c.placeSender(s)
+	}
+}
+
+func (c *Clock) placeBoots() {
 	c.offsets = make(map[uint32]placed, len(c.Boots))
 	order := make([]uint32, 0, len(c.Boots))
 	for n := range c.Boots {
 		order = append(order, n)
+		c.newest = max(c.newest, n)
 	}
 	sort.Slice(order, func(i, j int) bool { return order[i] < order[j] })
 	var lost []int
 	for i, n := range order {
 		b := c.Boots[n]
 		p := placed{}
-		w, sat, far, sent := b.Wall.newest(), b.Sat.newest(), b.SatFar.newest(), b.Sent.newest()
+		w, sat, far, sent := b.Wall.leader(), b.Sat.leader(), b.SatFar.leader(), b.Sent.leader()
 		switch {
 		case b.Fix != nil:
 			p = placed{off: b.Fix.UTC - b.Fix.Mono, by: b.Fix.By}
 		case sat != nil && sat.N >= steady:
 			p = placed{off: sat.FirstOff, by: BySatellites}
-		case far != nil && far.N >= steady && w != nil && abs(far.FirstOff-w.FirstOff) > 60*second:
+		case far != nil && far.N >= steady && (w == nil || abs(far.FirstOff-w.FirstOff) > 60*second):
 			p = placed{off: far.FirstOff, by: BySatellites}
 		case w != nil && w.FirstOff+b.Hi >= builtAfter:
 			p = placed{off: w.FirstOff, by: ByOwnClock}
 		case sent != nil:
 			p = placed{off: sent.FirstOff, by: BySender}
+		case b.FileLo != 0:
+			p = placed{off: b.FileLo, by: BySender}
 		default:
 			if w != nil {
 				p.off = w.FirstOff
@@ -377,16 +338,119 @@ func (c *Clock) place() {
 		if i > 0 {
 			prev := order[i-1]
 			p.off = c.Boots[prev].Hi + c.offsets[prev].off + second - b.Lo
-		} else {
-			for _, n := range order[1:] {
-				if !c.offsets[n].unsure {
-					p.off = c.Boots[n].Lo + c.offsets[n].off - second - b.Hi
-					break
-				}
-			}
+		} else if n, ok := c.firstSure(order); ok {
+			p.off = c.Boots[n].Lo + c.offsets[n].off - second - b.Hi
 		}
 		c.offsets[order[i]] = p
 	}
+}
+
+func (c *Clock) firstSure(order []uint32) (uint32, bool) {
+	for _, n := range order {
+		if !c.offsets[n].unsure {
+			return n, true
+		}
+	}
+	return 0, false
+}
+
+// placeSender derives UTC minus uptime for every state of a sender's clock. In
+// one session of its board the clock may have stepped, while its uptime ran on,
+// and our own clock beside it: there, one state speaks for all.
+func (c *Clock) placeSender(s *sender) {
+	s.placing = make([]placing, len(s.Sent))
+	s.byBoot = make(map[uint32][]int)
+	s.steps = 0
+	for _, group := range s.sessions() {
+		lead, firm := s.Sent.leader(group)
+		off := c.sessionOffset(s, &s.Sent[lead])
+		whole := 0
+		for _, i := range group {
+			s.placing[i] = placing{off, firm && i == lead}
+			if s.Sent[i].N >= steady {
+				whole++
+			}
+		}
+		s.steps += max(0, whole-1)
+	}
+	for i := range s.Sent {
+		b := s.Sent[i].Heard.Boot
+		s.byBoot[b] = append(s.byBoot[b], i)
+	}
+}
+
+func (c *Clock) sessionOffset(s *sender, lead *state) int64 {
+	// Satellites in the same message settle it.
+	for i := range s.Sat {
+		o := &s.Sat[i]
+		if o.N < steady || o.Heard.Boot != lead.Heard.Boot {
+			continue
+		}
+		if o.Heard.Known && abs(o.Heard.Lo-lead.Heard.Lo) < oneSession ||
+			!o.Heard.Known && o.FirstAt <= lead.LastAt && o.LastAt >= lead.FirstAt {
+			return o.FirstOff
+		}
+	}
+	if off := c.offsets[lead.Heard.Boot].off; lead.Heard.Known && !onTime(lead.Heard.Lo+off-lead.FirstOff, stale) {
+		return lead.Heard.First + off
+	}
+	return lead.FirstOff
+}
+
+// sessions groups the states of a sender's clock by session of its board: by
+// when the board started on our own clock, or, for an import, by an uptime
+// that goes on where another state left off.
+func (s *sender) sessions() [][]int {
+	order := make([]int, len(s.Sent))
+	for i := range order {
+		order[i] = i
+	}
+	sort.SliceStable(order, func(i, j int) bool {
+		a, b := &s.Sent[order[i]].Heard, &s.Sent[order[j]].Heard
+		if a.Boot != b.Boot {
+			return a.Boot < b.Boot
+		}
+		if a.Known != b.Known {
+			return a.Known
+		}
+		if a.Known {
+			return a.Lo < b.Lo
+		}
+		return a.FirstAt < b.FirstAt
+	})
+	var out [][]int
+	for k, i := range order {
+		st := &s.Sent[i]
+		if !st.Heard.Known {
+			if g := s.goesOn(out, st); g >= 0 {
+				out[g] = append(out[g], i)
+				continue
+			}
+		} else if k > 0 {
+			prev := &s.Sent[order[k-1]].Heard
+			if prev.Known && prev.Boot == st.Heard.Boot && st.Heard.Lo-prev.Lo < oneSession {
+				out[len(out)-1] = append(out[len(out)-1], i)
+				continue
+			}
+		}
+		out = append(out, []int{i})
+	}
+	return out
+}
+
+// goesOn returns the group of an import in whose uptime st goes on, or -1.
+func (s *sender) goesOn(groups [][]int, st *state) int {
+	best, gap := -1, settled
+	for g := range groups {
+		last := &s.Sent[groups[g][len(groups[g])-1]]
+		if last.Heard.Known || last.Heard.Boot != st.Heard.Boot || last.LastAt-last.FirstAt < settled {
+			continue
+		}
+		if d := st.FirstAt - last.LastAt; d > 0 && d <= gap {
+			best, gap = g, d
+		}
+	}
+	return best
 }
 
 // Starts returns, for every stretch of every clock, the instant at which it is
@@ -399,43 +463,47 @@ func (c *Clock) Starts() map[string]int64 {
 	for name, s := range c.Senders {
 		for i := range s.Sent {
 			st := &s.Sent[i]
-			key := "sender " + strconv.FormatInt(st.FirstOff, 10) + " " + strconv.FormatInt(st.FirstAt, 10) + " " + name
-			out[key] = st.FirstAt + c.senderOffset(s, st)
+			out["sender "+epoch(st)+name] = st.FirstAt + s.placing[i].off
+		}
+		for n, h := range s.Heard {
+			for i := range *h {
+				st := &(*h)[i]
+				r := meter.Record{Boot: n, Mono: st.FirstAt, Wall: 1, Sent: st.FirstAt + st.FirstOff, Source: name}
+				out["heard "+strconv.FormatUint(uint64(n), 10)+" "+epoch(st)+name] = c.Place(&r)
+			}
 		}
 	}
 	return out
+}
+
+func epoch(st *state) string {
+	return strconv.FormatInt(st.FirstOff, 10) + " " + strconv.FormatInt(st.FirstAt, 10) + " "
 }
 
 // Summary says how well the clock is known: how the newest boot is placed, how
 // many boots there are, how many of them without a fix of any kind, and how
 // many steps of clocks were seen.
 func (c *Clock) Summary() (by string, epochs, unsure, steps int) {
-	var newest uint32
 	for n, b := range c.Boots {
 		p := c.offset(n)
 		if p.unsure {
 			unsure++
 		}
-		if n >= newest {
-			newest, by = n, p.by
+		if n == c.newest {
+			by = p.by
 		}
-		steps += max(0, len(b.Wall)-1)
+		steps += b.Wall.steps()
 	}
 	for _, s := range c.Senders {
-		for i := range s.Sent {
-			for j := range s.Sent {
-				if i != j && s.Sent[i].Boot == s.Sent[j].Boot && s.Sent[j].LastAt > s.Sent[i].LastAt &&
-					abs(s.Sent[i].ArrivalLo-s.Sent[j].ArrivalLo) < 60*second {
-					steps++
-					break
-				}
-			}
-		}
+		steps += s.steps
 	}
 	return by, len(c.Boots), unsure, steps
 }
 
-func seconds(s float64) int64 { return int64(math.Round(s * 1e9)) }
+// seconds returns s in ns, held within what can be a time.
+func seconds(s float64) int64 {
+	return int64(math.Round(max(-float64(noTime), min(float64(noTime), s*1e9))))
+}
 
 func abs(x int64) int64 {
 	if x < 0 {

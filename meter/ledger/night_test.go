@@ -155,6 +155,14 @@ func mqtt(in []arrival, boot uint32) []meter.Record {
 	return out
 }
 
+// asImport takes away what a recording does not say: when anything arrived.
+func asImport(recs []meter.Record) []meter.Record {
+	for i := range recs {
+		recs[i].Mono, recs[i].Wall = 0, 0
+	}
+	return recs
+}
+
 func onTime(s []said) []arrival {
 	out := make([]arrival, len(s))
 	for i := range s {

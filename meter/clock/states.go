@@ -1,0 +1,208 @@
+package clock
+
+import (
+	"math"
+	"sort"
+)
+
+// state is one stretch of values of (clock - elapsed) that hang together: the
+// clock ran on without a step.
+type state struct {
+	Lo, Hi   int64
+	N        uint64
+	FirstAt  int64 // lowest elapsed time of a member
+	FirstOff int64 // and that member's value: what the state stands for
+	LastAt   int64 // highest elapsed time of a member
+
+	// For the stamps of senders: their range, and how they arrived.
+	SentLo, SentHi int64
+	Heard          arrivals
+}
+
+// arrivals is how the messages of a state reached us, in the first boot that
+// heard them: arrival - elapsed, the least of all and that of the first member.
+type arrivals struct {
+	Boot    uint32
+	Known   bool  // false for imports, which do not say when anything arrived
+	Lo      int64 // least delay
+	FirstAt int64
+	First   int64
+}
+
+// absorb merges b into a and reports whether anything of it moved.
+func (a *arrivals) absorb(b arrivals) bool {
+	if b.Boot != a.Boot {
+		if b.Boot > a.Boot {
+			return false
+		}
+		*a = b
+		return true
+	}
+	was := *a
+	a.Known = a.Known || b.Known
+	a.Lo = min(a.Lo, b.Lo)
+	if b.FirstAt < a.FirstAt || (b.FirstAt == a.FirstAt && b.First < a.First) {
+		a.FirstAt, a.First = b.FirstAt, b.First
+	}
+	return a.Lo != was.Lo || a.First != was.First || a.Known != was.Known
+}
+
+// maxStates bounds what a clock that means nothing can cost: values beyond
+// that many states are not remembered, and their records go by other evidence.
+const maxStates = 1024
+
+// steady is how many members make a state that one outlier cannot be.
+const steady = 3
+
+// settled is how long a clock must have kept to a new state, in elapsed time,
+// before it is believed over the one before.
+const settled = 10 * second
+
+// states are single-linkage clusters, in order of Lo. Which values end up
+// together does not depend on the order they come in.
+type states []state
+
+// note adds a member. It returns the state's index, -1 where there is no room,
+// and whether more moved than the state's end.
+func (ss *states) note(v, at, tol int64, m state) (int, bool) {
+	m.Lo, m.Hi, m.N, m.FirstAt, m.FirstOff, m.LastAt = v, v, 1, at, v, at
+	list := *ss
+	i := 0
+	if n := len(list); n > 0 && list[n-1].Lo <= v {
+		i = n - 1 // as a rule it is the newest session's
+		if list[i].Hi < v-tol {
+			i = n
+		}
+	} else {
+		i = sort.Search(n, func(i int) bool { return list[i].Hi >= v-tol })
+	}
+	if i == len(list) || list[i].Lo > v+tol {
+		if len(list) >= maxStates {
+			return -1, false
+		}
+		list = append(list, state{})
+		copy(list[i+1:], list[i:])
+		list[i] = m
+		*ss = list
+		return i, true
+	}
+	changed := list[i].absorb(&m)
+	for i+1 < len(list) && list[i+1].Lo <= list[i].Hi+tol {
+		list[i].absorb(&list[i+1])
+		list = append(list[:i+1], list[i+2:]...)
+		changed = true
+	}
+	*ss = list
+	return i, changed
+}
+
+// absorb merges m into s and reports whether anything moved but s's end.
+func (s *state) absorb(m *state) bool {
+	changed := s.N < steady // until then each member counts
+	changed = changed || m.Hi > s.Hi
+	s.Lo, s.Hi = min(s.Lo, m.Lo), max(s.Hi, m.Hi)
+	if m.FirstAt < s.FirstAt || (m.FirstAt == s.FirstAt && m.FirstOff < s.FirstOff) {
+		changed = true
+		s.FirstAt, s.FirstOff = m.FirstAt, m.FirstOff
+	}
+	s.N += m.N
+	s.LastAt = max(s.LastAt, m.LastAt)
+	s.SentLo, s.SentHi = min(s.SentLo, m.SentLo), max(s.SentHi, m.SentHi)
+	return s.Heard.absorb(m.Heard) || changed
+}
+
+// of returns the index of the state that v belongs to, or -1.
+func (ss states) of(v, tol int64) int {
+	i := sort.Search(len(ss), func(i int) bool { return ss[i].Hi >= v })
+	switch {
+	case i < len(ss) && ss[i].Lo <= v:
+		return i
+	case i > 0 && v-ss[i-1].Hi <= tol:
+		return i - 1
+	case i < len(ss) && ss[i].Lo-v <= tol:
+		return i
+	}
+	return -1
+}
+
+// leader returns which of the states in group says what the clock is: the one
+// it was in last, if it kept to it; of several that it was in within moments,
+// the oldest, so that a clock that flickers does not take us with it. firm
+// says that more members of the leader cannot change the choice. It returns -1
+// for an empty group.
+func (ss states) leader(group []int) (lead int, firm bool) {
+	least, newest := uint64(0), int64(math.MinInt64)
+	for _, i := range group {
+		if ss[i].N >= steady {
+			least = steady // only steady ones count then
+		}
+	}
+	for _, i := range group {
+		if ss[i].N >= least {
+			newest = max(newest, ss[i].LastAt)
+		}
+	}
+	lead = -1
+	for _, i := range group {
+		s := &ss[i]
+		if s.N < least || s.LastAt < newest-settled {
+			continue
+		}
+		if lead < 0 || s.FirstAt < ss[lead].FirstAt || (s.FirstAt == ss[lead].FirstAt && s.FirstOff < ss[lead].FirstOff) {
+			lead = i
+		}
+	}
+	firm = lead >= 0 && least == steady
+	for _, i := range group {
+		if i != lead && ss[i].LastAt >= newest-settled {
+			firm = false
+		}
+	}
+	return lead, firm
+}
+
+// cluster is the states of one clock over one boot.
+type cluster struct {
+	States states
+	lead   int  // index of the leader, meaningful if firm
+	firm   bool // more members of the leader change nothing
+}
+
+// note adds a member and reports whether the choice of leader, or what it
+// stands for, may have changed.
+func (c *cluster) note(v, at, tol int64) bool {
+	i, changed := c.States.note(v, at, tol, state{})
+	if i < 0 || (!changed && c.firm && i == c.lead) {
+		return false
+	}
+	c.lead, c.firm = c.States.leader(c.all())
+	return true
+}
+
+func (c *cluster) all() []int {
+	group := make([]int, len(c.States))
+	for i := range group {
+		group[i] = i
+	}
+	return group
+}
+
+// leader returns the state to go by, nil if there is none.
+func (c *cluster) leader() *state {
+	if len(c.States) == 0 {
+		return nil
+	}
+	i, _ := c.States.leader(c.all())
+	return &c.States[i]
+}
+
+// steps returns how many steps the clock made.
+func (c *cluster) steps() int {
+	n := 0
+	for i := range c.States {
+		if c.States[i].N >= steady {
+			n++
+		}
+	}
+	return max(0, n-1)
+}
