@@ -207,9 +207,9 @@ type decoder struct {
 	body  []byte
 }
 
-// load reads a row or block of n records. Whatever the bytes, it returns an
-// error rather than panic or use memory without bound.
-func (d *decoder) load(data []byte, n int) error {
+// load reads a row or block of n records with so many readings. Whatever the
+// bytes, it returns an error rather than panic or use memory beyond these.
+func (d *decoder) load(data []byte, n, readings int) error {
 	size, w := binary.Uvarint(data)
 	if w <= 0 || size > uint64(len(data)-w) {
 		return errShort
@@ -236,15 +236,16 @@ func (d *decoder) load(data []byte, n int) error {
 	for len(d.kinds) < int(kinds) {
 		d.kinds = append(d.kinds, new(kind))
 	}
-	total := 0
+	total, values := 0, 0
 	for _, k := range d.kinds[:kinds] {
 		if err := d.loadKind(&h, k, n-total); err != nil {
 			return err
 		}
 		total += k.n
+		values += k.n * len(k.readings)
 	}
-	if total != n {
-		return fmt.Errorf("the kinds hold %d records, not %d", total, n)
+	if total != n || values != readings {
+		return fmt.Errorf("the kinds hold %d records with %d readings, not %d with %d", total, values, n, readings)
 	}
 	d.us = resize(d.us, n)
 	d.seqs = resize(d.seqs, n)

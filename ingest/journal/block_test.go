@@ -11,7 +11,7 @@ import (
 func encodeDecode(t *testing.T, e *encoder, d *decoder, recs []meter.Record) {
 	t.Helper()
 	data := e.encode(recs)
-	if err := d.load(data, len(recs)); err != nil {
+	if err := d.load(data, len(recs), spanOf(recs, false).readings); err != nil {
 		t.Fatal(err)
 	}
 	var got []meter.Record
@@ -87,11 +87,12 @@ func FuzzLoadBlock(f *testing.F) {
 		r.Seq = uint64(i + 1)
 		recs = append(recs, r)
 	}
-	f.Add(e.encode(recs), 40)
-	f.Add(e.encode(recs[:1]), 1)
-	f.Fuzz(func(t *testing.T, data []byte, n int) {
+	f.Add(e.encode(recs), uint16(40), uint16(spanOf(recs, false).readings))
+	f.Add(e.encode(recs[:1]), uint16(1), uint16(len(recs[0].Readings)))
+	f.Fuzz(func(t *testing.T, data []byte, records, readings uint16) {
 		var d decoder
-		if d.load(data, n) != nil {
+		n := int(records)
+		if d.load(data, n, int(readings)) != nil {
 			return
 		}
 		var r meter.Record
@@ -115,14 +116,17 @@ func TestBrokenBlocksAreErrors(t *testing.T) {
 		r.Seq = uint64(i + 1)
 		recs = append(recs, r)
 	}
-	data := e.encode(recs)
+	data, readings := e.encode(recs), spanOf(recs, false).readings
 	for cut := range data {
-		if err := d.load(data[:cut], 200); err == nil {
+		if err := d.load(data[:cut], 200, readings); err == nil {
 			t.Fatalf("cut at %d of %d: no error", cut, len(data))
 		}
 	}
-	if err := d.load(data, 199); err == nil {
+	if err := d.load(data, 199, readings); err == nil {
 		t.Error("wrong count: no error")
+	}
+	if err := d.load(data, 200, readings+1); err == nil {
+		t.Error("wrong count of readings: no error")
 	}
 	rng := rand.New(rand.NewPCG(2, 2))
 	for range 5000 { // must only not panic: the CRC is what finds these
@@ -131,7 +135,7 @@ func TestBrokenBlocksAreErrors(t *testing.T) {
 			bad[rng.IntN(len(bad))] ^= 1 << rng.IntN(8)
 		}
 		var r meter.Record
-		if d.load(bad, 200) == nil {
+		if d.load(bad, 200, readings) == nil {
 			for d.next(&r) {
 			}
 		}

@@ -70,6 +70,7 @@ func (j *Journal) Commit() error {
 	}
 	if err := j.store(parts, ready); err != nil {
 		j.seal.giveBack(ready)
+		err = j.suspect(err)
 		j.mu.Lock()
 		j.stats.Failures++
 		n := j.pending

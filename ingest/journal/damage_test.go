@@ -2,6 +2,7 @@ package journal
 
 import (
 	"bytes"
+	"errors"
 	"fmt"
 	"os"
 	"slices"
@@ -95,6 +96,28 @@ func TestDamage(t *testing.T) {
 			b[3] ^= 0x10
 			write(t, path+"-wal", b)
 		}), nil, -1, []string{"no whole commit"}},
+		{"the list of free pages", closed(func(t *testing.T, path string) {
+			b := read(t, path)
+			// One page in the list, far beyond the end of the file.
+			copy(b[32:40], "\x00\xff\xff\xff\x00\x00\x00\x01")
+			write(t, path, b)
+			// It shows only when a page is wanted: that commit fails, and says so.
+			j := open(t, path, Options{})
+			boot := boot(t, j, "a")
+			for i := range 5000 {
+				r := nth(uint64(1001+i), boot)
+				if err := j.Append("heron", &r); err != nil {
+					t.Fatal(err)
+				}
+			}
+			err := j.Commit()
+			if !errors.Is(err, ErrDamaged) {
+				t.Fatalf("error %v, want one that says the file is damaged", err)
+			}
+			if err := j.Close(); err == nil || !strings.Contains(err.Error(), "5000 records not kept") {
+				t.Fatalf("closing: %v", err)
+			}
+		}), all, 2, []string{"is kept as heron.journal.damaged-"}},
 		{"the file cut by a page", closed(func(t *testing.T, path string) {
 			b := read(t, path)
 			write(t, path, b[:len(b)-4096])
@@ -173,7 +196,7 @@ func TestDamage(t *testing.T) {
 			// Recording goes on, and what comes now is kept.
 			b = boot(t, j, "after")
 			var more []meter.Record
-			for range 350 {
+			for range 150 {
 				r := d.next(b)
 				if err := j.Append("heron", &r); err != nil {
 					t.Fatal(err)

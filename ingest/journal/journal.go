@@ -11,6 +11,7 @@ import (
 	"database/sql"
 	"errors"
 	"fmt"
+	"io/fs"
 	"log/slog"
 	"os"
 	"slices"
@@ -33,6 +34,10 @@ type Options struct {
 var (
 	ErrFull   = errors.New("journal: too many records wait to be committed")
 	ErrClosed = errors.New("journal: closed")
+
+	// ErrDamaged says that a Commit found the file itself damaged. Opening the
+	// journal again brings what can be read over to a new file.
+	ErrDamaged = errors.New("the journal's file is damaged; opening it again mends it")
 )
 
 const (
@@ -162,11 +167,17 @@ func (j *Journal) open() error {
 	if err := j.checkTail(); err != nil {
 		return err
 	}
-	err := j.attach()
-	if !sqlite.IsCorrupt(err) {
-		return err
+	err := j.suspected()
+	if err == nil {
+		err = j.attach()
+		if !sqlite.IsCorrupt(err) {
+			return err
+		}
 	}
 	if err := j.salvage(err); err != nil {
+		return err
+	}
+	if err := os.Remove(j.path + suspectMark); err != nil && !errors.Is(err, fs.ErrNotExist) {
 		return err
 	}
 	said := j.damage

@@ -23,7 +23,7 @@ func TestRecordsComeBackAsTheyWere(t *testing.T) {
 			j := open(t, path, Options{SealAfter: sealAfter})
 			want := map[string][]meter.Record{}
 			demos := map[string]*demo{"heron": newDemo(1), "teal": newDemo(2)}
-			for round := range 60 {
+			for round := range 40 {
 				b := boot(t, j, fmt.Sprint("boot", round/20))
 				for range rng.IntN(40) + rng.IntN(2)*rng.IntN(500) {
 					rig := []string{"heron", "teal"}[rng.IntN(2)]

@@ -105,7 +105,7 @@ func (j *Journal) load(d *decoder, name string, s *span) error {
 	case crc != int64(spanCRC(name, s, data)) || stored != name || uint64(first) != s.first || uint64(last) != s.last:
 		err = errors.New("its CRC-32C does not match")
 	default:
-		err = d.load(data, s.records)
+		err = d.load(data, s.records, s.readings)
 	}
 	if err == nil {
 		return nil

@@ -46,6 +46,28 @@ func (j *Journal) salvage(why error) error {
 	return j.finishSalvage()
 }
 
+// suspectMark is the ending of a file that says: SQLite found X damaged while
+// writing, in a place that opening does not look at.
+const suspectMark = ".suspect"
+
+func (j *Journal) suspect(err error) error {
+	if !sqlite.IsCorrupt(err) || j.o.VFS != "" {
+		return err
+	}
+	if werr := os.WriteFile(j.path+suspectMark, []byte(err.Error()+"\n"), 0o660); werr != nil {
+		j.log.Error("journal: the file is damaged, and that could not be noted", "path", j.path, "err", werr)
+	}
+	return fmt.Errorf("%w: %w", ErrDamaged, err)
+}
+
+func (j *Journal) suspected() error {
+	text, err := os.ReadFile(j.path + suspectMark)
+	if err != nil {
+		return nil
+	}
+	return errors.New(strings.TrimSpace(string(text)))
+}
+
 // finishSalvage puts the new file in its place, also where an earlier run was
 // cut short just before.
 func (j *Journal) finishSalvage() error {

@@ -77,6 +77,7 @@ type demo struct {
 	pulses float64
 	level  float64
 	queue  []meter.Record
+	fine   bool // arrivals to the ns, not to the ms
 }
 
 func newDemo(seed uint64) *demo {
@@ -104,7 +105,12 @@ func (d *demo) fill(boot uint32) {
 	d.tick++
 	say := func(late int64, rs ...meter.Reading) {
 		mono := (at + 5_000_000 + late) * ms
-		d.queue = append(d.queue, meter.Record{Boot: boot, Mono: mono, Wall: 1790000000e9 + mono, Source: "serial", Readings: rs})
+		wall := 1790000000e9 + mono
+		if d.fine {
+			mono += d.rng.Int64N(ms)
+			wall = 1790000000e9 + mono + d.rng.Int64N(200)
+		}
+		d.queue = append(d.queue, meter.Record{Boot: boot, Mono: mono, Wall: wall, Source: "serial", Readings: rs})
 	}
 	if s := d.tick / 5 % 60; s < 20 {
 		d.pulses += math.Round(50 + 2*d.rng.NormFloat64())
