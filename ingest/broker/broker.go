@@ -1,0 +1,198 @@
+// Package broker is an MQTT broker in the daemon's own process, for a rig that
+// has no other. Readings published to it go straight to the sink, from the
+// broker's publish hook: a subscription of our own would lose some, since a
+// broker drops what a slow subscriber does not fetch.
+//
+// At QoS 1 the hook runs before the PUBACK is sent, and the PUBACK is left out
+// where it fails, so a publisher that was told "taken" was told so after the
+// sink took it. (At QoS 2 the same holds for the PUBREC.) While the sink is
+// busy its publishers wait; one that waits for longer than one and a half
+// times its keep-alive is cut off, comes back, and sends again.
+//
+// Beyond loopback the broker wants named users with passwords. Where there are
+// users, nobody else gets in, on loopback either; each may publish only to its
+// own rig's readings, and read what is under the prefix. Passwords cross the
+// network as they are: it must be the rig's own.
+package broker
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"log/slog"
+	"net"
+	"net/netip"
+	"sync"
+
+	mqtt "github.com/mochi-mqtt/server/v2"
+	"github.com/mochi-mqtt/server/v2/listeners"
+
+	"yardtally/ingest/source"
+	"yardtally/ingest/wire"
+)
+
+// DefaultAddr is where the broker listens if no address is set.
+const DefaultAddr = "127.0.0.1:1883"
+
+// Bounds on what clients can make the broker hold. Judgement, no source.
+const (
+	maxPacket   = wire.MaxPack + 16<<10 // bytes; a larger packet ends its connection
+	maxConns    = 512                   // connections, signed in or not
+	maxInflight = 1024                  // unacknowledged messages a client, each way
+	maxPending  = 1024                  // messages a slow subscriber has waiting; the next are dropped
+	maxSession  = 24 * 60 * 60          // s for which a gone client's session is kept
+)
+
+// User may sign in.
+type User struct {
+	Name     string
+	Password string // never shown
+	Rig      string // the rig it may publish for; "": it only reads
+}
+
+// Options say where the broker listens, and to whom.
+type Options struct {
+	Name   string // the source's name, e.g. "broker"
+	Addr   string // host:port; "" is DefaultAddr, port 0 any free one
+	Users  []User
+	Prefix string   // of the topics <prefix>/<rig>/readings
+	Rigs   []string // whose readings are taken
+	Clock  source.Clock
+	Log    *slog.Logger // nil: nowhere
+}
+
+// Source is the broker as a source.Source.
+type Source struct {
+	o      Options
+	topics map[string]string // topic to rig
+	users  map[string]account
+	*source.Supervisor
+
+	mu   sync.Mutex
+	addr string
+}
+
+// New checks the options and returns the source; it listens to nothing yet.
+// The error names the option, the rule and the value.
+func New(o Options) (*Source, error) {
+	if o.Addr == "" {
+		o.Addr = DefaultAddr
+	}
+	switch {
+	case o.Name == "":
+		return nil, errors.New(`name: must not be empty, is ""`)
+	case o.Clock == nil:
+		return nil, errors.New("clock: must be given, is nil")
+	case len(o.Rigs) == 0:
+		return nil, errors.New("rigs: must be at least one, is none")
+	}
+	s := &Source{o: o, topics: map[string]string{}, Supervisor: source.NewSupervisor(o.Name, o.Log, nil)}
+	for _, rig := range o.Rigs {
+		topic, err := source.Topic(o.Prefix, rig)
+		if err != nil {
+			return nil, err
+		}
+		s.topics[topic] = rig
+	}
+	var err error
+	if s.users, err = s.accounts(o.Users); err != nil {
+		return nil, err
+	}
+	host, _, err := net.SplitHostPort(o.Addr)
+	if err != nil {
+		return nil, fmt.Errorf("address: must be host:port, is %q: %w", o.Addr, err)
+	}
+	if len(o.Users) == 0 && !loopback(host) {
+		return nil, fmt.Errorf("users: must be at least one with a password where the address is not loopback, is none (address %s)", o.Addr)
+	}
+	return s, nil
+}
+
+// loopback reports whether only this machine can reach host. Names other than
+// localhost may mean anything, now or later.
+func loopback(host string) bool {
+	ip, err := netip.ParseAddr(host)
+	return host == "localhost" || err == nil && ip.Unmap().IsLoopback()
+}
+
+// Addr returns the address that the broker is bound to, "" while it is not.
+func (s *Source) Addr() string {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	return s.addr
+}
+
+func (s *Source) setAddr(a string) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	s.addr = a
+}
+
+// Run implements source.Source.
+func (s *Source) Run(ctx context.Context, sink source.Sink) error {
+	return s.Supervisor.Run(ctx, func(ctx context.Context, up func()) error {
+		return s.session(ctx, sink, up)
+	})
+}
+
+func (s *Source) session(ctx context.Context, sink source.Sink, up func()) error {
+	var lc net.ListenConfig
+	l, err := lc.Listen(ctx, "tcp", s.o.Addr)
+	if err != nil {
+		return fmt.Errorf("address: must be free and this machine's, is %s: %w", s.o.Addr, err)
+	}
+	ctx, cancel := context.WithCancel(ctx)
+	defer cancel()
+	door := newDoor(l, func(peer string) { s.Drop("too many connections", peer) })
+
+	caps := mqtt.NewDefaultServerCapabilities()
+	caps.MaximumPacketSize = maxPacket
+	caps.MaximumClients = maxConns
+	caps.ReceiveMaximum = maxInflight
+	caps.MaximumInflight = maxInflight
+	caps.MaximumClientWritesPending = maxPending
+	caps.MaximumSessionExpiryInterval = maxSession
+	log := s.o.Log
+	if log == nil {
+		log = slog.New(slog.DiscardHandler)
+	}
+	server := mqtt.New(&mqtt.Options{Capabilities: caps, Logger: slog.New(quiet{log.With("source", s.Name()).Handler()})})
+	if err := server.AddHook(&hook{s: s, ctx: ctx, sink: sink}, nil); err != nil {
+		l.Close()
+		return err
+	}
+	if err := server.AddListener(listeners.NewNet("rigs", door)); err != nil {
+		l.Close()
+		return err
+	}
+	if err := server.Serve(); err != nil {
+		l.Close()
+		return err
+	}
+	s.setAddr(l.Addr().String())
+	defer s.setAddr("")
+	up()
+
+	select {
+	case <-ctx.Done():
+		err = ctx.Err()
+	case err = <-door.failed:
+	}
+	cancel()       // publishers that wait for the sink wait no longer
+	l.Close()      // nobody new
+	server.Close() // closes the door, and with it who is still in
+	return err
+}
+
+// take hands one pack on. Its error means that it was not taken.
+func (s *Source) take(ctx context.Context, sink source.Sink, rig string, retain bool, payload []byte) error {
+	at := s.o.Clock.Now()
+	switch {
+	case retain:
+		s.Drop(source.DropRetained, "rig "+rig+" publishes with the retain flag set; readings must be sent without it")
+	default:
+		msgs, drops := wire.ParsePack(payload, rig)
+		return s.Deliver(ctx, sink, rig, at, msgs, drops)
+	}
+	return nil
+}

@@ -1,0 +1,190 @@
+package broker
+
+import (
+	"bytes"
+	"context"
+	"crypto/sha256"
+	"crypto/subtle"
+	"errors"
+	"fmt"
+	"log/slog"
+	"strings"
+
+	mqtt "github.com/mochi-mqtt/server/v2"
+	"github.com/mochi-mqtt/server/v2/packets"
+
+	"yardtally/ingest/source"
+	"yardtally/ingest/wire"
+)
+
+// account is a user as the broker knows it.
+type account struct {
+	password [sha256.Size]byte // hashed only so that comparing takes the same time for any length
+	topic    string            // it may publish there; "": nowhere
+}
+
+func (s *Source) accounts(users []User) (map[string]account, error) {
+	all := make(map[string]account, len(users))
+	for i, u := range users {
+		field := func(name string) string { return fmt.Sprintf("users[%d].%s", i, name) }
+		switch _, twice := all[u.Name]; {
+		case u.Name == "":
+			return nil, fmt.Errorf(`%s: must not be empty, is ""`, field("name"))
+		case twice:
+			return nil, fmt.Errorf("%s: must be there once, is %q again", field("name"), u.Name)
+		case u.Password == "":
+			return nil, fmt.Errorf("%s: must not be empty, is empty for user %q", field("password"), u.Name)
+		}
+		a := account{password: sha256.Sum256([]byte(u.Password))}
+		if u.Rig != "" {
+			a.topic = s.o.Prefix + "/" + u.Rig + "/readings"
+			if s.topics[a.topic] == "" {
+				return nil, fmt.Errorf("%s: must be one of the rigs %q, is %q", field("rig"), s.o.Rigs, u.Rig)
+			}
+		}
+		all[u.Name] = a
+	}
+	return all, nil
+}
+
+// signIn reports whether a user of that name and password may come in.
+func (s *Source) signIn(name, password string) bool {
+	if len(s.users) == 0 {
+		return true // on loopback
+	}
+	a, known := s.users[name] // an unknown user's account is compared just the same
+	given := sha256.Sum256([]byte(password))
+	same := subtle.ConstantTimeCompare(a.password[:], given[:]) == 1
+	return known && same
+}
+
+// mayPublish reports whether the user may publish to that topic.
+func (s *Source) mayPublish(name, topic string) bool {
+	if len(s.users) == 0 {
+		return !strings.HasPrefix(topic, "$")
+	}
+	return topic != "" && s.users[name].topic == topic
+}
+
+// mayRead reports whether the user may subscribe to that filter, or be sent
+// what is published to that topic.
+func (s *Source) mayRead(name, filter string) bool {
+	if len(s.users) == 0 {
+		return true
+	}
+	_, known := s.users[name]
+	return known && strings.HasPrefix(filter, s.o.Prefix+"/")
+}
+
+// hook is what the broker asks and tells. Its methods run on the goroutine
+// that reads the client's connection, in order of arrival.
+type hook struct {
+	mqtt.HookBase
+	s    *Source
+	ctx  context.Context // the session's
+	sink source.Sink
+}
+
+// ID implements mqtt.Hook.
+func (h *hook) ID() string { return "readings" }
+
+// Provides implements mqtt.Hook.
+func (h *hook) Provides(b byte) bool {
+	return bytes.IndexByte([]byte{mqtt.OnConnectAuthenticate, mqtt.OnACLCheck, mqtt.OnPublish, mqtt.OnDisconnect}, b) >= 0
+}
+
+// OnConnectAuthenticate implements mqtt.Hook. The broker publishes a client's
+// will without asking again, so it is judged here.
+func (h *hook) OnConnectAuthenticate(cl *mqtt.Client, pk packets.Packet) bool {
+	name := string(pk.Connect.Username)
+	if !h.s.signIn(name, string(pk.Connect.Password)) {
+		h.s.Drop("sign-in refused", fmt.Sprintf("user %q from %s", name, cl.Net.Remote))
+		return false
+	}
+	if pk.Connect.WillFlag && !h.s.mayPublish(name, pk.Connect.WillTopic) {
+		h.s.Drop("not allowed", fmt.Sprintf("user %q: a will to %q", name, pk.Connect.WillTopic))
+		return false
+	}
+	return true
+}
+
+// OnACLCheck implements mqtt.Hook.
+func (h *hook) OnACLCheck(cl *mqtt.Client, topic string, write bool) bool {
+	name := string(cl.Properties.Username)
+	if !write {
+		return h.s.mayRead(name, topic)
+	}
+	if !h.s.mayPublish(name, topic) {
+		h.s.Drop("not allowed", fmt.Sprintf("user %q: to publish to %q", name, topic))
+		return false
+	}
+	return true
+}
+
+// OnPublish implements mqtt.Hook. It runs before the broker acknowledges.
+func (h *hook) OnPublish(cl *mqtt.Client, pk packets.Packet) (packets.Packet, error) {
+	rig := h.s.topics[pk.TopicName]
+	if rig == "" {
+		if strings.HasPrefix(pk.TopicName, h.s.o.Prefix+"/") && strings.HasSuffix(pk.TopicName, "/readings") {
+			h.s.Drop(string(wire.OtherRig), fmt.Sprintf("topic %q: must be of one of the rigs %q", pk.TopicName, h.s.o.Rigs))
+		}
+		return pk, nil
+	}
+	if err := h.s.take(h.ctx, h.sink, rig, pk.FixedHeader.Retain, pk.Payload); err != nil {
+		cl.Stop(err)                       // it comes back and sends again
+		return pk, packets.ErrRejectPacket // no acknowledgement, no subscriber
+	}
+	return pk, nil
+}
+
+// OnDisconnect implements mqtt.Hook.
+func (h *hook) OnDisconnect(cl *mqtt.Client, err error, _ bool) {
+	if errors.Is(err, packets.ErrPacketTooLarge) {
+		h.s.Drop(string(wire.TooBig), fmt.Sprintf("client %q: a packet of more than %d bytes", cl.ID, maxPacket))
+	}
+}
+
+// quiet hands the broker library's own log on, at the level of debugging, and
+// without the packets it shows: those of a sign-in hold a password.
+type quiet struct{ to slog.Handler }
+
+// Enabled implements slog.Handler.
+func (q quiet) Enabled(ctx context.Context, _ slog.Level) bool {
+	return q.to.Enabled(ctx, slog.LevelDebug)
+}
+
+// Handle implements slog.Handler.
+func (q quiet) Handle(ctx context.Context, r slog.Record) error {
+	out := slog.NewRecord(r.Time, slog.LevelDebug, "broker: "+r.Message, r.PC)
+	r.Attrs(func(a slog.Attr) bool {
+		if harmless(a) {
+			out.AddAttrs(a)
+		}
+		return true
+	})
+	return q.to.Handle(ctx, out)
+}
+
+// WithAttrs implements slog.Handler.
+func (q quiet) WithAttrs(attrs []slog.Attr) slog.Handler {
+	var kept []slog.Attr
+	for _, a := range attrs {
+		if harmless(a) {
+			kept = append(kept, a)
+		}
+	}
+	return quiet{q.to.WithAttrs(kept)}
+}
+
+// WithGroup implements slog.Handler.
+func (q quiet) WithGroup(name string) slog.Handler { return quiet{q.to.WithGroup(name)} }
+
+// harmless reports whether an attribute is a plain value, not a structure of
+// the library's that may hold anything.
+func harmless(a slog.Attr) bool {
+	if a.Value.Kind() != slog.KindAny {
+		return true
+	}
+	_, isErr := a.Value.Any().(error)
+	return isErr
+}
