@@ -46,7 +46,7 @@ type channelInfo struct {
 // outside them a number is a fault of the sensor, not a reading.
 var channels = [LastChannel + 1]channelInfo{
 	Pulses:    {"pulses", "count", 0, 1 << 53, true},
-	Uptime:    {"uptime", "s", 0, 1e10, false},
+	Uptime:    {"uptime", "s", 0, 4e9, false},
 	Boot:      {"boot", "count", 0, 1 << 53, true},
 	Headspace: {"headspace", "m", 0, 20, false},
 	Head:      {"head", "Pa", -2e5, 1e6, false},
@@ -59,7 +59,7 @@ var channels = [LastChannel + 1]channelInfo{
 	Lat:       {"lat", "lat", -90, 90, false},
 	Lon:       {"lon", "lon", -180, 180, false},
 	HDOP:      {"hdop", "/", 0, 1000, false},
-	UTC:       {"utc", "s", 0, 1e11, false},
+	UTC:       {"utc", "s", 0, 4.5e9, false},
 }
 
 // String returns the channel's name on the wire, in small letters.

@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"math"
 	"slices"
+	"sort"
 
 	"yardtally/calibrate/proving"
 	"yardtally/calibrate/quantity"
@@ -40,9 +41,9 @@ type config struct {
 }
 
 func (c *config) at(t int64) *span {
-	i, found := slices.BinarySearchFunc(c.spans, t, func(s span, t int64) int { return cmp.Compare(s.from, t) })
-	if !found {
-		i--
+	i := len(c.spans) - 1
+	if c.spans[i].from > t {
+		i = sort.Search(i, func(i int) bool { return c.spans[i].from > t }) - 1
 	}
 	return &c.spans[i]
 }

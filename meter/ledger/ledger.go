@@ -33,6 +33,8 @@ const (
 	window = int64(600_000_000_000)
 	// checkpointEvery is the spacing of checkpoints in ledger time, ns.
 	checkpointEvery = int64(600_000_000_000)
+	// mostCheckpoints bounds them; the older ones are thinned.
+	mostCheckpoints = 96
 )
 
 // Replay reads a rig's records from the journal, those with Seq above after,
@@ -61,16 +63,20 @@ type Ledger struct {
 	lastSeq uint64           // highest Seq read
 	noted   uint64           // highest Seq whose evidence of the time is in clk
 	starts  map[string]int64 // what clk.Starts was when it last changed
-	late    []item           // in order: records that came more than window late
+	late    []item           // while refolding: records that came more than window late
 	cps     []checkpoint
 
 	dirty int64 // results at or after this instant are stale; MaxInt64: none
 	out   []Event
+	tell  func(Event) // appends to out
+
+	room []meter.Reading // where records' readings are copied to, block by block
 }
 
 // New returns an empty ledger.
 func New(rig string) *Ledger {
 	l := &Ledger{rig: rig, cfg: compile(nil), dirty: math.MaxInt64}
+	l.tell = func(e Event) { l.out = append(l.out, e) }
 	l.reset()
 	return l
 }
@@ -193,9 +199,13 @@ func (l *Ledger) Add(r *meter.Record) {
 }
 
 func (l *Ledger) place(r *meter.Record) item {
-	it := item{rec: *r}
-	it.rec.Readings = slices.Clone(r.Readings)
-	it.at = l.clk.Place(&it.rec)
+	it := item{at: l.clk.Place(r), rec: *r}
+	if cap(l.room)-len(l.room) < len(r.Readings) {
+		l.room = make([]meter.Reading, 0, max(512, len(r.Readings)))
+	}
+	n := len(l.room)
+	l.room = append(l.room, r.Readings...)
+	it.rec.Readings = l.room[n:len(l.room):len(l.room)]
 	return it
 }
 
@@ -245,11 +255,29 @@ func (l *Ledger) foldThrough(through int64) bool {
 
 // fold steps the settled state, leaving a checkpoint now and then.
 func (l *Ledger) fold(it *item) {
-	if n := len(l.cps); l.st.Seen > 0 && (n == 0 || it.at-l.cps[n-1].key.at >= checkpointEvery) {
-		l.cps = append(l.cps, checkpoint{key: l.key, lowSeq: min(it.rec.Seq, l.lowSeq()), st: l.st.Clone()})
+	if n := len(l.cps); l.st.clean() && (n == 0 || it.at-l.cps[n-1].key.at >= checkpointEvery) {
+		cp := checkpoint{key: l.key, lowSeq: min(it.rec.Seq, l.lowSeq()), st: l.st.Clone()}
+		cp.key.rec.Readings = slices.Clone(cp.key.rec.Readings)
+		cp.st.Last = cp.key.rec
+		l.cps = append(l.cps, cp)
+		if len(l.cps) > mostCheckpoints {
+			l.thin()
+		}
 	}
-	l.st.step(l.cfg, it, func(e Event) { l.out = append(l.out, e) })
+	l.st.step(l.cfg, it, l.tell)
 	l.key = *it
+}
+
+// thin drops every other checkpoint of the older half.
+func (l *Ledger) thin() {
+	keep := l.cps[:0]
+	for i := range l.cps {
+		if i%2 == 0 || i >= len(l.cps)/2 {
+			keep = append(keep, l.cps[i])
+		}
+	}
+	clear(l.cps[len(keep):])
+	l.cps = keep
 }
 
 // lowSeq returns the lowest Seq that a record not yet folded can have.
@@ -340,21 +368,20 @@ func (l *Ledger) refold(replay Replay) error {
 	}
 	l.late = append(l.late, more...)
 	if !l.Stale() {
+		l.late = nil // found again when needed: they may be many
 		l.settle(l.high - Delay)
 	}
 	return nil
 }
 
-// rewound says from where on everything will be told again.
+// rewound says from where on everything will be told again. The state is that
+// of a checkpoint: all that was told lies before its last record, all that will
+// be told begins with it.
 func (l *Ledger) rewound() Event {
-	e := Event{Kind: Rewound, At: math.MinInt64}
-	if l.st.Seen > 0 {
-		e.At = l.key.at + 1
-		if l.st.Fill.Open {
-			e.At = min(e.At, l.st.Fill.Now.Start)
-		}
+	if l.st.Seen == 0 {
+		return Event{Kind: Rewound, At: math.MinInt64}
 	}
-	return e
+	return Event{Kind: Rewound, At: l.key.at}
 }
 
 // Unsettled reports whether some records are still provisional.
@@ -397,10 +424,7 @@ func (l *Ledger) View() *View {
 		v.Settled = l.key.at
 	}
 	if p, ok := st.Fill.Pending(sp.fills); ok {
-		y, k := st.OpenYard, st.OpenKnown
-		if y == "" {
-			y, k = st.Yard.At(st.At)
-		}
+		y, k := st.stood()
 		n := len(st.Fills)
 		st.closed(l.cfg, &p, y, k, nil)
 		for i := n; i < len(st.Fills); i++ {
@@ -414,8 +438,12 @@ func (l *Ledger) View() *View {
 		v.Brix = Last{Value: sp.batch.Brix, At: sp.from, Has: true}
 	}
 	v.Review = slices.Concat(l.cfg.review, st.Review)
+	hit := make(map[string]bool, len(st.Hit))
+	for _, id := range st.Hit {
+		hit[id] = true
+	}
 	for i := range l.cfg.assigns {
-		if id := l.cfg.assigns[i].ID; !slices.Contains(st.Hit, id) {
+		if id := l.cfg.assigns[i].ID; !hit[id] {
 			v.Review = append(v.Review, Review{id, "names counts that no flow has"})
 		}
 	}
@@ -448,21 +476,21 @@ type saved struct {
 	State   State
 	KeyAt   int64
 	Key     meter.Record
-	High    int64
 	LowSeq  uint64
 	LastSeq uint64
 }
 
 // savedVersion changes whenever a change of the code could change a result.
-const savedVersion = 1
+const savedVersion = 2
 
-// Save returns the settled state for Load, or nil if there is none to save. It
-// is a cache: losing it loses nothing but time.
+// Save returns the newest checkpoint for Load, or nil if there is none. It is a
+// cache: losing it loses nothing but time.
 func (l *Ledger) Save() ([]byte, error) {
-	if l.Stale() || l.st.Seen == 0 {
+	if l.Stale() || len(l.cps) == 0 {
 		return nil, nil
 	}
-	return json.Marshal(saved{savedVersion, l.standing, l.clk, l.st, l.key.at, l.key.rec, l.high, l.lowSeq(), l.lastSeq})
+	cp := &l.cps[len(l.cps)-1]
+	return json.Marshal(saved{savedVersion, l.standing, l.clk, cp.st, cp.key.at, cp.key.rec, cp.lowSeq, l.lastSeq})
 }
 
 // Load starts from a saved state, if it was saved by this version under the
@@ -483,7 +511,7 @@ func (l *Ledger) Load(data []byte, replay Replay) error {
 	l.clk, l.noted = s.Clock, s.LastSeq
 	l.clk.SetFixes(l.cfg.fixes)
 	l.starts = l.clk.Starts()
-	l.st, l.key, l.high, l.lastSeq = s.State, item{at: s.KeyAt, rec: s.Key}, s.High, s.LowSeq-1
+	l.st, l.key, l.high, l.lastSeq = s.State, item{at: s.KeyAt, rec: s.Key}, s.KeyAt, s.LowSeq-1
 	l.cps = []checkpoint{{key: l.key, lowSeq: s.LowSeq, st: l.st.Clone()}}
 	l.dirty = math.MaxInt64
 	l.out = append(l.out, l.rewound())

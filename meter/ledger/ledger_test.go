@@ -110,7 +110,7 @@ func TestRestartMidFill(t *testing.T) {
 // that is said. The yard is kept where the rig stood in it before and after.
 func TestOutage(t *testing.T) {
 	s := evening()
-	var in []said
+	var in []message
 	for _, m := range s.tell() {
 		if m.t < s.pulls[1].start-3 || m.t > s.pulls[3].end+10 {
 			in = append(in, m)
@@ -132,7 +132,7 @@ func TestOutage(t *testing.T) {
 
 func TestNoPositionNothingInvented(t *testing.T) {
 	s := evening()
-	var in []said
+	var in []message
 	for _, m := range s.tell() {
 		if m.readings[0].Channel != meter.Lat {
 			in = append(in, m)

@@ -74,13 +74,13 @@ func (s *script) count(t float64) uint64 {
 }
 
 // said is one message at its true instant.
-type said struct {
+type message struct {
 	t        float64
 	readings []meter.Reading
 }
 
-func (s *script) tell() []said {
-	var out []said
+func (s *script) tell() []message {
+	var out []message
 	for k := range int(s.length * 5) {
 		t := float64(k) / 5
 		n, up := s.count(t), s.up+t
@@ -89,7 +89,7 @@ func (s *script) tell() []said {
 			up = t - s.restart
 		}
 		up = math.Round(up*1000) / 1000
-		out = append(out, said{t, []meter.Reading{{Channel: meter.Pulses, Value: float64(n % s.wrap)}, {Channel: meter.Uptime, Value: up}}})
+		out = append(out, message{t, []meter.Reading{{Channel: meter.Pulses, Value: float64(n % s.wrap)}, {Channel: meter.Uptime, Value: up}}})
 		if k%5 == 0 {
 			p := s.places[0]
 			for _, q := range s.places {
@@ -97,8 +97,8 @@ func (s *script) tell() []said {
 					p = q
 				}
 			}
-			out = append(out, said{t + 0.05, []meter.Reading{{Channel: meter.Lat, Value: p.lat}, {Channel: meter.Lon, Value: p.lon}, {Channel: meter.HDOP, Value: 0.9}}})
-			out = append(out, said{t + 0.07, []meter.Reading{{Channel: meter.Headspace, Value: 0.4 + 0.001*float64(k%3)}}})
+			out = append(out, message{t + 0.05, []meter.Reading{{Channel: meter.Lat, Value: p.lat}, {Channel: meter.Lon, Value: p.lon}, {Channel: meter.HDOP, Value: 0.9}}})
+			out = append(out, message{t + 0.07, []meter.Reading{{Channel: meter.Headspace, Value: 0.4 + 0.001*float64(k%3)}}})
 		}
 	}
 	return out
@@ -120,7 +120,7 @@ func settings() []act.Act {
 }
 
 // serial gives records as a serial line brings them: stamped on arrival only.
-func serial(said []said) []meter.Record {
+func serial(said []message) []meter.Record {
 	out := make([]meter.Record, len(said))
 	for i, m := range said {
 		at := int64(math.Round(m.t * 1e9))
@@ -132,7 +132,7 @@ func serial(said []said) []meter.Record {
 // late gives each message its arrival.
 type arrival struct {
 	at float64
-	said
+	message
 }
 
 // mqtt gives records as a broker brings them: stamped by the sender, in order
@@ -163,7 +163,7 @@ func asImport(recs []meter.Record) []meter.Record {
 	return recs
 }
 
-func onTime(s []said) []arrival {
+func onTime(s []message) []arrival {
 	out := make([]arrival, len(s))
 	for i := range s {
 		out[i] = arrival{s[i].t + 0.02, s[i]}
@@ -172,7 +172,7 @@ func onTime(s []said) []arrival {
 }
 
 // rough loses, doubles and delays messages.
-func rough(s []said, seed uint64) []arrival {
+func rough(s []message, seed uint64) []arrival {
 	r := rand.New(rand.NewPCG(seed, 1))
 	var out []arrival
 	for i := range s {

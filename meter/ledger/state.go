@@ -97,7 +97,28 @@ func (s *State) Clone() State {
 	return c
 }
 
-// Step folds one record into the state and passes what it brought forth to
+// clean reports whether everything told so far lies before the last record and
+// nothing is under way that began before it: from here, folding can go on.
+func (s *State) clean() bool {
+	return s.Seen > 0 && !s.Fill.Open && !s.Count.InDoubt && (len(s.Count.Sessions) == 0 || s.Count.Last.At == s.At)
+}
+
+// said is a record's readings by channel.
+type said struct {
+	has   [meter.LastChannel + 1]bool
+	value [meter.LastChannel + 1]float64
+}
+
+// read takes the readings apart, without those that cannot be.
+func (d *said) read(r *meter.Record) {
+	for i := range r.Readings {
+		if x := &r.Readings[i]; x.Check() == nil {
+			d.has[x.Channel], d.value[x.Channel] = true, x.Value
+		}
+	}
+}
+
+// step folds one record into the state and passes what it brought forth to
 // emit. Records come in order; a record that says the same as the one before
 // it, at the same instant, is its double and adds nothing.
 func (s *State) step(cfg *config, it *item, emit func(Event)) {
@@ -108,77 +129,78 @@ func (s *State) step(cfg *config, it *item, emit func(Event)) {
 	s.sample(cfg, it.at, emit)
 	s.At, s.Last = it.at, it.rec
 	s.Seen++
-	r := &it.rec
-	s.sense(sp, r, it.at)
-	if n, ok := r.Value(meter.Pulses); ok {
-		c := total.Count{At: it.at, N: uint64(n), Clock: r.Boot, Seq: r.Seq}
-		if up, ok := r.Value(meter.Uptime); ok {
-			c.Up, c.HasUp = int64(up*1e9+0.5), true
-		}
-		if b, ok := r.Value(meter.Boot); ok {
-			c.Boot, c.HasNum = uint64(b), true
-		}
-		s.count(cfg, sp, c, emit)
+	var d said
+	d.read(&it.rec)
+	s.sense(sp, &d, it.at)
+	if d.has[meter.Pulses] {
+		s.count(cfg, sp, total.Count{
+			At: it.at, N: uint64(d.value[meter.Pulses]), Clock: it.rec.Boot, Seq: it.rec.Seq,
+			Up: int64(d.value[meter.Uptime]*1e9 + 0.5), HasUp: d.has[meter.Uptime],
+			Boot: uint64(d.value[meter.Boot]), HasNum: d.has[meter.Boot],
+		}, emit)
 	}
 }
 
 // sense takes in everything but the count.
-func (s *State) sense(sp *span, r *meter.Record, at int64) {
-	if v, ok := r.Value(meter.HDOP); ok {
-		s.HDOP, s.HDOPAt = v, at
+func (s *State) sense(sp *span, d *said, at int64) {
+	if d.has[meter.HDOP] {
+		s.HDOP, s.HDOPAt = d.value[meter.HDOP], at
 	}
-	lat, okLat := r.Value(meter.Lat)
-	lon, okLon := r.Value(meter.Lon)
-	if okLat && okLon {
-		p := yard.Position{At: at, Lat: lat, Lon: lon}
+	if d.has[meter.Lat] && d.has[meter.Lon] {
+		p := yard.Position{At: at, Lat: d.value[meter.Lat], Lon: d.value[meter.Lon]}
 		if at-s.HDOPAt <= 5_000_000_000 {
 			p.HDOP = s.HDOP
 		}
 		s.Yard.Next(p, sp.places)
 	}
-	if v, ok := r.Value(meter.Syrup); ok {
-		s.Syrup = Last{v, at, true}
+	if d.has[meter.Syrup] {
+		s.Syrup = Last{d.value[meter.Syrup], at, true}
 	}
-	if v, ok := r.Value(meter.Air); ok {
-		s.Air = Last{v, at, true}
+	if d.has[meter.Air] {
+		s.Air = Last{d.value[meter.Air], at, true}
 	}
-	if v, ok := r.Value(meter.Headspace); ok && sp.tote != nil && sp.tote.SensorM > 0 {
-		s.Level.Add(at, sp.tote.SensorM-v)
+	if d.has[meter.Headspace] && sp.tote != nil && sp.tote.SensorM > 0 {
+		s.Level.Add(at, sp.tote.SensorM-d.value[meter.Headspace])
 	}
-	if v, ok := r.Value(meter.Head); ok {
-		s.Head.Add(at, v)
+	if d.has[meter.Head] {
+		s.Head.Add(at, d.value[meter.Head])
 	}
 }
 
 // count takes in one message of the counter.
 func (s *State) count(cfg *config, sp *span, c total.Count, emit func(Event)) {
-	o := s.Count.Next(c, sp.counts)
-	switch o.What {
-	case total.Same, total.Late:
-		return
-	case total.First:
-		s.MoveYard, s.MoveKnown = s.Yard.At(c.At)
-		return
+	var buf [2]total.Outcome
+	told := s.Count.Next(c, sp.counts, buf[:0])
+	for i := range told {
+		switch o := &told[i]; o.What {
+		case total.Same, total.Late:
+		case total.First:
+			s.MoveYard, s.MoveKnown = s.Yard.At(c.At)
+		default:
+			s.move(cfg, sp, o, emit)
+		}
 	}
-	s.gap(sp, &o, emit)
+}
+
+// move takes in one step of the count.
+func (s *State) move(cfg *config, sp *span, o *total.Outcome, emit func(Event)) {
+	s.gap(sp, o, emit)
 	wasOpen, wasFirst := s.Fill.Open, s.Fill.Now.First
-	here, known := s.Yard.At(c.At)
+	here, known := s.Yard.At(o.ToAt)
 	var buf [2]fill.Piece
 	done := s.Fill.Next(fill.Move{Session: o.Session, From: o.From, To: o.To, FromAt: o.FromAt, ToAt: o.ToAt,
 		Took: o.Took, Pulse: sp.pulse, Fast: o.Fast}, sp.fills, buf[:0])
 	for i := range done {
 		p := &done[i]
-		y, k := here, known
+		y, k := s.stood()
 		switch {
 		case p.Kind == fill.Suspect:
-			y, k = "", known
-		case p.Kind == fill.Hidden:
+			y = ""
+		case p.Kind == fill.Hidden && (s.MoveYard != here || !s.MoveKnown || !known):
 			// Only where the rig stood in the same yard before and after.
-			if s.MoveYard != here || !s.MoveKnown {
-				y, k = "", s.MoveKnown && known
-			}
-		case s.OpenYard != "":
-			y, k = s.OpenYard, true
+			y, k = "", s.MoveKnown && known
+		case p.Kind == fill.Hidden:
+			y, k = here, true
 		}
 		s.closed(cfg, p, y, k, emit)
 	}
@@ -186,8 +208,17 @@ func (s *State) count(cfg *config, sp *span, c total.Count, emit func(Event)) {
 		s.OpenYard, s.OpenKnown = here, known
 	}
 	s.MoveYard, s.MoveKnown = here, known
-	s.Rates[s.RateN%len(s.Rates)] = rate{c.At, o.Took, quantity.Volume(o.To-o.From) * sp.pulse}
+	s.Rates[s.RateN%len(s.Rates)] = rate{o.ToAt, o.Took, quantity.Volume(o.To-o.From) * sp.pulse}
 	s.RateN++
+}
+
+// stood tells in which yard the open piece flowed: where the rig stood when it
+// began, else where it stood at the last count of it.
+func (s *State) stood() (yard string, known bool) {
+	if s.OpenYard != "" || !s.MoveKnown {
+		return s.OpenYard, s.OpenKnown
+	}
+	return s.MoveYard, true
 }
 
 // gap tells of what the counter may have kept from us.
@@ -195,6 +226,7 @@ func (s *State) gap(sp *span, o *total.Outcome, emit func(Event)) {
 	moved := quantity.Volume(o.To-o.From) * sp.pulse
 	g := Gap{Start: o.FromAt, End: o.ToAt, Why: o.Why}
 	switch {
+	case o.What == total.SetBack:
 	case o.What == total.Restart:
 		g.Start, g.End = o.Heard, o.FromAt
 		if g.End-g.Start > 600_000_000_000 {
@@ -315,7 +347,7 @@ func split(q part, edge uint64) (head, rest part) {
 // sample tells the state at the last multiple of SampleEvery before at, if
 // records came since the multiple before that.
 func (s *State) sample(cfg *config, at int64, emit func(Event)) {
-	if s.Seen == 0 || at < s.SampleAt {
+	if s.Seen == 0 || at <= s.SampleAt {
 		if s.Seen == 0 {
 			s.SampleAt = nextSample(at)
 			s.SampleF = at
@@ -343,12 +375,13 @@ func (s *State) sample(cfg *config, at int64, emit func(Event)) {
 	}
 }
 
+// nextSample returns the first multiple of SampleEvery not before at.
 func nextSample(at int64) int64 {
 	n := at / SampleEvery
-	if at%SampleEvery < 0 {
-		n--
+	if at%SampleEvery > 0 {
+		n++
 	}
-	return (n + 1) * SampleEvery
+	return n * SampleEvery
 }
 
 // total is all that flowed, the open piece with it.
@@ -369,7 +402,9 @@ func (s *State) toteNow(sp *span, at int64) ToteNow {
 	}
 	t.Name, t.Capacity = sp.tote.Name, litres(sp.tote.CapacityL)
 	level := quantity.Length(0)
-	if v, ok := s.Level.Median(); ok && sp.tote.SensorM > 0 {
+	// A sensor that fell silent makes way for the other.
+	silent := s.Head.Last()-s.Level.Last() > ltote.MaxAge
+	if v, ok := s.Level.Median(); ok && sp.tote.SensorM > 0 && !(silent && sp.batch != nil) {
 		level, t.At, t.By = quantity.Length(v), s.Level.Last(), "headspace"
 	} else if p, ok := s.Head.Median(); ok {
 		if sp.batch == nil {

@@ -1,6 +1,10 @@
 // Package total turns a counter board's running count into flow: how many
 // pulses, since when, and what of it could not be seen. It knows wraps,
 // restarts, doubled and late messages.
+//
+// What is out of the ordinary, a restart or a count that leaps, counts only
+// once the next message bears it out. A single message that is wrong, or an old
+// one that comes when nobody asks, moves nothing.
 package total
 
 // UptimeWrap is where the uptime of a board that counts milliseconds in 32 bits
@@ -37,6 +41,7 @@ const (
 	Late                // older than what is known: the running count covers it
 	Advance             // the count moved on, perhaps by nothing
 	Restart             // the board started again; its count since then is flow
+	SetBack             // the count was set to another value; what flowed is not known
 )
 
 // Outcome is what a message told.
@@ -67,6 +72,10 @@ type State struct {
 	Last     Count
 	Count    uint64 // unwrapped count of the session
 	Late     uint64 // messages that were late or doubled
+	Wild     uint64 // messages that nothing bore out
+
+	InDoubt bool // Doubt waits for the next message to bear it out
+	Doubt   Count
 }
 
 // Clone returns an independent copy.
@@ -76,61 +85,152 @@ func (s *State) Clone() State {
 	return c
 }
 
-// Next takes in the next message, in order of Count.At.
-func (s *State) Next(c Count, r Rules) Outcome {
+// Next takes in the next message, in order of Count.At, and appends to out what
+// it told: nothing, its own outcome, or that of the message before it as well.
+func (s *State) Next(c Count, r Rules, out []Outcome) []Outcome {
+	if r.Wrap > 0 && c.N >= r.Wrap {
+		s.Wild++ // this counter cannot say that
+		return out
+	}
 	if len(s.Sessions) == 0 {
 		s.open(c, c.N)
-		return Outcome{What: First, Session: 1, From: c.N, To: c.N, FromAt: c.At, ToAt: c.At}
+		return append(out, Outcome{What: First, Session: 1, From: c.N, To: c.N, FromAt: c.At, ToAt: c.At, Heard: c.At})
 	}
-	cur := &s.Sessions[len(s.Sessions)-1]
-	l := &s.Last
-	out := Outcome{Session: len(s.Sessions), From: s.Count, To: s.Count, FromAt: l.At, ToAt: c.At, Heard: l.At}
-	up := c.Up
-	if c.HasUp && l.HasUp {
-		up = unwrapUptime(c, l)
+	if s.InDoubt {
+		switch s.weigh(c, r) {
+		case repeated:
+			s.Late++
+			return out
+		case refuted:
+			s.Wild++
+		case borneOut:
+			out = append(out, s.take(s.Doubt, r))
+		}
+		s.InDoubt = false
 	}
-	if c.HasUp == l.HasUp && up == l.Up && c.N == l.N && (c.HasUp || c.At == l.At) {
-		cur.Seq = min(cur.Seq, c.Seq)
+	switch what, up := s.judge(&c, r); what {
+	case Same, Late:
 		s.Late++
-		out.What = Same
-		return out
-	}
-	switch s.judge(c, up, r) {
-	case Late:
-		s.Late++
-		cur.Seq = min(cur.Seq, c.Seq)
-		out.What = Late
-		return out
-	case Restart:
-		return s.restart(c, r)
-	}
-	cur.Seq = min(cur.Seq, c.Seq)
-	took := c.At - l.At
-	if c.HasUp && l.HasUp {
-		took = up - l.Up
-	}
-	d := c.N - l.N
-	if c.N < l.N {
-		d = c.N + r.Wrap - l.N
-	}
-	out.What, out.Took = Advance, took
-	// Could it have gone around once more, unseen?
-	if r.Wrap > 0 && r.MaxRate > 0 {
-		most := r.MaxRate * float64(took) / 1e9
-		if most >= float64(d)+float64(r.Wrap) {
-			out.Hidden = uint64((most-float64(d))/float64(r.Wrap)) * r.Wrap
-			out.Why = "may have wrapped unseen"
+		s.named(c)
+		return append(out, Outcome{What: what, Session: len(s.Sessions), From: s.Count, To: s.Count,
+			FromAt: s.Last.At, ToAt: c.At, Heard: s.Last.At})
+	case Advance:
+		if !s.leaps(&c, up, r) {
+			return append(out, s.take(c, r))
 		}
 	}
-	out.Fast = tooFast(d, took, r)
+	s.InDoubt, s.Doubt = true, c
+	return out
+}
+
+// verdict is what a message says of the one in doubt before it.
+type verdict uint8
+
+const (
+	borneOut verdict = iota
+	refuted
+	repeated // says the same, or is late itself: no news
+)
+
+// weigh holds the next message against the one in doubt.
+func (s *State) weigh(c Count, r Rules) verdict {
+	d := &s.Doubt
+	if c.HasUp == d.HasUp && c.Up == d.Up && c.N == d.N && (c.HasUp || c.At == d.At) {
+		return repeated
+	}
+	after := State{Sessions: s.Sessions, Last: *d}
+	fromDoubt, up := after.judge(&c, r)
+	goesOn := fromDoubt == Advance && !after.leaps(&c, up, r)
+	what, up := s.judge(&c, r)
+	if what == Late && !goesOn {
+		return repeated
+	}
+	if what != Advance && what != Same || s.leaps(&c, up, r) {
+		return borneOut // whatever happened, this one is not of before either
+	}
+	// It goes on from before. A leap upward stands all the same if this message
+	// goes on from there too.
+	if dw, _ := s.judge(d, r); dw == Advance && goesOn {
+		return borneOut
+	}
+	return refuted
+}
+
+// take makes c the newest message and tells what it meant.
+func (s *State) take(c Count, r Rules) Outcome {
+	what, up := s.judge(&c, r)
+	l := &s.Last
+	switch what {
+	case Restart:
+		return s.restart(c, r)
+	case SetBack:
+		o := Outcome{What: SetBack, From: c.N, To: c.N, FromAt: l.At, ToAt: c.At, Heard: l.At, Took: s.took(&c, up), Why: "count set back"}
+		if r.MaxRate > 0 {
+			o.Hidden = uint64(r.MaxRate * float64(o.Took) / 1e9)
+		}
+		c.Up = up
+		s.open(c, c.N)
+		o.Session = len(s.Sessions)
+		return o
+	}
+	s.named(c)
+	took, d := s.took(&c, up), s.ahead(&c, r)
+	o := Outcome{What: Advance, Session: len(s.Sessions), From: s.Count, To: s.Count + d, FromAt: l.At, ToAt: c.At, Heard: l.At,
+		Took: took, Fast: tooFast(d, took, r)}
+	switch most := r.MaxRate * float64(took) / 1e9; {
+	case r.Wrap > 0 && most >= float64(d)+float64(r.Wrap):
+		// It could have gone around once more, unseen.
+		o.Hidden = uint64((most-float64(d))/float64(r.Wrap)) * r.Wrap
+		o.Why = "may have wrapped unseen"
+	case s.afresh(&c, up) && l.N > 0:
+		o.Hidden = l.N
+		o.Why = "board may have restarted unseen"
+	}
 	s.Count += d
 	c.Up = up
 	if !c.HasNum {
 		c.Boot, c.HasNum = l.Boot, l.HasNum
 	}
 	s.Last = c
-	out.To = s.Count
-	return out
+	return o
+}
+
+// named keeps the session's name: the lowest order of arrival in it.
+func (s *State) named(c Count) {
+	cur := &s.Sessions[len(s.Sessions)-1]
+	cur.Seq = min(cur.Seq, c.Seq)
+}
+
+// took is the time since the message before, by the truest clock there is.
+func (s *State) took(c *Count, up int64) int64 {
+	if c.HasUp && s.Last.HasUp {
+		return up - s.Last.Up
+	}
+	return c.At - s.Last.At
+}
+
+// ahead is how far c's count is ahead of the message before, around the wrap.
+func (s *State) ahead(c *Count, r Rules) uint64 {
+	if c.N < s.Last.N {
+		return c.N + r.Wrap - s.Last.N
+	}
+	return c.N - s.Last.N
+}
+
+// leaps reports whether c, an advance, is faster than the line can flow.
+func (s *State) leaps(c *Count, up int64, r Rules) bool {
+	return tooFast(s.ahead(c, r), s.took(c, up), r)
+}
+
+// afresh reports whether, by our own clock, the board that says c started after
+// we last heard the session we know.
+func (s *State) afresh(c *Count, up int64) bool {
+	l := &s.Last
+	if !c.HasUp || !l.HasUp {
+		return false
+	}
+	began, before := c.At-up, l.At-l.Up
+	return began >= l.At-2*second && began-before > 60*second
 }
 
 // unwrapUptime returns c's uptime as it would be had the board's counter of
@@ -148,44 +248,53 @@ func unwrapUptime(c Count, l *Count) int64 {
 	return c.Up
 }
 
-// judge tells whether a message goes on, is late, or is of a new session.
-func (s *State) judge(c Count, up int64, r Rules) What {
+// judge tells what a message means after the newest, and its uptime without
+// wraps.
+func (s *State) judge(c *Count, r Rules) (What, int64) {
 	l := &s.Last
+	up := c.Up
+	if c.HasUp && l.HasUp {
+		up = unwrapUptime(*c, l)
+	}
+	if c.HasUp == l.HasUp && up == l.Up && c.N == l.N && (c.HasUp || c.At == l.At) {
+		return Same, up
+	}
 	if c.HasNum && l.HasNum && c.Boot != l.Boot {
 		if c.Boot > l.Boot {
-			return Restart
+			return Restart, c.Up
 		}
-		return Late
+		return Late, up
 	}
+	// Lower, and not by a wrap.
+	lower := c.N < l.N && (r.Wrap == 0 || l.N >= r.Wrap || tooFast(c.N+r.Wrap-l.N, s.took(c, up), r))
 	if !c.HasUp || !l.HasUp {
-		// Without uptime a lower count is a wrap if it can be one.
-		if c.N >= l.N {
-			return Advance
+		if lower {
+			return Restart, up
 		}
-		if r.Wrap > 0 && l.N < r.Wrap {
-			if !tooFast(c.N+r.Wrap-l.N, c.At-l.At, r) {
-				return Advance
-			}
-		}
-		return Restart
+		return Advance, up
 	}
-	// When did the board that says this start, and when did we last hear of
-	// the session we know? One board cannot have started before that.
-	began, before := c.At-up, l.At-l.Up
-	if up < l.Up {
-		if began >= l.At-2*second || c.Clock != l.Clock {
-			return Restart
-		}
-		return Late
+	// When did the board that says this start? One board cannot have started
+	// before we last heard of the session we know.
+	began := c.At - up
+	switch {
+	case up < l.Up && (began >= l.At-2*second || c.Clock != l.Clock):
+		return Restart, c.Up
+	case up < l.Up || (up == l.Up && lower):
+		return Late, up
+	case s.afresh(c, up) && (c.Clock == l.Clock || lower):
+		return Restart, c.Up
+	case s.afresh(c, up):
+		// Another boot of the daemon heard it, and the clock of one of the two
+		// may be wrong. Counts that go on speak for a board that ran on.
+		return Advance, up
+	case lower && c.Clock != l.Clock:
+		return Restart, c.Up
+	case lower && tooFast(c.N, up-l.Up, r):
+		return SetBack, up
+	case lower:
+		return Restart, up
 	}
-	if began >= l.At-2*second && began-before > 60*second {
-		return Restart
-	}
-	if c.N < l.N && (r.Wrap == 0 || l.N >= r.Wrap || tooFast(c.N+r.Wrap-l.N, up-l.Up, r)) {
-		// Lower, and not by a wrap: the count was set back.
-		return Restart
-	}
-	return Advance
+	return Advance, up
 }
 
 // tooFast reports whether the line could not have flowed n pulses in the time,
@@ -205,13 +314,13 @@ func (s *State) restart(c Count, r Rules) Outcome {
 	if c.HasUp {
 		began = max(l.At, c.At-c.Up)
 	}
-	out := Outcome{What: Restart, From: 0, To: c.N, FromAt: began, ToAt: c.At, Heard: l.At, Took: c.At - began, Why: "board restarted"}
+	o := Outcome{What: Restart, From: 0, To: c.N, FromAt: began, ToAt: c.At, Heard: l.At, Took: c.At - began, Why: "board restarted"}
 	if r.MaxRate > 0 {
-		out.Hidden = uint64(r.MaxRate * float64(began-l.At) / 1e9)
+		o.Hidden = uint64(r.MaxRate * float64(began-l.At) / 1e9)
 	}
-	out.Fast = tooFast(c.N, out.Took, r)
+	o.Fast = tooFast(c.N, o.Took, r)
 	s.open(c, c.N)
 	s.Sessions[len(s.Sessions)-1].Base = 0
-	out.Session = len(s.Sessions)
-	return out
+	o.Session = len(s.Sessions)
+	return o
 }

@@ -53,6 +53,7 @@ type State struct {
 	Yard  string // "" for none
 	Since int64
 	FixAt int64 // newest position used; 0 for none
+	Used  int   // positions used in a row, up to Steady: fewer say nothing yet
 	// A change in the making: towards another yard, for Runs positions, since NextAt.
 	Toward string
 	Runs   int
@@ -64,7 +65,11 @@ func (s *State) Next(p Position, places []Place) {
 	if p.HDOP > MaxHDOP {
 		return
 	}
+	if s.FixAt == 0 || p.At-s.FixAt > FixAge {
+		*s = State{} // where the rig was says nothing of where it is
+	}
 	s.FixAt = p.At
+	s.Used = min(s.Used+1, Steady)
 	here := s.where(p, places)
 	if here == s.Yard {
 		s.Runs, s.Toward = 0, ""
@@ -108,7 +113,7 @@ func (s *State) where(p Position, places []Place) string {
 // At returns the yard at an instant not before the newest position, and
 // whether the position is known well enough to say so.
 func (s *State) At(t int64) (yard string, known bool) {
-	if s.FixAt == 0 || t-s.FixAt > FixAge {
+	if s.Used < Steady || t-s.FixAt > FixAge {
 		return "", false
 	}
 	return s.Yard, true
