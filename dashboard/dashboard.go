@@ -19,7 +19,8 @@ import (
 // Feed is where the page's figures come from. Its methods may be called from
 // any goroutine.
 type Feed interface {
-	// Snapshot returns the newest state, at once. Nobody changes it afterwards.
+	// Snapshot returns the newest state, at once, never nil. Nobody changes it
+	// afterwards.
 	Snapshot() *Snapshot
 	// Watch returns a channel that ticks whenever the snapshot or its live
 	// part has changed. Ticks nobody has taken are merged into one. The

@@ -153,7 +153,7 @@ func TestNamesAreEscaped(t *testing.T) {
 func TestPartsHoldNothingThatTakesFocus(t *testing.T) {
 	s := &server{Options: Options{Feed: newFeed(nil)}}
 	for _, snap := range []*Snapshot{sample(), many(30), {Now: 1}} {
-		for _, p := range s.render(snap).parts {
+		for _, p := range s.render(snap, new(kept)).parts {
 			if m := regexp.MustCompile(`<(a|button|input|select|summary|textarea)\b|tabindex`).FindString(p.HTML); m != "" {
 				t.Errorf("part %s has %s: swapping it would lose the focus", p.ID, m)
 			}
@@ -294,6 +294,23 @@ func TestTablesClose(t *testing.T) {
 	}
 }
 
+func TestDoubtIsBounded(t *testing.T) {
+	s := sample()
+	v := *s.View
+	for i := range int64(1000) {
+		v.Gaps = append(v.Gaps, ledger.Gap{Start: s.Now - 3e12 + i*2e9, End: s.Now - 3e12 + i*2e9 + 1e9, Why: "no readings"})
+		v.Review = append(v.Review, ledger.Review{Act: "a", Why: "no such counts"})
+	}
+	s.View = &v
+	got := newModel(s).doubt()
+	if len(got) != 2*mostDoubts+2 || !strings.HasPrefix(got[mostDoubts], "994 earlier gaps") || !strings.HasPrefix(got[len(got)-1], "994 more corrections") {
+		t.Errorf("%d lines: %q", len(got), got)
+	}
+	if !strings.Contains(got[0], newModel(s).clock(v.Gaps[999].Start)) {
+		t.Errorf("the newest gap is not first: %s", got[0])
+	}
+}
+
 func TestLookIsRemembered(t *testing.T) {
 	h := handler(sample())
 	post := func(look, site string) *httptest.ResponseRecorder {
@@ -364,11 +381,38 @@ func TestAssetsAreKeptByTheirContent(t *testing.T) {
 	}
 }
 
-func BenchmarkPage300Fills(b *testing.B) {
+func TestKeptPartsAreTheSame(t *testing.T) {
+	s := &server{Options: Options{Feed: newFeed(nil)}}
+	var k kept
+	a, b := sample(), many(30)
+	other := *a
+	other.Units = quantity.SI
+	night := *a
+	night.Now += int64(24 * time.Hour)
+	for i, snap := range []*Snapshot{a, a, b, a, &other, a, &night, {Now: 1}, a, a} {
+		got, want := s.render(snap, &k), s.render(snap, new(kept))
+		for j := range want.parts {
+			if got.parts[j] != want.parts[j] {
+				t.Errorf("snapshot %d: part %s is of another snapshot", i, want.parts[j].ID)
+			}
+		}
+	}
+}
+
+// A page with 300 fills: with a new view, and with the view it had.
+func BenchmarkRender300Fills(b *testing.B) {
 	s := &server{Options: Options{Feed: newFeed(nil)}}
 	snap := many(300)
-	b.ReportAllocs()
-	for b.Loop() {
-		s.render(snap)
+	for _, again := range []bool{false, true} {
+		b.Run(fmt.Sprintf("again=%v", again), func(b *testing.B) {
+			b.ReportAllocs()
+			var k kept
+			for b.Loop() {
+				if !again {
+					k = kept{}
+				}
+				s.render(snap, &k)
+			}
+		})
 	}
 }

@@ -28,7 +28,8 @@ type frame struct {
 	clock string
 	demo  string
 	parts []part
-	left  map[string]float64 // s of real time until a value is too old to show
+	left  map[string]float64 // as in beat
+	age   map[string]float64
 }
 
 // frames draws the parts once for all who look, when somebody looks.
@@ -36,6 +37,7 @@ type frames struct {
 	server *server
 	mu     sync.Mutex
 	last   *frame
+	kept   kept
 }
 
 // get returns a frame whose snapshot was asked for after the given instant.
@@ -44,18 +46,19 @@ func (f *frames) get(notBefore time.Time) *frame {
 	defer f.mu.Unlock()
 	if f.last == nil || !f.last.made.After(notBefore) {
 		made := time.Now()
-		f.last = f.server.render(f.server.Feed.Snapshot())
+		f.last = f.server.render(f.server.Feed.Snapshot(), &f.kept)
 		f.last.made = made
 	}
 	return f.last
 }
 
-// beat tells the page that the rig is there, the rig's time, and how long its
-// values may still be shown as current.
+// beat tells the page that the rig is there, the rig's time, how long its
+// values may still be shown as current and how old they are, in s of real time.
 type beat struct {
 	Clock   string             `json:"clock"`
 	Version string             `json:"version"`
 	Left    map[string]float64 `json:"left"`
+	Age     map[string]float64 `json:"age"`
 }
 
 // live streams the page's parts: all of them first, then those that change.
@@ -98,7 +101,7 @@ func (s *server) live(w http.ResponseWriter, r *http.Request) {
 			event(&b, "part", p)
 		}
 		if b.Len() > 0 || time.Since(flushed) >= beatEvery {
-			event(&b, "beat", beat{f.clock, s.Version, f.left})
+			event(&b, "beat", beat{f.clock, s.Version, f.left, f.age})
 			// Not every writer has a deadline; those of net/http do.
 			_ = out.SetWriteDeadline(time.Now().Add(writeLimit))
 			if _, err := w.Write(b.Bytes()); err != nil {

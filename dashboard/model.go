@@ -89,10 +89,21 @@ type sourceModel struct {
 	Text string
 }
 
-// render draws every part of the page from one snapshot.
-func (s *server) render(snap *Snapshot) *frame {
+// kept are the parts that a view alone decides, drawn once a view: flow and
+// level change five times a second, a view once.
+type kept struct {
+	view  *ledger.View
+	units quantity.System
+	zone  *time.Location
+	hour  int64 // by the rig's clock; night and dates follow it
+	parts []part
+}
+
+// render draws every part of the page from one snapshot. It may use again what
+// is in k, and leaves there what the next one may use.
+func (s *server) render(snap *Snapshot, k *kept) *frame {
 	m := newModel(snap)
-	f := &frame{clock: m.clock(snap.Now), demo: snap.Demo, left: m.left}
+	f := &frame{clock: m.clock(snap.Now), demo: snap.Demo, left: m.left, age: m.age}
 	add := func(id string, v any) {
 		var b strings.Builder
 		if err := pages.ExecuteTemplate(&b, id, v); err != nil {
@@ -105,11 +116,19 @@ func (s *server) render(snap *Snapshot) *frame {
 	add("notices", snap.Notices)
 	add("empty", m.empty())
 	add("run", m.run())
-	here, fills := m.here()
-	add("here", here)
-	add("fills-head", fills)
-	add("fills", fills)
-	add("growing", fills)
+	now := kept{view: snap.View, units: snap.Units, zone: m.zone, hour: snap.Now / int64(time.Hour)}
+	if snap.View != nil && k.view == now.view && k.units == now.units && k.zone == now.zone && k.hour == now.hour {
+		f.parts = append(f.parts, k.parts...)
+	} else {
+		first := len(f.parts)
+		here, fills := m.here()
+		add("here", here)
+		add("fills-head", fills)
+		add("fills", fills)
+		add("growing", fills)
+		now.parts = f.parts[first:len(f.parts):len(f.parts)]
+		*k = now
+	}
 	add("yards", m.yards())
 	add("doubt", m.doubt())
 	add("sources", m.sources())
@@ -125,7 +144,8 @@ type model struct {
 	cells map[string]int64 // hundredths each yard's fills are shown with
 	loose int64            // and all that is outside fills
 	sum   int64
-	left  map[string]float64
+	left  map[string]float64 // s of real time until a value is too old to show
+	age   map[string]float64 // s of real time since it was heard
 	speed float64
 }
 
@@ -143,7 +163,7 @@ func zoneOf(s *Snapshot) *time.Location {
 
 func newModel(s *Snapshot) *model {
 	m := &model{Snapshot: s, zone: zoneOf(s), view: s.View, cells: map[string]int64{},
-		left: map[string]float64{}, speed: max(s.Speed, 1)}
+		left: map[string]float64{}, age: map[string]float64{}, speed: max(s.Speed, 1)}
 	if m.view == nil {
 		m.view = &ledger.View{}
 	}
@@ -186,6 +206,7 @@ func (m *model) fresh(name string, at int64, limit time.Duration, number, unit s
 		v.Ago = ago(time.Duration(age))
 	} else {
 		m.left[name] = math.Round((full-float64(age))/m.speed/1e8) / 10
+		m.age[name] = math.Round(float64(age)/m.speed/1e8) / 10
 	}
 	return v
 }

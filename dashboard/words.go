@@ -216,18 +216,34 @@ func (m *model) sayNeed(need quantity.Volume, which []string) (text string, shor
 	return text + "The tote will not do: about " + m.Units.Volume(need-usable) + " is missing.", true
 }
 
-// doubt lists what is not known for certain.
+// mostDoubts is how many gaps, and how many corrections, the page names; the
+// tables to take away have them all.
+const mostDoubts = 6
+
+// doubt lists what is not known for certain, the newest first.
 func (m *model) doubt() []string {
 	var out []string
-	for i := range m.view.Gaps {
+	more := 0
+	for i := len(m.view.Gaps) - 1; i >= 0; i-- {
 		if g := &m.view.Gaps[i]; g.End >= m.night.From && g.Start < m.night.To {
+			if len(out) == mostDoubts {
+				more++
+				continue
+			}
 			out = append(out, report.SayGap(g, m.Units, m.clock))
 		}
+	}
+	if more > 0 {
+		out = append(out, plural(more, "earlier gap", "earlier gaps")+" tonight: see the fills as JSON.")
 	}
 	if n := m.view.Placed.Unsure; n > 0 {
 		out = append(out, "No clock was heard for "+plural(n, "stretch", "stretches")+" of readings: those times are estimates.")
 	}
-	for _, r := range m.view.Review {
+	for i, r := range m.view.Review {
+		if i == mostDoubts {
+			out = append(out, plural(len(m.view.Review)-i, "more correction", "more corrections")+" could not be applied either.")
+			break
+		}
 		out = append(out, "A correction could not be applied as it was meant: "+r.Why+".")
 	}
 	return out

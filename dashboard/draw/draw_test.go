@@ -75,6 +75,10 @@ func TestStripHeightIsVolume(t *testing.T) {
 	if full[0] > Large.Height {
 		t.Errorf("higher than the strip: %g", full[0])
 	}
+	full, _ = strokes(t, Strip(Large, []Stroke{{Volume: gal}, {Volume: 3 * gal}}, 0, nil, gal)[0])
+	if math.Abs(full[1]-Large.Height) > 0.1 {
+		t.Errorf("the highest stroke is %g, want the strip's height, %g", full[1], Large.Height)
+	}
 }
 
 func TestStripGroups(t *testing.T) {

@@ -55,8 +55,8 @@ func (r Run) Draw() string {
 		for y := floor - 5; y > surface+3; y -= 5 {
 			fmt.Fprintf(&still, "M%s %sH%s", n(toteLeft+4), n(y), n(toteRight-4))
 		}
-		path(&b, "still", still.String(), 1)
-		path(&b, "ink", fmt.Sprintf("M%s %sH%s", n(toteLeft), n(surface), n(toteRight)), 2.5)
+		path(&b, "still level", still.String(), 1)
+		path(&b, "ink level", fmt.Sprintf("M%s %sH%s", n(toteLeft), n(surface), n(toteRight)), 2.5)
 	}
 	var quarter strings.Builder
 	for i := 1; i < 4; i++ {

@@ -8,7 +8,7 @@
   var told = document.getElementById('told');
   var clock = document.getElementById('clock');
   var stream = null, heard = Date.now(), tried = 0, cut = false;
-  var due = {};        // until when a value may be shown, by its name, ms
+  var due = {}, born = {}; // until when a value may be shown and when it was heard, by its name, ms
   var at = clock.textContent;
 
   function say(text, loud) {
@@ -16,22 +16,27 @@
     told.className = loud ? 'cut' : '';
   }
 
+  function ago(s) {
+    return s < 120 ? Math.floor(s) + '\u00a0s' : s < 7200 ? Math.floor(s / 60) + '\u00a0min' : Math.floor(s / 3600) + '\u00a0h';
+  }
+
   function age() {
-    var now = Date.now();
+    var now = Date.now(), run = document.getElementById('run');
+    ['flow', 'tote'].forEach(function (name) { // what is drawn of an old value goes with it
+      run.classList.toggle('no-' + name, now > due[name]);
+    });
     document.querySelectorAll('[data-live]').forEach(function (el) {
       var until = due[el.dataset.live];
       if (until === undefined) return;
       if (now > until && el.fresh === undefined) {
         el.fresh = el.textContent;
-        el.textContent = '–';
-        el.setAttribute('aria-label', 'not heard');
         el.classList.add('old');
       } else if (now <= until && el.fresh !== undefined) {
         el.textContent = el.fresh;
         el.fresh = undefined;
-        el.removeAttribute('aria-label');
         el.classList.remove('old');
       }
+      if (el.fresh !== undefined) el.textContent = 'not heard for ' + ago((now - born[el.dataset.live]) / 1000);
     });
   }
 
@@ -63,7 +68,10 @@
       at = b.clock;
       clock.textContent = at.slice(0, 5);
       due = {};
-      for (name in b.left) due[name] = heard + b.left[name] * 1000;
+      for (name in b.left) {
+        due[name] = heard + b.left[name] * 1000;
+        born[name] = heard - b.age[name] * 1000;
+      }
       cut = false;
       say('Connected to the rig.', false);
       age();
