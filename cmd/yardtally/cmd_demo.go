@@ -7,6 +7,7 @@ import (
 	"io"
 	"log/slog"
 	"os"
+	"sync/atomic"
 	"time"
 
 	"github.com/creack/pty"
@@ -25,11 +26,20 @@ type fastClock struct {
 	began time.Time // real
 	start time.Time // simulated
 	speed float64
+
+	stopped atomic.Int64 // ns since start; 0 while it runs
 }
+
+// stop holds the clock where it is, so that a page left open after the night
+// shows its end and not sensors that have long been silent.
+func (c *fastClock) stop() { c.stopped.CompareAndSwap(0, c.Now().Mono) }
 
 // Now implements source.Clock.
 func (c *fastClock) Now() source.Stamp {
-	d := time.Duration(float64(time.Since(c.began)) * c.speed)
+	d := time.Duration(c.stopped.Load())
+	if d == 0 {
+		d = time.Duration(float64(time.Since(c.began)) * c.speed)
+	}
 	return source.Stamp{Mono: int64(d), Wall: c.start.Add(d).UnixNano()}
 }
 
@@ -107,6 +117,7 @@ func (m *demo) run(ctx context.Context) error {
 	go func() { ended <- d.run(ctx) }()
 
 	playErr := m.play(ctx, rig, d, line, clock)
+	clock.stop()
 	if playErr == nil {
 		playErr = m.reckon(ctx, rig, d)
 		if playErr == nil && !m.exit {
