@@ -229,7 +229,7 @@ func (d *decoder) load(data []byte, n, readings int) error {
 		return fmt.Errorf("holds %d records, not %d", count, n)
 	case boot > math.MaxUint32:
 		return fmt.Errorf("boot %d is out of range", boot)
-	case kinds < 1 || kinds > count:
+	case kinds < 1 || kinds > count || kinds > uint64(len(h.b)/4): // a kind takes 4 bytes at least
 		return fmt.Errorf("%d kinds of %d records", kinds, n)
 	}
 	d.n, d.boot, d.at = n, uint32(boot), 0

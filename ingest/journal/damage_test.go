@@ -196,14 +196,16 @@ func TestDamage(t *testing.T) {
 			// Recording goes on, and what comes now is kept.
 			b = boot(t, j, "after")
 			var more []meter.Record
-			for range 150 {
+			for i := range 400 { // enough for a block
 				r := d.next(b)
 				if err := j.Append("heron", &r); err != nil {
 					t.Fatal(err)
 				}
 				more = append(more, clone(&r))
-				if err := j.Commit(); err != nil {
-					t.Fatal(err)
+				if i%10 == 9 {
+					if err := j.Commit(); err != nil {
+						t.Fatal(err)
+					}
 				}
 			}
 			if err := j.Close(); err != nil {

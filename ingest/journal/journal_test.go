@@ -23,8 +23,8 @@ func TestRecordsComeBackAsTheyWere(t *testing.T) {
 			j := open(t, path, Options{SealAfter: sealAfter})
 			want := map[string][]meter.Record{}
 			demos := map[string]*demo{"heron": newDemo(1), "teal": newDemo(2)}
-			for round := range 40 {
-				b := boot(t, j, fmt.Sprint("boot", round/20))
+			for round := range 20 {
+				b := boot(t, j, fmt.Sprint("boot", round/8))
 				for range rng.IntN(40) + rng.IntN(2)*rng.IntN(500) {
 					rig := []string{"heron", "teal"}[rng.IntN(2)]
 					r := demos[rig].next(b)

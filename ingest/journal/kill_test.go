@@ -95,7 +95,7 @@ func TestKilled(t *testing.T) {
 		if err := c.Start(); err != nil {
 			t.Fatal(err)
 		}
-		kill := 1 + rand.IntN(150) // lines until the kill; then what is in the pipe
+		kill := 1 + rand.IntN(60) // lines until the kill; then what is in the pipe
 		in := bufio.NewScanner(out)
 		lines := 0
 		for in.Scan() {
