@@ -48,8 +48,9 @@ func bubble(t *testing.T, opt Options, answer answer, test func(t *testing.T, d 
 		ctx, stop := context.WithCancel(t.Context())
 		ended := make(chan error, 1)
 		go func() { ended <- d.Run(ctx) }()
-		synctest.Wait()
+		d.sleep(0)
 		test(t, d)
+		d.sleep(0)
 		words := d.log.String() + fmt.Sprintf("%+v", d.State())
 		stop()
 		if err := <-ended; err != nil {
@@ -62,6 +63,18 @@ func bubble(t *testing.T, opt Options, answer answer, test func(t *testing.T, d 
 			t.Errorf("the token is told:\n%s", words)
 		}
 	})
+}
+
+// sleep lets the bubble's time pass. Answers run with the store's lock held;
+// taking it orders what the test and the answers do with shared variables.
+func (d *desk) sleep(t time.Duration) {
+	touch := func() { d.s.mu.Lock(); d.s.mu.Unlock() } //lint:ignore SA2001 see above
+	if t > 0 {
+		touch()
+		time.Sleep(t)
+	}
+	synctest.Wait()
+	touch()
 }
 
 // complete checks that the store holds what an undisturbed run leaves there,
@@ -110,13 +123,11 @@ func TestWaitsAsTheServerAsks(t *testing.T) {
 		if want := time.Unix(0, stretch(0)); s.Oldest.Before(want) || s.Oldest.After(want.Add(11*time.Second)) {
 			t.Errorf("oldest waiting point is of %v, want the first of the night, about %v", s.Oldest, want)
 		}
-		time.Sleep(89 * time.Second)
-		synctest.Wait()
+		d.sleep(89 * time.Second)
 		if len(asked) != 1 {
 			t.Errorf("asked %d times within 89 s, want once", len(asked))
 		}
-		time.Sleep(302 * time.Second)
-		synctest.Wait()
+		d.sleep(302 * time.Second)
 		// HTTP dates are whole seconds.
 		if len(asked) != 3 || asked[1] != 90*time.Second || asked[2] < 389*time.Second || asked[2] > 390*time.Second {
 			t.Errorf("asked at %v, want at 0 s, 90 s and 390 s", asked)
@@ -141,8 +152,7 @@ func TestBackOff(t *testing.T) {
 				asked = append(asked, time.Now())
 				return fail(r)
 			}, func(t *testing.T, d *desk) {
-				time.Sleep(3 * time.Hour)
-				synctest.Wait()
+				d.sleep(3 * time.Hour)
 				for i, want := range []time.Duration{1, 2, 4, 8, 16, 32, 60, 60, 60} {
 					got := asked[i+1].Sub(asked[i]).Seconds() / float64(want)
 					if got < 0.9 || got > 1.1 {
@@ -157,8 +167,7 @@ func TestBackOff(t *testing.T) {
 					t.Errorf("the same failure is logged %d times, want once", n)
 				}
 				down = false
-				time.Sleep(67 * time.Second)
-				synctest.Wait()
+				d.sleep(67 * time.Second)
 				d.complete(t)
 			})
 		})
@@ -191,14 +200,12 @@ func TestRefusalIsShownAndTriedSlowly(t *testing.T) {
 				if s := d.State(); s.Phase != Refused || !strings.Contains(s.Err, fmt.Sprint(c.status)) || s.Sent != 0 || s.Rejected != 0 {
 					t.Errorf("state: %+v, want refused with HTTP %d, nothing sent, nothing rejected", s, c.status)
 				}
-				time.Sleep(4 * time.Minute)
-				synctest.Wait()
+				d.sleep(4 * time.Minute)
 				if asked != first {
 					t.Errorf("tried again within 4 min")
 				}
 				mended = true
-				time.Sleep(2 * time.Minute)
-				synctest.Wait()
+				d.sleep(2 * time.Minute)
 				d.complete(t)
 			})
 		})
@@ -271,14 +278,12 @@ func TestBadLines(t *testing.T) {
 					case "last":
 						d.complete(t, fmt.Sprint(stretch(25)))
 					}
-					// The server is mended.
-					d.s.mu.Lock()
-					d.s.answer = nil
-					d.s.mu.Unlock()
+					d.s.answer = nil // the server is mended
+					d.sleep(0)
 					if n, err := d.o.RetryRejected(); n != rejected || err != nil {
 						t.Errorf("RetryRejected = %d, %v, want %d", n, err, rejected)
 					}
-					synctest.Wait()
+					d.sleep(0)
 					d.complete(t)
 					if _, all, _ := d.o.Rejected(1); all != 0 {
 						t.Errorf("%d points are still listed as rejected", all)
@@ -294,26 +299,22 @@ func TestSlowAnswersShrinkTheBatch(t *testing.T) {
 	bubble(t, Options{Batch: 32, Timeout: 10 * time.Second}, func(s *store, r *http.Request, lines []string) (*http.Response, error) {
 		sizes = append(sizes, len(lines))
 		if len(lines) > 8 { // a line so slow that more does not pass in time
-			<-r.Context().Done()
-			return nil, r.Context().Err()
+			return nil, s.hang(r)
 		}
 		return nil, nil
 	}, func(t *testing.T, d *desk) {
-		time.Sleep(time.Minute)
-		synctest.Wait()
+		d.sleep(time.Minute)
 		if len(sizes) < 3 || sizes[0] != 32 || sizes[1] != 16 || sizes[2] != 8 {
 			t.Errorf("batches of %v, want 32, 16, 8, …", sizes)
 		}
-		time.Sleep(time.Hour)
-		synctest.Wait()
+		d.sleep(time.Hour)
 		d.complete(t)
 	})
 }
 
 func TestStopsInTheMiddleOfARequest(t *testing.T) {
 	bubble(t, Options{}, func(s *store, r *http.Request, lines []string) (*http.Response, error) {
-		<-r.Context().Done()
-		return nil, r.Context().Err()
+		return nil, s.hang(r)
 	}, func(t *testing.T, d *desk) {
 		if s := d.State(); s.Phase != Sending {
 			t.Errorf("phase %q, want %q", s.Phase, Sending)

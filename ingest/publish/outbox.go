@@ -48,9 +48,11 @@ type Outbox struct {
 
 	find, add, change, confirm, void *sql.Stmt
 
-	mu      sync.Mutex // guards all below, and the order of transactions
-	next    int64      // version to give
-	acked   int64
+	order sync.Mutex // held for the length of a transaction
+	next  int64      // version to give; with order held
+	acked int64      // with order held
+
+	mu      sync.Mutex // guards what follows, never for long
 	backlog int64
 	oldest  int64 // instant of the row that is to be sent next
 	changed chan struct{}
@@ -117,8 +119,8 @@ func (o *Outbox) open() error {
 
 // Close closes the file. What was put stays.
 func (o *Outbox) Close() error {
-	o.mu.Lock()
-	defer o.mu.Unlock()
+	o.order.Lock()
+	defer o.order.Unlock()
 	return o.db.Close()
 }
 
@@ -162,8 +164,8 @@ func (o *Outbox) Put(rig string, events []ledger.Event) error {
 	if len(events) == 0 {
 		return nil
 	}
-	o.mu.Lock()
-	defer o.mu.Unlock()
+	o.order.Lock()
+	defer o.order.Unlock()
 	p := put{o: o, next: o.next}
 	var oldest int64
 	err := o.inTx(func(tx *sql.Tx) error {
@@ -185,12 +187,7 @@ func (o *Outbox) Put(rig string, events []ledger.Event) error {
 	if err != nil {
 		return fmt.Errorf("outbox: rig %s: %w", rig, err)
 	}
-	if p.next != o.next {
-		close(o.changed)
-		o.changed = make(chan struct{})
-	}
-	o.next, o.oldest = p.next, oldest
-	o.backlog += p.more
+	p.done(oldest)
 	return nil
 }
 
@@ -211,6 +208,21 @@ func (p *put) begin(tx *sql.Tx, rig string) error {
 		return err
 	}
 	return tx.QueryRow("SELECT rig, through, doubt FROM rigs WHERE name = ?", rig).Scan(&p.rig, &p.through, &p.doubt)
+}
+
+// done tells the outbox and whoever waits what was committed.
+func (p *put) done(oldest int64) {
+	o := p.o
+	news := p.next != o.next
+	o.next = p.next
+	o.mu.Lock()
+	defer o.mu.Unlock()
+	o.oldest = oldest
+	o.backlog += p.more
+	if news {
+		close(o.changed)
+		o.changed = make(chan struct{})
+	}
 }
 
 func (p *put) event(e *ledger.Event) error {
@@ -348,8 +360,8 @@ func (p *put) settle(l *place, pt *point) error {
 
 // waiting returns up to n rows that are to be sent, in order.
 func (o *Outbox) waiting(n int) ([]row, error) {
-	o.mu.Lock()
-	defer o.mu.Unlock()
+	o.order.Lock()
+	defer o.order.Unlock()
 	rows, err := o.db.Query(`SELECT version, name, kind, t, mask, data, void FROM points JOIN rigs USING (rig)
 		WHERE version > ? ORDER BY version LIMIT ?`, o.acked, n)
 	if err != nil {
@@ -378,8 +390,8 @@ type rejection struct {
 // ack moves the cursor: everything through version was taken by the server,
 // except what is in bad.
 func (o *Outbox) ack(version int64, bad []rejection) error {
-	o.mu.Lock()
-	defer o.mu.Unlock()
+	o.order.Lock()
+	defer o.order.Unlock()
 	var gone, oldest int64
 	err := o.inTx(func(tx *sql.Tx) error {
 		// A row that was restated meanwhile has moved on and still waits.
@@ -406,7 +418,10 @@ func (o *Outbox) ack(version int64, bad []rejection) error {
 	if err != nil {
 		return fmt.Errorf("outbox: %w", err)
 	}
-	o.acked, o.oldest = version, oldest
+	o.acked = version
+	o.mu.Lock()
+	defer o.mu.Unlock()
+	o.oldest = oldest
 	o.backlog -= gone
 	return nil
 }
@@ -422,8 +437,8 @@ type Rejection struct {
 // Rejected returns the newest n rejected points, newest last, and how many
 // there are in all.
 func (o *Outbox) Rejected(n int) ([]Rejection, int, error) {
-	o.mu.Lock()
-	defer o.mu.Unlock()
+	o.order.Lock()
+	defer o.order.Unlock()
 	var all int
 	if err := o.db.QueryRow("SELECT count(*) FROM rejected JOIN points USING (version)").Scan(&all); err != nil {
 		return nil, 0, err
@@ -454,8 +469,8 @@ func (o *Outbox) Rejected(n int) ([]Rejection, int, error) {
 // RetryRejected queues every rejected point again, for when the server was
 // mended, and returns how many there are.
 func (o *Outbox) RetryRejected() (int, error) {
-	o.mu.Lock()
-	defer o.mu.Unlock()
+	o.order.Lock()
+	defer o.order.Unlock()
 	p := put{o: o, next: o.next}
 	var oldest int64
 	n := 0
@@ -479,10 +494,7 @@ func (o *Outbox) RetryRejected() (int, error) {
 	if err != nil || n == 0 {
 		return 0, err
 	}
-	o.next, o.oldest = p.next, oldest
-	o.backlog += p.more
-	close(o.changed)
-	o.changed = make(chan struct{})
+	p.done(oldest)
 	return n, nil
 }
 

@@ -56,6 +56,14 @@ func (s *store) RoundTrip(r *http.Request) (*http.Response, error) {
 	return reply(r, 204, "", nil), nil
 }
 
+// hang keeps an answer back until the asker gives up.
+func (s *store) hang(r *http.Request) error {
+	s.mu.Unlock()
+	defer s.mu.Lock()
+	<-r.Context().Done()
+	return r.Context().Err()
+}
+
 func (s *store) take(lines []string) {
 	for _, l := range lines {
 		part := strings.SplitN(l, " ", 2)
