@@ -194,9 +194,10 @@ func rough(s []message, seed uint64) []arrival {
 
 func replayOf(recs []meter.Record) Replay {
 	return func(after uint64, fn func(*meter.Record) error) error {
+		var r meter.Record
 		for i := range recs {
 			if recs[i].Seq > after {
-				r := recs[i]
+				r = recs[i]
 				if err := fn(&r); err != nil {
 					return err
 				}

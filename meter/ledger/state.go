@@ -15,12 +15,6 @@ import (
 	"yardtally/meter/yard"
 )
 
-// item is a record with its place on UTC.
-type item struct {
-	at  int64
-	rec meter.Record
-}
-
 // order is the order of folding: by instant; at one instant by content, so
 // that it does not depend on the order of arrival; records that say the same
 // by order of arrival.
@@ -224,6 +218,9 @@ func (s *State) stood() (yard string, known bool) {
 // gap tells of what the counter may have kept from us.
 func (s *State) gap(sp *span, o *total.Outcome, emit func(Event)) {
 	moved := quantity.Volume(o.To-o.From) * sp.pulse
+	if o.What == total.Advance && o.Hidden == 0 && (o.Took <= fill.Unseen || moved == 0) {
+		return
+	}
 	g := Gap{Start: o.FromAt, End: o.ToAt, Why: o.Why}
 	switch {
 	case o.What == total.SetBack:
@@ -234,10 +231,8 @@ func (s *State) gap(sp *span, o *total.Outcome, emit func(Event)) {
 		}
 	case o.Hidden > 0:
 		g.Known = moved
-	case o.Took > fill.Unseen && moved > 0:
-		g.Known, g.Why = moved, "no readings"
 	default:
-		return
+		g.Known, g.Why = moved, "no readings"
 	}
 	g.Hidden = quantity.Volume(o.Hidden) * sp.pulse
 	if sp.tote != nil && o.What == total.Restart {
