@@ -105,7 +105,7 @@ func (m *demo) run(ctx context.Context) error {
 		return err
 	}
 	clock := &fastClock{began: time.Now(), start: m.night.Start, speed: m.speed}
-	d := &daemon{set: set, clock: clock, bootID: "demo " + newID(), log: m.log, speed: m.speed,
+	d := &daemon{set: set, clock: &source.Steady{Clock: clock}, bootID: "demo " + newID(), log: m.log, speed: m.speed,
 		demo: fmt.Sprintf("A simulated night, %g times faster than life.", m.speed)}
 	if err := openDaemon(ctx, d); err != nil {
 		return err

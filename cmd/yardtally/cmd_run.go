@@ -31,7 +31,7 @@ func runRun(ctx context.Context, e *env, args []string) error {
 	if *verbose {
 		level = slog.LevelDebug
 	}
-	d := &daemon{set: w.set, clock: source.SystemClock{}, bootID: source.BootID(), speed: 1,
+	d := &daemon{set: w.set, clock: &source.Steady{Clock: source.SystemClock{}}, bootID: source.BootID(), speed: 1,
 		log: slog.New(slog.NewTextHandler(e.err, &slog.HandlerOptions{Level: level}))}
 	if err := openDaemon(ctx, d); err != nil {
 		return err
