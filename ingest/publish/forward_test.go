@@ -294,6 +294,33 @@ func TestBadLines(t *testing.T) {
 	}
 }
 
+// A server that says it dropped the whole batch is not asked line by line.
+func TestWholeBatchDropped(t *testing.T) {
+	asked := 0
+	bubble(t, Options{}, func(s *store, r *http.Request, lines []string) (*http.Response, error) {
+		asked++
+		return bad(r, 400, fmt.Sprintf("partial write: points beyond retention policy dropped=%d", len(lines)))
+	}, func(t *testing.T, d *desk) {
+		if s := d.State(); asked != 1 || s.Rejected == 0 || s.Backlog != 0 || s.Phase != Idle {
+			t.Errorf("asked %d times, state %+v; want once, all rejected, idle", asked, s)
+		}
+	})
+}
+
+func TestRedact(t *testing.T) {
+	for token, words := range map[string]string{
+		"s3cret": "no token s3cret here", "wren:s3cret": "wren may not enter with s3cret", "": "nothing to hide",
+	} {
+		f, err := NewForwarder(Options{URL: "http://store:8086", Bucket: "b", Token: token, Outbox: openOutbox(t)})
+		if err != nil {
+			t.Fatal(err)
+		}
+		if got := f.redact(words); strings.Contains(got, "s3cret") || token == "" && got != words {
+			t.Errorf("redact(%q) = %q", words, got)
+		}
+	}
+}
+
 func TestSlowAnswersShrinkTheBatch(t *testing.T) {
 	var sizes []int
 	bubble(t, Options{Batch: 32, Timeout: 10 * time.Second}, func(s *store, r *http.Request, lines []string) (*http.Response, error) {

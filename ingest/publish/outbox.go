@@ -16,8 +16,8 @@ import (
 // (rig, measurement, instant). version rises with every change of what the
 // server shall see; rows above state.acked are still to be sent, in that
 // order. doubtful marks what was rewound and not told again yet; rigs.doubt is
-// the least instant that may be so marked, null for none. had is the set of
-// fields ever told at the place. A row of rejected counts only while a point of
+// the least instant that may be so marked, null for none. mask is the set of
+// fields the point has; at one place it only ever grows. A row of rejected counts only while a point of
 // that version is there: a restated point has a new version and is tried anew.
 const schema = `
 CREATE TABLE state (one INTEGER PRIMARY KEY CHECK (one = 1), acked INTEGER NOT NULL);
@@ -27,7 +27,7 @@ CREATE TABLE points (
 	version INTEGER PRIMARY KEY,
 	rig INTEGER NOT NULL, kind INTEGER NOT NULL, t INTEGER NOT NULL,
 	at INTEGER NOT NULL, id TEXT NOT NULL,
-	mask INTEGER NOT NULL, had INTEGER NOT NULL, data BLOB NOT NULL,
+	mask INTEGER NOT NULL, data BLOB NOT NULL,
 	void INTEGER NOT NULL, doubtful INTEGER NOT NULL);
 CREATE UNIQUE INDEX points_place ON points (rig, kind, t);
 CREATE INDEX points_at ON points (rig, at);
@@ -92,10 +92,10 @@ func (o *Outbox) open() error {
 	}{
 		// One instant at a time: a bound range is compiled anew at every use,
 		// five times as slow in BenchmarkPut.
-		{&o.find, `SELECT version, id, at, mask, had, data, void, doubtful FROM points
+		{&o.find, `SELECT version, id, at, mask, data, void, doubtful FROM points
 			WHERE rig = ? AND kind = ? AND t = ?`},
-		{&o.add, `INSERT INTO points VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, 0, 0)`},
-		{&o.change, `UPDATE points SET version = ?, at = ?, id = ?, mask = ?, had = had | ?, data = ?,
+		{&o.add, `INSERT INTO points VALUES (?, ?, ?, ?, ?, ?, ?, ?, 0, 0)`},
+		{&o.change, `UPDATE points SET version = ?, at = ?, id = ?, mask = ?, data = ?,
 			void = 0, doubtful = 0 WHERE version = ?`},
 		{&o.confirm, `UPDATE points SET at = ?, id = ?, doubtful = 0 WHERE version = ?`},
 		{&o.void, `UPDATE points SET version = ?, void = 1, doubtful = 0 WHERE version = ?`},
@@ -286,7 +286,7 @@ func (p *put) version(old int64) int64 {
 type place struct {
 	version, t, at int64
 	id             string
-	mask, had      int64
+	mask           int64
 	data           []byte
 	void, doubtful bool
 }
@@ -296,7 +296,7 @@ func (p *put) point(pt *point) error {
 	if err != nil {
 		return err
 	}
-	fits := func(l *place) bool { return uint64(l.had)&^pt.mask == 0 }
+	fits := func(l *place) bool { return uint64(l.mask)&^pt.mask == 0 }
 	// Told twice without a rewind between: the same result stays where it is,
 	// unless a field it had is gone.
 	for i := range places {
@@ -321,7 +321,7 @@ func (p *put) point(pt *point) error {
 		}
 		t++
 	}
-	_, err = p.tx.Stmt(p.o.add).Exec(p.version(0), p.rig, pt.kind, t, pt.at, pt.id, int64(pt.mask), int64(pt.mask), pt.data)
+	_, err = p.tx.Stmt(p.o.add).Exec(p.version(0), p.rig, pt.kind, t, pt.at, pt.id, int64(pt.mask), pt.data)
 	return err
 }
 
@@ -330,7 +330,7 @@ func (p *put) places(pt *point) ([]place, error) {
 	var out []place
 	for t := pt.t; ; t++ {
 		l := place{t: t}
-		err := p.find.QueryRow(p.rig, pt.kind, t).Scan(&l.version, &l.id, &l.at, &l.mask, &l.had, &l.data, &l.void, &l.doubtful)
+		err := p.find.QueryRow(p.rig, pt.kind, t).Scan(&l.version, &l.id, &l.at, &l.mask, &l.data, &l.void, &l.doubtful)
 		if errors.Is(err, sql.ErrNoRows) {
 			return out, nil
 		}
@@ -354,7 +354,7 @@ func (p *put) settle(l *place, pt *point) error {
 		_, err := p.tx.Stmt(p.o.confirm).Exec(pt.at, pt.id, l.version)
 		return err
 	}
-	_, err := p.tx.Stmt(p.o.change).Exec(p.version(l.version), pt.at, pt.id, int64(pt.mask), int64(pt.mask), pt.data, l.version)
+	_, err := p.tx.Stmt(p.o.change).Exec(p.version(l.version), pt.at, pt.id, int64(pt.mask), pt.data, l.version)
 	return err
 }
 

@@ -134,6 +134,16 @@ func TestRestatement(t *testing.T) {
 	same(t, "store after the way back", s.live(), want.live())
 }
 
+func TestRewindTakesItsOwnInstant(t *testing.T) {
+	o, s := openOutbox(t), newStore()
+	mustPut(t, o, sample(dusk, 1), sample(dusk+ledger.SampleEvery, 2), told(dusk+ledger.SampleEvery))
+	mustPut(t, o, rewound(dusk+ledger.SampleEvery), told(dusk+ledger.SampleEvery))
+	drain(t, o, s, 10)
+	if l := s.live(); len(l) != 1 || !strings.Contains(l[0], "total_l=1,") {
+		t.Errorf("live after a rewind to the second sample: %v, want the first only", l)
+	}
+}
+
 func TestTwoResultsOfOneInstant(t *testing.T) {
 	o, s := openOutbox(t), newStore()
 	a, b := fill(dusk, 1000, 3, "orchard"), fill(dusk, 5000, 4, "orchard")
