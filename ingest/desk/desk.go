@@ -68,14 +68,33 @@ const checkpointEvery = 5 * time.Minute
 // Most records in one request's turn, so that live readings are not kept waiting.
 const turn = 8192
 
+// fault is one thing that is wrong, and when it was last logged.
+type fault struct {
+	text string
+	said time.Time
+}
+
+// sayAgain is how often a fault that lasts is logged.
+const sayAgain = 10 * time.Minute
+
+// Most events that wait in memory for a teller that takes none. Beyond that it
+// hears everything again from the journal.
+const mostUntold = 100_000
+
+// errClosed says that a desk takes nothing any more.
+var errClosed = errors.New("the desk is closed")
+
 // Desk keeps and tells. Its methods may be called from any goroutine.
 type Desk struct {
 	o    Options
 	boot uint32
 
-	in   chan source.Arrival
-	asks chan func()
-	done chan struct{} // closed when Run has ended
+	in       chan source.Arrival
+	asks     chan func()
+	stopping chan struct{} // closed when nothing more is taken in
+	done     chan struct{} // closed when Run has ended
+
+	putting sync.RWMutex // held for reading while Put queues
 
 	snap atomic.Pointer[Snapshot]
 
@@ -88,13 +107,16 @@ type Desk struct {
 	acts       []act.Act
 	waiting    []meter.Record // appended, not committed
 	untold     []ledger.Event
-	retell     bool
+	retell     bool      // the teller must hear everything again
+	retellFree time.Time // not to derive everything for it before
+	untoldMost int
 	heard      map[string]int64 // newest Mono by source
 	live       flowmeter
 	view       *ledger.View
-	faults     map[string]string
+	faults     map[string]fault
 	kept       uint64
 	strays     uint64
+	lost       uint64 // records that there was no room for
 	savedAt    time.Time
 	refoldFree time.Time // not to rewind again before
 	dirtySave  bool
@@ -109,8 +131,9 @@ func Open(o Options) (*Desk, error) {
 	if o.Commit == 0 {
 		o.Commit = time.Second
 	}
-	d := &Desk{o: o, in: make(chan source.Arrival, 256), asks: make(chan func()), done: make(chan struct{}),
-		watchers: make(map[chan struct{}]struct{}), faults: make(map[string]string), heard: make(map[string]int64), led: ledger.New(o.Rig)}
+	d := &Desk{o: o, in: make(chan source.Arrival, 256), asks: make(chan func()),
+		stopping: make(chan struct{}), done: make(chan struct{}),
+		watchers: make(map[chan struct{}]struct{}), faults: make(map[string]fault), untoldMost: mostUntold, heard: make(map[string]int64), led: ledger.New(o.Rig)}
 	var err error
 	if d.boot, err = o.Journal.Boot(o.BootID); err != nil {
 		return nil, err
@@ -120,7 +143,8 @@ func Open(o Options) (*Desk, error) {
 	}
 	d.led.SetActs(d.acts)
 	if err := d.load(); err != nil {
-		return nil, err
+		// Readings can be kept all the same, and are: nothing else brings them back.
+		d.fault("ledger", fmt.Sprintf("The totals are not up to date: %v.", err))
 	}
 	d.savedAt = time.Now()
 	d.tell()
@@ -131,38 +155,59 @@ func Open(o Options) (*Desk, error) {
 // load brings the ledger up to the journal: from its saved state if that is of
 // use, else from the first record.
 func (d *Desk) load() error {
-	replay := d.replay
-	fresh := true
-	if d.o.Teller != nil {
-		if _, told, err := d.o.Teller.Through(d.o.Rig); err == nil && !told {
-			fresh = false // it needs to hear everything
-		}
-	}
-	if data, ok, err := d.o.Journal.Checkpoint(d.o.Rig, "ledger"); err == nil && ok && fresh {
-		err := d.led.Load(data, replay)
-		if err == nil {
-			return d.led.Refold(replay)
+	data, ok, err := d.o.Journal.Checkpoint(d.o.Rig, "ledger")
+	if err == nil && ok {
+		if err = d.resume(data); err == nil {
+			return d.led.Refold(d.replay)
 		}
 		d.o.Log.Info("the ledger's saved state is of no use: reading the journal from the start", "why", err)
 		d.led = ledger.New(d.o.Rig)
 		d.led.SetActs(d.acts)
 	}
-	return d.led.Rebuild(replay)
+	return d.led.Rebuild(d.replay)
+}
+
+// resume loads a saved state, if the teller has heard all that was before it.
+func (d *Desk) resume(data []byte) error {
+	if err := d.led.Load(data, d.replay); err != nil || d.o.Teller == nil {
+		return err
+	}
+	through, told, err := d.o.Teller.Through(d.o.Rig)
+	if err != nil {
+		return fmt.Errorf("what the outbox has is not known: %w", err)
+	}
+	if !told {
+		return errors.New("the outbox has heard nothing yet")
+	}
+	d.untold = d.led.Take()
+	if from := d.untold[0].At; through < from-1 { // it begins with a Rewound
+		d.untold = nil
+		return fmt.Errorf("the outbox has heard nothing after %s", time.Unix(0, through).UTC().Format(time.RFC3339))
+	}
+	return nil
 }
 
 func (d *Desk) replay(after uint64, fn func(*meter.Record) error) error {
 	return d.o.Journal.Replay(d.o.Rig, after, fn)
 }
 
-// Put implements source.Sink.
+// Put implements source.Sink. What it took is kept, or Run's error says that it
+// could not be.
 func (d *Desk) Put(ctx context.Context, a source.Arrival) error {
+	d.putting.RLock()
+	defer d.putting.RUnlock()
+	select {
+	case <-d.stopping:
+		return errClosed
+	default:
+	}
 	select {
 	case d.in <- a:
 		return nil
 	case <-ctx.Done():
 		return ctx.Err()
-	case <-d.done:
-		return errors.New("the desk is closed")
+	case <-d.stopping:
+		return errClosed
 	}
 }
 
@@ -218,19 +263,17 @@ func (d *Desk) Run(ctx context.Context) error {
 				arm(d.o.Commit)
 			}
 		case <-ctx.Done():
-			for {
-				select {
-				case a := <-d.in:
-					d.take(a)
-					continue
-				default:
-				}
-				break
+			close(d.stopping)
+			d.putting.Lock() // whoever was let in has put
+			close(d.in)
+			d.putting.Unlock()
+			for a := range d.in {
+				d.take(a)
 			}
 			d.commit(true)
 			d.save()
 			if n := d.o.Journal.Pending(); n > 0 {
-				return fmt.Errorf("%d records could not be kept: %s", n, d.faults["keep"])
+				return fmt.Errorf("%d records could not be kept: %s", n, d.faults["keep"].text)
 			}
 			return nil
 		}
@@ -257,12 +300,16 @@ func (d *Desk) take(a source.Arrival) {
 	for i := range a.Records {
 		r := &a.Records[i]
 		r.Boot = d.boot
-		// Lines that came in one read are told apart: no two records of a source
-		// arrive at the same instant.
-		r.Mono = max(r.Mono, d.heard[r.Source]+1)
+		// Records that came in one read are told apart, so that an export taken
+		// in elsewhere does not hold two equal ones for doubles. A source faster
+		// than the grain is let be.
+		if last := d.heard[r.Source]; r.Mono <= last && last-r.Mono < int64(time.Second) {
+			r.Mono = last + source.Grain
+		}
 		d.heard[r.Source] = r.Mono
 		if err := d.o.Journal.Append(d.o.Rig, r); err != nil {
-			d.fault("keep", fmt.Sprintf("Readings are being lost: %v.", err))
+			d.lost++
+			d.fault("lose", fmt.Sprintf("Readings are being lost, %d records so far: %v.", d.lost, err))
 			continue
 		}
 		d.waiting = append(d.waiting, *r)
@@ -282,6 +329,7 @@ func (d *Desk) commit(last bool) bool {
 			return true
 		}
 		d.mend("keep")
+		d.mend("lose")
 		for i := range d.waiting {
 			d.led.Add(&d.waiting[i])
 		}
@@ -314,7 +362,7 @@ func (d *Desk) settle(force bool) bool {
 	d.led.Settle(d.led.Here(d.boot, s.Mono, s.Wall))
 	d.tell()
 	d.look()
-	return d.led.Unsettled() || d.led.Stale() || len(d.untold) > 0
+	return d.led.Unsettled() || d.led.Stale() || len(d.untold) > 0 || d.retell
 }
 
 // tell passes the ledger's events on. What can't be told now is told later.
@@ -326,7 +374,13 @@ func (d *Desk) tell() {
 	d.untold = append(d.untold, d.led.Take()...)
 	if d.retell {
 		d.untold = nil
-		if err := d.led.Rebuild(d.replay); err != nil {
+		if time.Now().Before(d.retellFree) {
+			return
+		}
+		start := time.Now()
+		err := d.led.Rebuild(d.replay)
+		d.retellFree = time.Now().Add(time.Minute + 10*time.Since(start))
+		if err != nil {
 			d.fault("tell", fmt.Sprintf("Results do not reach the outbox: %v.", err))
 			return
 		}
@@ -336,7 +390,7 @@ func (d *Desk) tell() {
 		n := min(len(d.untold), turn)
 		if err := d.o.Teller.Put(d.o.Rig, d.untold[:n]); err != nil {
 			d.fault("tell", fmt.Sprintf("Results do not reach the outbox: %v.", err))
-			if len(d.untold) > 100_000 {
+			if len(d.untold) > d.untoldMost {
 				d.untold, d.retell = nil, true
 			}
 			return
@@ -347,7 +401,12 @@ func (d *Desk) tell() {
 	d.mend("tell")
 }
 
+// save keeps the ledger's state, but none of which the teller has not heard: a
+// start from it would never tell what was before.
 func (d *Desk) save() {
+	if len(d.untold) > 0 || d.retell {
+		return
+	}
 	data, err := d.led.Save()
 	if err == nil && data != nil {
 		err = d.o.Journal.PutCheckpoint(d.o.Rig, "ledger", data)
@@ -358,11 +417,16 @@ func (d *Desk) save() {
 	d.savedAt, d.dirtySave = time.Now(), false
 }
 
+// fault shows what is wrong, and logs it now and then: a full disk shall not
+// be filled with complaints of it.
 func (d *Desk) fault(what, text string) {
-	if d.faults[what] != text {
-		d.faults[what] = text
+	f := d.faults[what]
+	if f.text == "" || time.Since(f.said) >= sayAgain {
 		d.o.Log.Error(text)
+		f.said = time.Now()
 	}
+	f.text = text
+	d.faults[what] = f
 }
 
 func (d *Desk) mend(what string) {
@@ -383,7 +447,7 @@ func (d *Desk) show() {
 	s := &Snapshot{View: d.view, Live: d.live.now, Records: d.kept, Strays: d.strays,
 		Offset: d.led.Here(d.boot, now.Mono, now.Wall) - now.Mono}
 	for _, f := range d.faults {
-		s.Faults = append(s.Faults, f)
+		s.Faults = append(s.Faults, f.text)
 	}
 	slices.Sort(s.Faults)
 	d.snap.Store(s)
@@ -396,157 +460,3 @@ func (d *Desk) show() {
 		}
 	}
 }
-
-// ask runs a function on the desk's goroutine and waits for it.
-func (d *Desk) ask(ctx context.Context, fn func()) error {
-	ran := make(chan struct{})
-	select {
-	case d.asks <- func() { fn(); close(ran) }:
-	case <-ctx.Done():
-		return ctx.Err()
-	case <-d.done:
-		return errors.New("the desk is closed")
-	}
-	<-ran
-	return nil
-}
-
-// AddActs keeps acts, each durable before the next, and restates what they
-// change. It returns how many were new; acts kept before an error stay kept.
-func (d *Desk) AddActs(ctx context.Context, acts ...act.Act) (added int, err error) {
-	for i := range acts {
-		if err := acts[i].Check(); err != nil {
-			return 0, fmt.Errorf("act %q: %w", acts[i].ID, err)
-		}
-		if acts[i].Rig != d.o.Rig {
-			return 0, fmt.Errorf("act %q: rig: must be %q, is %q", acts[i].ID, d.o.Rig, acts[i].Rig)
-		}
-	}
-	asked := d.ask(ctx, func() {
-		d.commit(false)
-		added, err = d.addActs(acts)
-		d.settle(true)
-	})
-	return added, errors.Join(asked, err)
-}
-
-func (d *Desk) addActs(acts []act.Act) (added int, err error) {
-	for i := range acts {
-		fresh, aerr := d.o.Journal.AddAct(acts[i])
-		if aerr != nil {
-			err = aerr
-			break
-		}
-		if fresh {
-			d.acts = append(d.acts, acts[i])
-			added++
-		}
-	}
-	if added > 0 {
-		d.led.SetActs(d.acts)
-		d.dirtySave = true
-	}
-	return added, err
-}
-
-// Acts returns all acts of the rig.
-func (d *Desk) Acts(ctx context.Context) (out []act.Act, err error) {
-	err = d.ask(ctx, func() { out = slices.Clone(d.acts) })
-	return out, err
-}
-
-// Kept is one item of a recording that is to be kept.
-type Kept struct {
-	BootID string
-	Record meter.Record
-	Act    *act.Act // instead of a record
-}
-
-// Import keeps items of a recording. What is kept already adds nothing. It
-// returns how many records and acts were new. Results are restated by Settle.
-func (d *Desk) Import(ctx context.Context, items []Kept) (records, acts int, err error) {
-	for len(items) > 0 && err == nil {
-		part := items[:min(len(items), turn)]
-		items = items[len(part):]
-		asked := d.ask(ctx, func() {
-			var r, a int
-			r, a, err = d.importTurn(part)
-			records, acts = records+r, acts+a
-		})
-		err = errors.Join(asked, err)
-	}
-	return records, acts, err
-}
-
-func (d *Desk) importTurn(items []Kept) (records, acts int, err error) {
-	for i := range items {
-		it := &items[i]
-		if it.Act != nil {
-			n, err := d.addActs([]act.Act{*it.Act})
-			if err != nil {
-				return records, acts, err
-			}
-			acts += n
-			continue
-		}
-		r := &it.Record
-		if r.Boot, err = d.o.Journal.Boot(it.BootID); err != nil {
-			return records, acts, err
-		}
-		added, err := d.o.Journal.AppendKept(d.o.Rig, r)
-		if err != nil {
-			return records, acts, err
-		}
-		if added {
-			d.waiting = append(d.waiting, *r)
-			records++
-		}
-	}
-	if err := d.o.Journal.Commit(); err != nil {
-		return records, acts, err
-	}
-	for i := range d.waiting {
-		d.led.Add(&d.waiting[i])
-	}
-	d.kept += uint64(len(d.waiting))
-	d.dirtySave = d.dirtySave || len(d.waiting) > 0
-	d.waiting = d.waiting[:0]
-	if !d.led.Stale() {
-		d.led.Settle(0)
-	}
-	return records, acts, nil
-}
-
-// Settle syncs and brings all results up to date now.
-func (d *Desk) Settle(ctx context.Context) error {
-	return d.ask(ctx, func() {
-		d.commit(true)
-		d.settle(true)
-	})
-}
-
-// Records passes the kept records with Seq above after to fn, in order, at
-// most about limit of them, and returns the last Seq passed (after if none).
-func (d *Desk) Records(ctx context.Context, after uint64, limit int, fn func(*meter.Record, string) error) (last uint64, err error) {
-	last = after
-	stop := errors.New("enough")
-	asked := d.ask(ctx, func() {
-		n := 0
-		err = d.replay(after, func(r *meter.Record) error {
-			if n >= limit {
-				return stop
-			}
-			n++
-			id, _ := d.o.Journal.BootID(r.Boot)
-			last = r.Seq
-			return fn(r, id)
-		})
-	})
-	if errors.Is(err, stop) {
-		err = nil
-	}
-	return last, errors.Join(asked, err)
-}
-
-// BootNumber returns the number of this run's clock, for acts that fix it.
-func (d *Desk) BootNumber() uint32 { return d.boot }

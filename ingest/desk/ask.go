@@ -1,0 +1,177 @@
+package desk
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"slices"
+
+	"yardtally/meter"
+	"yardtally/meter/act"
+)
+
+// ask runs a function on the desk's goroutine and waits for it.
+func (d *Desk) ask(ctx context.Context, fn func()) error {
+	ran := make(chan struct{})
+	select {
+	case d.asks <- func() { fn(); close(ran) }:
+	case <-ctx.Done():
+		return ctx.Err()
+	case <-d.done:
+		return errClosed
+	}
+	<-ran
+	return nil
+}
+
+// AddActs keeps acts, each durable before the next, and restates what they
+// change. It returns how many were new; acts kept before an error stay kept.
+func (d *Desk) AddActs(ctx context.Context, acts ...act.Act) (added int, err error) {
+	for i := range acts {
+		if err := acts[i].Check(); err != nil {
+			return 0, fmt.Errorf("act %q: %w", acts[i].ID, err)
+		}
+		if acts[i].Rig != d.o.Rig {
+			return 0, fmt.Errorf("act %q: rig: must be %q, is %q", acts[i].ID, d.o.Rig, acts[i].Rig)
+		}
+	}
+	asked := d.ask(ctx, func() {
+		d.commit(false)
+		added, err = d.addActs(acts)
+		d.settle(true)
+	})
+	return added, errors.Join(asked, err)
+}
+
+func (d *Desk) addActs(acts []act.Act) (added int, err error) {
+	for i := range acts {
+		fresh, aerr := d.o.Journal.AddAct(acts[i])
+		if aerr != nil {
+			err = aerr
+			break
+		}
+		if fresh {
+			d.acts = append(d.acts, acts[i])
+			added++
+		}
+	}
+	if added > 0 {
+		d.led.SetActs(d.acts)
+		d.dirtySave = true
+	}
+	return added, err
+}
+
+// Acts returns all acts of the rig.
+func (d *Desk) Acts(ctx context.Context) (out []act.Act, err error) {
+	err = d.ask(ctx, func() { out = slices.Clone(d.acts) })
+	return out, err
+}
+
+// Kept is one item of a recording that is to be kept.
+type Kept struct {
+	BootID string
+	Record meter.Record
+	Act    *act.Act // instead of a record
+}
+
+// Import keeps items of a recording. What is kept already adds nothing. It
+// returns how many records and acts were new. Results are restated by Settle.
+func (d *Desk) Import(ctx context.Context, items []Kept) (records, acts int, err error) {
+	for len(items) > 0 && err == nil {
+		part := items[:min(len(items), turn)]
+		items = items[len(part):]
+		asked := d.ask(ctx, func() {
+			var r, a int
+			r, a, err = d.importTurn(part)
+			records, acts = records+r, acts+a
+		})
+		err = errors.Join(asked, err)
+	}
+	return records, acts, err
+}
+
+func (d *Desk) importTurn(items []Kept) (records, acts int, err error) {
+	for i := range items {
+		it := &items[i]
+		if it.Act != nil {
+			n, err := d.addActs([]act.Act{*it.Act})
+			if err != nil {
+				return records, acts, err
+			}
+			acts += n
+			continue
+		}
+		r := &it.Record
+		if r.Boot, err = d.o.Journal.Boot(it.BootID); err != nil {
+			return records, acts, err
+		}
+		added, err := d.o.Journal.AppendKept(d.o.Rig, r)
+		if err != nil {
+			return records, acts, err
+		}
+		if added {
+			d.waiting = append(d.waiting, *r)
+			records++
+		}
+	}
+	if err := d.o.Journal.Commit(); err != nil {
+		return records, acts, err
+	}
+	for i := range d.waiting {
+		d.led.Add(&d.waiting[i])
+	}
+	d.kept += uint64(len(d.waiting))
+	d.dirtySave = d.dirtySave || len(d.waiting) > 0
+	d.waiting = d.waiting[:0]
+	if !d.led.Stale() {
+		d.led.Settle(0)
+	}
+	return records, acts, nil
+}
+
+// Settle syncs and brings all results up to date now, or says why it cannot.
+func (d *Desk) Settle(ctx context.Context) (err error) {
+	asked := d.ask(ctx, func() {
+		d.commit(true)
+		d.settle(true)
+		if d.o.Journal.Pending() > 0 {
+			err = errors.New(d.faults["keep"].text)
+		}
+		if d.led.Stale() {
+			err = errors.Join(err, errors.New(d.faults["ledger"].text))
+		}
+	})
+	return errors.Join(asked, err)
+}
+
+// Records passes the kept records with Seq above after to fn, in order, at
+// most limit of them, and returns the last Seq passed (after if none). It
+// runs beside the desk: a slow fn holds nothing up.
+func (d *Desk) Records(ctx context.Context, after uint64, limit int, fn func(*meter.Record, string) error) (last uint64, err error) {
+	last = after
+	stop := errors.New("enough")
+	n := 0
+	err = d.replay(after, func(r *meter.Record) error {
+		if n >= limit {
+			return stop
+		}
+		if err := ctx.Err(); err != nil {
+			return err
+		}
+		n++
+		id, _ := d.o.Journal.BootID(r.Boot)
+		if err := fn(r, id); err != nil {
+			return err
+		}
+		last = r.Seq
+		return nil
+	})
+	if errors.Is(err, stop) {
+		err = nil
+	}
+	return last, err
+}
+
+// BootNumber returns the number of this run's clock, for acts that fix it.
+func (d *Desk) BootNumber() uint32 { return d.boot }
