@@ -189,7 +189,7 @@ func (c *Clock) noteSender(r *meter.Record, up int64, hasUp bool, sat int64, has
 			h = &states{}
 			s.Heard[r.Boot] = h
 		}
-		_, changed := h.note(r.Sent-r.Mono, r.Mono, nearHeard, state{})
+		_, changed := h.note(r.Sent-r.Mono, r.Mono, nearHeard, state{SentLo: r.Sent, SentHi: r.Sent})
 		return changed
 	}
 	m := state{SentLo: r.Sent, SentHi: r.Sent,
@@ -469,7 +469,9 @@ func (c *Clock) Starts() map[string]int64 {
 			for i := range *h {
 				st := &(*h)[i]
 				r := meter.Record{Boot: n, Mono: st.FirstAt, Wall: 1, Sent: st.FirstAt + st.FirstOff, Source: name}
-				out["heard "+strconv.FormatUint(uint64(n), 10)+" "+epoch(st)+name] = c.Place(&r)
+				key, at := strconv.FormatUint(uint64(n), 10)+" "+epoch(st)+name, c.Place(&r)
+				out["heard "+key] = at
+				out["least "+key] = at - r.Sent + st.SentLo // a late one comes first
 			}
 		}
 	}

@@ -149,7 +149,8 @@ func (l *Ledger) refold(replay Replay) error {
 	l.late = append(l.late, more...)
 	if !l.Stale() {
 		l.late = nil // found again when needed: they may be many
-		l.settle(l.high - Delay)
+		l.foldThrough(l.high - Delay)
+		l.out = append(l.out, Event{Kind: Told, At: l.key.at})
 	}
 	return nil
 }
