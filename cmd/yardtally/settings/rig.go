@@ -1,8 +1,8 @@
 package settings
 
 import (
+	"errors"
 	"fmt"
-	"net"
 	"strconv"
 	"strings"
 	"time"
@@ -13,65 +13,171 @@ import (
 
 // acts turns what the file says of the rig into bodies of acts.
 func (r *reader) acts(f *file) {
-	rig := act.DefaultRig
+	r.counter(f)
+	r.tote(f)
+	if b := f.Batch; b != nil {
+		mark := len(r.wrong)
+		body := act.Batch{Syrup: orElse(b.Syrup, "sucrose")}
+		r.need("batch.brix", b.Brix != "", `"64 Brix"`)
+		body.Brix = brix(take(r, "batch.brix", b.Brix, quantity.ParseBrix, 0))
+		r.say(mark, "batch", "batch", b.From, body)
+	}
+	for i := range f.Yards {
+		y := &f.Yards[i]
+		at, mark := fmt.Sprintf("yards[%d]", i), len(r.wrong)
+		body := act.Yard{ID: y.ID, Name: orElse(y.Name, y.ID), Colonies: y.Colonies, Closed: y.Closed}
+		r.need(at+".id", y.ID != "", `"orchard"`)
+		if r.need(at+".position", y.Position != nil, "[43.22, -91.88], degrees north and degrees east") {
+			if len(y.Position) == 2 {
+				body.Lat, body.Lon = y.Position[0], y.Position[1]
+			} else {
+				r.fail(at+".position", "must be two numbers, degrees north and degrees east")
+			}
+		}
+		body.EnterM = float64(take(r, at+".enter", y.Enter, quantity.ParseLength, 60))
+		body.LeaveM = float64(take(r, at+".leave", y.Leave, quantity.ParseLength, quantity.Length(body.EnterM*1.6)))
+		body.FillL = take(r, at+".fill", y.Fill, quantity.ParseVolume, 0).Litres()
+		r.say(mark, at, "yard "+y.ID, y.From, body)
+	}
+	for i := range f.Provings {
+		p := &f.Provings[i]
+		at, mark := fmt.Sprintf("provings[%d]", i), len(r.wrong)
+		body := act.Proving{Pulses: p.Pulses, Note: p.Note, PulsesPerL: take(r, at+".k_factor", p.KFactor, kFactor, 0)}
+		bucket := r.text(at+".pulses") != "" || p.Net != "" || p.Brix != "" || p.Temperature != ""
+		switch {
+		case p.KFactor != "" && bucket:
+			r.fail(at+".k_factor", "must not stand beside the pulses, net, brix and temperature of a bucket test")
+		case bucket:
+			r.need(at+".pulses", r.text(at+".pulses") != "", "12806")
+			r.need(at+".net", p.Net != "", `"62 lb"`)
+			r.need(at+".brix", p.Brix != "", `"64 Brix"`)
+			r.need(at+".temperature", p.Temperature != "", `"68 F"`)
+		case p.KFactor == "":
+			r.fail(at, "must have a k_factor, or the pulses, net, brix and temperature of a bucket test")
+		}
+		body.NetKg = float64(take(r, at+".net", p.Net, quantity.ParseMass, 0))
+		body.Brix = brix(take(r, at+".brix", p.Brix, quantity.ParseBrix, 0))
+		body.TempC = float64(take(r, at+".temperature", p.Temperature, quantity.ParseTemperature, 0))
+		r.say(mark, at, "proving", p.From, body)
+	}
+}
+
+func (r *reader) counter(f *file) {
+	rig, c, mark := act.DefaultRig, &f.Counter, len(r.wrong)
 	rig.Zone = r.s.Zone.String()
-	c := &f.Counter
-	if c.WrapBits != 0 {
+	if r.text("counter.wrap_bits") != "" {
 		rig.WrapBits = c.WrapBits
 	}
 	rig.QuietS = take(r, "counter.quiet", c.Quiet, seconds, rig.QuietS)
 	rig.LeastL = take(r, "counter.least", c.Least, quantity.ParseVolume, quantity.Volume(rig.LeastL*float64(quantity.Litre))).Litres()
 	rig.MostLPM = float64(take(r, "counter.most", c.Most, quantity.ParseFlow, quantity.Flow(rig.MostLPM)*quantity.LitrePerMinute) / quantity.LitrePerMinute)
-	r.say("counter", "rig", c.From, rig)
-	r.tote(f)
-	if b := f.Batch; b != nil {
-		body := act.Batch{Syrup: "sucrose"}
-		if b.Syrup != "" {
-			body.Syrup = b.Syrup
-		}
-		if b.Brix == "" {
-			r.bad("batch.brix", `must be given, like "64 Brix"`, `""`)
-		}
-		body.Brix = brix(take(r, "batch.brix", b.Brix, quantity.ParseBrix, 0))
-		r.say("batch", "batch", b.From, body)
+	r.say(mark, "counter", "rig", c.From, rig)
+}
+
+func (r *reader) tote(f *file) {
+	t, mark := f.Tote, len(r.wrong)
+	if t == nil {
+		return
 	}
-	seen := make(map[string]bool)
-	for i := range f.Yards {
-		y := &f.Yards[i]
-		at := fmt.Sprintf("yards[%d]", i)
-		body := act.Yard{ID: y.ID, Name: y.Name, Colonies: y.Colonies, Closed: y.Closed}
-		if body.Name == "" {
-			body.Name = y.ID
-		}
-		if len(y.Position) != 2 {
-			r.bad(at+".position", "must be two numbers, degrees north and degrees east", fmt.Sprint(y.Position))
+	body := act.Tote{Name: t.Name}
+	r.need("tote.capacity", t.Capacity != "", `"275 gal"`)
+	body.CapacityL = take(r, "tote.capacity", t.Capacity, quantity.ParseVolume, 0).Litres()
+	body.SensorM = float64(take(r, "tote.sensor", t.Sensor, quantity.ParseLength, 0))
+	body.HeadM = float64(take(r, "tote.head", t.Head, quantity.ParseLength, 0))
+	body.UnusableL = take(r, "tote.unusable", t.Unusable, quantity.ParseVolume, 0).Litres()
+	r.need("tote.strapping", len(t.Strapping) >= 2, `[["0 in", "0 gal"], ["38 in", "275 gal"]], two lines or more`)
+	for i, line := range t.Strapping {
+		at := fmt.Sprintf("tote.strapping[%d]", i)
+		if len(line) != 2 {
+			r.fail(at, `must be a level and a volume, like ["38 in", "275 gal"]`)
 			continue
 		}
-		body.Lat, body.Lon = y.Position[0], y.Position[1]
-		body.EnterM = float64(take(r, at+".enter", y.Enter, quantity.ParseLength, 60))
-		body.LeaveM = float64(take(r, at+".leave", y.Leave, quantity.ParseLength, quantity.Length(body.EnterM*1.6)))
-		body.FillL = take(r, at+".fill", y.Fill, quantity.ParseVolume, 0).Litres()
-		if key := y.ID + " " + y.From; seen[key] {
-			r.bad(at+".id", "must be the only yard of that id and from", fmt.Sprintf("%q", y.ID))
-			continue
-		} else {
-			seen[key] = true
-		}
-		r.say(at, "yard "+y.ID, y.From, body)
+		body.Straps = append(body.Straps, act.Strap{
+			LevelM:  float64(take(r, at+"[0]", line[0], quantity.ParseLength, 0)),
+			VolumeL: take(r, at+"[1]", line[1], quantity.ParseVolume, 0).Litres(),
+		})
 	}
-	for i := range f.Provings {
-		p := &f.Provings[i]
-		at := fmt.Sprintf("provings[%d]", i)
-		body := act.Proving{Pulses: p.Pulses, Note: p.Note, PulsesPerL: take(r, at+".k_factor", p.KFactor, kFactor, 0)}
-		body.NetKg = float64(take(r, at+".net", p.Net, quantity.ParseMass, 0))
-		body.Brix = brix(take(r, at+".brix", p.Brix, quantity.ParseBrix, 0))
-		body.TempC = float64(take(r, at+".temperature", p.Temperature, quantity.ParseTemperature, 0))
-		if p.Pulses != 0 && p.Temperature == "" {
-			r.bad(at+".temperature", `must be given with a bucket test, like "68 F"`, `""`)
-			continue
-		}
-		r.say(at, "proving", p.From, body)
+	r.say(mark, "tote", "tote", t.From, body)
+}
+
+// say adds an act, unless something was wrong with its table since mark or its
+// body cannot be so.
+func (r *reader) say(mark int, field, key, from string, body act.Body) {
+	at := r.instant(field+".from", from)
+	if len(r.wrong) > mark {
+		return
 	}
+	if err := body.Check(); err != nil {
+		var fe *act.FieldError
+		if !errors.As(err, &fe) {
+			r.fail(field, err.Error())
+			return
+		}
+		inFile, unit := ours(fe.Field)
+		rule := fe.Rule
+		if unit != "" && strings.HasPrefix(rule, "must be between") {
+			rule += " " + unit
+		}
+		r.fail(field+"."+inFile, rule)
+		return
+	}
+	k := fmt.Sprintf("%s %d", key, at)
+	if first, ok := r.said[k]; ok {
+		r.bad(r.near(field), field, fmt.Sprintf("must differ from %s (line %d) in what it is about or from when it holds", first, r.near(first)), "")
+		return
+	}
+	if r.said == nil {
+		r.said = make(map[string]string)
+	}
+	r.said[k] = field
+	r.s.Acts = append(r.s.Acts, Said{Key: key, From: at, Body: body})
+}
+
+// ours turns a field of an act, whose name carries its SI unit, into the
+// file's own name for it, and the unit that the act's bounds are in.
+func ours(field string) (inFile, unit string) {
+	if rest, ok := strings.CutPrefix(field, "straps"); ok {
+		line, column, _ := strings.Cut(rest, ".")
+		switch column {
+		case "level_m":
+			return "strapping" + line + "[0]", "m"
+		case "volume_l":
+			return "strapping" + line + "[1]", "L"
+		}
+		return "strapping" + line, ""
+	}
+	switch field {
+	case "lat":
+		return "position", "degrees north"
+	case "lon":
+		return "position", "degrees east"
+	case "pulses_per_l":
+		return "k_factor", "pulses/L"
+	case "temp_c":
+		return "temperature", "°C"
+	case "brix":
+		return field, "Brix"
+	}
+	for _, u := range []struct{ end, unit string }{{"_l_per_min", "L/min"}, {"_kg", "kg"}, {"_m", "m"}, {"_l", "L"}, {"_s", "s"}} {
+		if name, ok := strings.CutSuffix(field, u.end); ok {
+			return name, u.unit
+		}
+	}
+	return field, ""
+}
+
+// instant reads a "from": an instant in the rig's zone; 0 is since ever.
+func (r *reader) instant(field, text string) int64 {
+	if text == "" {
+		return 0
+	}
+	for _, layout := range []string{"2006-01-02 15:04", "2006-01-02", "2006-01-02 15:04:05", time.RFC3339} {
+		if t, err := time.ParseInLocation(layout, text, r.s.Zone); err == nil && 1970 < t.Year() && t.Year() < 2200 {
+			return t.UnixNano()
+		}
+	}
+	r.fail(field, `must be a time like "2026-10-09 18:00"`)
+	return 0
 }
 
 // brix gives mass percent back as it was written: 64, not 64.00000000000001.
@@ -80,111 +186,11 @@ func brix(s quantity.Solids) float64 {
 	return b
 }
 
-func (r *reader) tote(f *file) {
-	t := f.Tote
-	if t == nil {
-		return
-	}
-	body := act.Tote{Name: t.Name}
-	if t.Capacity == "" {
-		r.bad("tote.capacity", `must be given, like "275 gal"`, `""`)
-	}
-	body.CapacityL = take(r, "tote.capacity", t.Capacity, quantity.ParseVolume, 0).Litres()
-	body.SensorM = float64(take(r, "tote.sensor", t.Sensor, quantity.ParseLength, 0))
-	body.HeadM = float64(take(r, "tote.head", t.Head, quantity.ParseLength, 0))
-	body.UnusableL = take(r, "tote.unusable", t.Unusable, quantity.ParseVolume, 0).Litres()
-	for i, line := range t.Strapping {
-		at := fmt.Sprintf("tote.strapping[%d]", i)
-		if len(line) != 2 {
-			r.bad(at, `must be a level and a volume, like ["38 in", "275 gal"]`, fmt.Sprintf("%q", line))
-			return
-		}
-		body.Straps = append(body.Straps, act.Strap{
-			LevelM:  float64(take(r, at, line[0], quantity.ParseLength, 0)),
-			VolumeL: take(r, at, line[1], quantity.ParseVolume, 0).Litres(),
-		})
-	}
-	r.say("tote", "tote", t.From, body)
-}
-
-// sources reads where readings come from and results go to.
-func (r *reader) sources(f *file) {
-	s := r.s
-	names := map[string]bool{}
-	name := func(at, given, fallback string, i int) string {
-		n := given
-		if n == "" {
-			n = fallback
-			if i > 0 {
-				n = fmt.Sprintf("%s%d", fallback, i+1)
-			}
-		}
-		if names[n] {
-			r.bad(at+".name", "must be the only source of that name", fmt.Sprintf("%q", n))
-		}
-		names[n] = true
-		return n
-	}
-	for i := range f.Serial {
-		p := &f.Serial[i]
-		at := fmt.Sprintf("serial[%d]", i)
-		if p.Port == "" {
-			r.bad(at+".port", "must name a serial port like /dev/ttyUSB0", `""`)
-		}
-		if p.Baud == 0 {
-			p.Baud = 115200
-		}
-		s.Serial = append(s.Serial, Serial{Name: name(at, p.Name, "serial", i), Port: p.Port, Baud: p.Baud})
-	}
-	for i := range f.MQTT {
-		m := &f.MQTT[i]
-		at := fmt.Sprintf("mqtt[%d]", i)
-		if m.URL == "" {
-			r.bad(at+".url", "must be the broker's address like tcp://host:1883", `""`)
-		}
-		if m.Client == "" {
-			m.Client = "yardtally-" + s.Rig
-		}
-		s.MQTT = append(s.MQTT, MQTT{Name: name(at, m.Name, "mqtt", i), URL: m.URL, Client: m.Client, User: m.User,
-			Password: r.secret(at+".password", m.Password, m.PasswordFile), Prefix: orElse(m.Prefix, DefaultPrefix)})
-	}
-	if b := f.Broker; b != nil {
-		name("broker", "broker", "broker", 0)
-		s.Broker = &Broker{Address: orElse(b.Address, "127.0.0.1:1883"), Prefix: orElse(b.Prefix, DefaultPrefix)}
-		if _, _, err := net.SplitHostPort(s.Broker.Address); err != nil {
-			r.bad("broker.address", "must be host:port", fmt.Sprintf("%q", b.Address))
-		}
-		for i, u := range b.Users {
-			at := fmt.Sprintf("broker.users[%d]", i)
-			s.Broker.Users = append(s.Broker.Users, User{Name: u.Name, Password: r.secret(at+".password", u.Password, u.PasswordFile)})
-		}
-	}
-	if d := f.InfluxDB; d != nil {
-		s.Influx = &Influx{URL: d.URL, Org: d.Org, Bucket: d.Bucket, Token: r.secret("influxdb.token", d.Token, d.TokenFile)}
-		if d.URL == "" {
-			r.bad("influxdb.url", "must be the server's address like http://host:8086", `""`)
-		}
-		if d.Bucket == "" {
-			r.bad("influxdb.bucket", `must be given; for an InfluxDB 1.8 "database/retention policy"`, `""`)
-		}
-	}
-	if _, _, err := net.SplitHostPort(s.Page); err != nil {
-		r.bad("page", "must be host:port", fmt.Sprintf("%q", s.Page))
-	}
-}
-
-func orElse(s, fallback string) string {
-	if s == "" {
-		return fallback
-	}
-	return s
-}
-
 // seconds reads a short time such as "2.5 s".
 func seconds(text string) (float64, error) {
 	d, err := time.ParseDuration(strings.ReplaceAll(text, " ", ""))
 	if err != nil {
-		return 0, &quantity.ParseError{Quantity: "time", Input: text, Rule: `must name its unit, like "2.5 s"`}
+		return 0, &quantity.ParseError{Quantity: "time", Input: text, Rule: "must be a number and its unit, one of s, ms, m"}
 	}
 	return d.Seconds(), nil
 }
@@ -197,8 +203,11 @@ func kFactor(text string) (float64, error) {
 	if !ok {
 		return 0, rule
 	}
-	num = strings.TrimSpace(strings.TrimSuffix(strings.TrimSpace(num), "pulses"))
-	k, err := strconv.ParseFloat(num, 64)
+	num, ok = strings.CutSuffix(strings.TrimSpace(num), "pulses")
+	if !ok {
+		return 0, rule
+	}
+	k, err := strconv.ParseFloat(strings.TrimSpace(num), 64)
 	if err != nil {
 		return 0, rule
 	}

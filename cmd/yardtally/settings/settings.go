@@ -1,16 +1,20 @@
 // Package settings reads a rig's settings file. A value that cannot be so is
-// an error that names the field, the rule and the value; a key that is not
-// known is one too, with its line.
+// an error that names line, field, rule and value; a key that is not known is
+// one too. Example is such a file, with every key.
 package settings
 
 import (
+	"cmp"
 	"errors"
 	"fmt"
+	"io"
 	"os"
 	"path/filepath"
-	"reflect"
+	"slices"
 	"strings"
 	"time"
+
+	_ "embed"
 
 	"github.com/pelletier/go-toml/v2"
 
@@ -18,6 +22,11 @@ import (
 	"yardtally/ingest/wire"
 	"yardtally/meter/act"
 )
+
+// Example is a settings file that sets every key, with comments.
+//
+//go:embed example.toml
+var Example string
 
 // Settings are a settings file, read and checked.
 type Settings struct {
@@ -34,14 +43,14 @@ type Settings struct {
 	Influx *Influx
 
 	// Acts are what the file says of the rig, its yards and provings: bodies
-	// and from when they hold (0: since ever).
+	// and from when they hold (0: since ever). No two have the same Key and From.
 	Acts []Said
 }
 
 // Said is one thing the file says, for the journal.
 type Said struct {
 	Key  string // what it is about: two with the same key and From replace each other
-	From int64
+	From int64  // Unix ns
 	Body act.Body
 }
 
@@ -68,28 +77,10 @@ type User struct{ Name, Password string }
 // Influx is where results are forwarded to.
 type Influx struct{ URL, Token, Org, Bucket string }
 
-// Error is what is wrong with one field of a settings file.
-type Error struct {
-	Path  string
-	Line  int    // 0: not known
-	Field string // as in the file, e.g. "yards[2].enter"
-	Rule  string
-	Value string
-}
+// measure is a number with its unit, as a person writes it.
+type measure string
 
-func (e *Error) Error() string {
-	at := e.Path
-	if e.Line > 0 {
-		at = fmt.Sprintf("%s:%d", e.Path, e.Line)
-	}
-	s := fmt.Sprintf("%s: %s: %s", at, e.Field, e.Rule)
-	if e.Value != "" {
-		s += ", is " + e.Value
-	}
-	return s
-}
-
-// file mirrors the settings file. Every quantity is text with its unit.
+// file mirrors the settings file.
 type file struct {
 	Rig   string `toml:"rig"`
 	Units string `toml:"units"`
@@ -98,47 +89,47 @@ type file struct {
 	Page  string `toml:"page"`
 
 	Counter struct {
-		WrapBits int    `toml:"wrap_bits"`
-		Quiet    string `toml:"quiet"`
-		Least    string `toml:"least"`
-		Most     string `toml:"most"`
-		From     string `toml:"from"`
+		WrapBits int     `toml:"wrap_bits"`
+		Quiet    measure `toml:"quiet"`
+		Least    measure `toml:"least"`
+		Most     measure `toml:"most"`
+		From     string  `toml:"from"`
 	} `toml:"counter"`
 
 	Tote *struct {
-		Name      string     `toml:"name"`
-		Capacity  string     `toml:"capacity"`
-		Sensor    string     `toml:"sensor"`
-		Head      string     `toml:"head"`
-		Unusable  string     `toml:"unusable"`
-		Strapping [][]string `toml:"strapping"`
-		From      string     `toml:"from"`
+		Name      string      `toml:"name"`
+		Capacity  measure     `toml:"capacity"`
+		Sensor    measure     `toml:"sensor"`
+		Head      measure     `toml:"head"`
+		Unusable  measure     `toml:"unusable"`
+		Strapping [][]measure `toml:"strapping"`
+		From      string      `toml:"from"`
 	} `toml:"tote"`
 
 	Batch *struct {
-		Syrup string `toml:"syrup"`
-		Brix  string `toml:"brix"`
-		From  string `toml:"from"`
+		Syrup string  `toml:"syrup"`
+		Brix  measure `toml:"brix"`
+		From  string  `toml:"from"`
 	} `toml:"batch"`
 
 	Yards []struct {
 		ID       string    `toml:"id"`
 		Name     string    `toml:"name"`
 		Position []float64 `toml:"position"`
-		Enter    string    `toml:"enter"`
-		Leave    string    `toml:"leave"`
+		Enter    measure   `toml:"enter"`
+		Leave    measure   `toml:"leave"`
 		Colonies int       `toml:"colonies"`
-		Fill     string    `toml:"fill"`
+		Fill     measure   `toml:"fill"`
 		Closed   bool      `toml:"closed"`
 		From     string    `toml:"from"`
 	} `toml:"yards"`
 
 	Provings []struct {
-		KFactor     string  `toml:"k_factor"`
+		KFactor     measure `toml:"k_factor"`
 		Pulses      float64 `toml:"pulses"`
-		Net         string  `toml:"net"`
-		Brix        string  `toml:"brix"`
-		Temperature string  `toml:"temperature"`
+		Net         measure `toml:"net"`
+		Brix        measure `toml:"brix"`
+		Temperature measure `toml:"temperature"`
 		Note        string  `toml:"note"`
 		From        string  `toml:"from"`
 	} `toml:"provings"`
@@ -184,113 +175,104 @@ const DefaultPage = "127.0.0.1:8317"
 // DefaultPrefix begins the rigs' topics if the file does not say otherwise.
 const DefaultPrefix = "yardtally"
 
+// Bounds on files that are read whole. Judgement, no source.
+const (
+	mostFile   = 256 << 10
+	mostSecret = 8 << 10
+)
+
 // Read reads and checks a settings file. All that is wrong with it is in the
-// error, one *Error after another, joined.
+// error, one *Error after another in order of their lines, joined.
 func Read(path string) (*Settings, error) {
-	data, err := os.ReadFile(path)
+	data, err := readSmall(path, mostFile)
 	if err != nil {
 		return nil, fmt.Errorf("settings file: %w", err)
 	}
 	return Parse(path, data)
 }
 
+func readSmall(path string, most int64) ([]byte, error) {
+	f, err := os.Open(path)
+	if err != nil {
+		return nil, err
+	}
+	defer f.Close()
+	data, err := io.ReadAll(io.LimitReader(f, most+1))
+	if err == nil && int64(len(data)) > most {
+		err = fmt.Errorf("%s: must be at most %d bytes", path, most)
+	}
+	return data, err
+}
+
 // Parse is Read for text that is already in hand. Paths in it are relative to
 // the folder of path.
 func Parse(path string, data []byte) (*Settings, error) {
-	var f file
-	dec := toml.NewDecoder(strings.NewReader(string(data)))
-	dec.DisallowUnknownFields()
-	if err := dec.Decode(&f); err != nil {
-		return nil, decodeError(path, err)
+	l, err := survey(path, data)
+	if err != nil {
+		return nil, err
 	}
-	r := reader{path: path, s: &Settings{Path: path}}
-	r.read(&f)
-	if len(r.errs) > 0 {
-		return nil, errors.Join(r.errs...)
+	r := reader{layout: l, s: &Settings{Path: path}}
+	var f file
+	if !r.kinds {
+		if err := toml.Unmarshal(data, &f); err != nil {
+			r.wrong = append(r.wrong, decodeError(path, err))
+		} else {
+			r.read(&f)
+		}
+	}
+	if len(r.wrong) > 0 {
+		slices.SortStableFunc(r.wrong, func(a, b error) int { return cmp.Compare(lineIn(a), lineIn(b)) })
+		return nil, errors.Join(r.wrong...)
 	}
 	return r.s, nil
 }
 
-func decodeError(path string, err error) error {
-	var missing *toml.StrictMissingError
-	if errors.As(err, &missing) {
-		var errs []error
-		for i := range missing.Errors {
-			e := &missing.Errors[i]
-			row, _ := e.Position()
-			errs = append(errs, &Error{Path: path, Line: row, Field: strings.Join(e.Key(), "."), Rule: "is not a setting; known here: " + known(e.Key())})
-		}
-		return errors.Join(errs...)
+func lineIn(err error) int {
+	var e *Error
+	if errors.As(err, &e) {
+		return e.Line
 	}
-	var de *toml.DecodeError
-	if errors.As(err, &de) {
-		row, _ := de.Position()
-		field := strings.Join(de.Key(), ".")
-		if field == "" {
-			field = "line"
-		}
-		return &Error{Path: path, Line: row, Field: field, Rule: de.Error()}
-	}
-	return fmt.Errorf("%s: %w", path, err)
+	return 0
 }
 
-// known lists the settings that may stand where the unknown key stands.
-func known(key []string) string {
-	t := reflect.TypeFor[file]()
-	for _, k := range key[:max(0, len(key)-1)] {
-		for t.Kind() == reflect.Pointer || t.Kind() == reflect.Slice {
-			t = t.Elem()
-		}
-		if t.Kind() != reflect.Struct {
-			return "nothing"
-		}
-		found := false
-		for i := range t.NumField() {
-			if t.Field(i).Tag.Get("toml") == k {
-				t, found = t.Field(i).Type, true
-				break
-			}
-		}
-		if !found {
-			break
-		}
-	}
-	for t.Kind() == reflect.Pointer || t.Kind() == reflect.Slice {
-		t = t.Elem()
-	}
-	var names []string
-	if t.Kind() == reflect.Struct {
-		for i := range t.NumField() {
-			names = append(names, t.Field(i).Tag.Get("toml"))
-		}
-	}
-	return strings.Join(names, ", ")
-}
-
+// reader turns a file into settings.
 type reader struct {
-	path string
+	*layout
 	s    *Settings
-	errs []error
+	said map[string]string // fields that said something, by what it was about and from when
 }
 
-func (r *reader) bad(field, rule, value string) {
-	r.errs = append(r.errs, &Error{Path: r.path, Field: field, Rule: rule, Value: value})
+// fail says what is wrong with a field; its value is as it stands in the file.
+func (r *reader) fail(field, rule string) {
+	value := r.text(field)
+	if secret(field) {
+		value = ""
+	}
+	r.bad(r.near(field), field, rule, value)
+}
+
+// need says that a field must be given, with an example of it, where it is not.
+func (r *reader) need(field string, given bool, like string) bool {
+	if !given {
+		r.bad(r.near(field), field, "must be given, like "+like, r.text(field))
+	}
+	return given
 }
 
 // take reads a quantity in its unit; an empty text is the fallback.
-func take[Q any](r *reader, field, text string, parse func(string) (Q, error), fallback Q) Q {
+func take[Q any](r *reader, field string, text measure, parse func(string) (Q, error), fallback Q) Q {
 	if text == "" {
 		return fallback
 	}
-	q, err := parse(text)
+	q, err := parse(string(text))
 	if err == nil {
 		return q
 	}
 	var pe *quantity.ParseError
 	if errors.As(err, &pe) {
-		r.bad(field, pe.Rule, fmt.Sprintf("%q", text))
+		r.fail(field, pe.Rule)
 	} else {
-		r.bad(field, err.Error(), "")
+		r.fail(field, err.Error())
 	}
 	return fallback
 }
@@ -298,34 +280,28 @@ func take[Q any](r *reader, field, text string, parse func(string) (Q, error), f
 func (r *reader) read(f *file) {
 	s := r.s
 	s.Rig = f.Rig
-	if err := wire.CheckRig(f.Rig); err != nil {
-		r.bad("rig", err.Error(), "")
+	if r.need("rig", f.Rig != "", `"heron"`) && wire.CheckRig(f.Rig) != nil {
+		r.fail("rig", "must be at most 64 letters, digits and - : . _ beginning with a letter or digit")
 	}
 	s.Units = quantity.US
 	if f.Units != "" {
 		var err error
 		if s.Units, err = quantity.ParseSystem(f.Units); err != nil {
-			r.bad("units", `must be "US" or "SI"`, fmt.Sprintf("%q", f.Units))
+			r.fail("units", `must be "US" or "SI"`)
 		}
 	}
 	s.Zone = time.UTC
 	if f.Zone != "" {
 		z, err := time.LoadLocation(f.Zone)
 		if err != nil || f.Zone == "Local" {
-			r.bad("zone", `must be an IANA time zone like "America/Chicago"`, fmt.Sprintf("%q", f.Zone))
+			r.fail("zone", `must be an IANA time zone like "America/Chicago"`)
 		} else {
 			s.Zone = z
 		}
 	}
-	s.Data = f.Data
-	if s.Data == "" {
-		s.Data = "yardtally-data"
-	}
-	s.Data = r.beside(s.Data)
-	s.Page = f.Page
-	if s.Page == "" {
-		s.Page = DefaultPage
-	}
+	s.Data = r.beside(orElse(f.Data, "yardtally-data"))
+	s.Page = orElse(f.Page, DefaultPage)
+	r.address("page", s.Page)
 	r.acts(f)
 	r.sources(f)
 }
@@ -338,35 +314,11 @@ func (r *reader) beside(p string) string {
 	return filepath.Join(filepath.Dir(r.path), p)
 }
 
-// instant reads a "from": an instant in the rig's zone; 0 is since ever.
-func (r *reader) instant(field, text string) int64 {
-	if text == "" {
-		return 0
+func orElse(s, fallback string) string {
+	if s == "" {
+		return fallback
 	}
-	for _, layout := range []string{"2006-01-02 15:04", "2006-01-02", "2006-01-02 15:04:05"} {
-		if t, err := time.ParseInLocation(layout, text, r.s.Zone); err == nil {
-			return t.UnixNano()
-		}
-	}
-	if t, err := time.Parse(time.RFC3339, text); err == nil {
-		return t.UnixNano()
-	}
-	r.bad(field, `must be a time like "2026-10-09 18:00"`, fmt.Sprintf("%q", text))
-	return 0
-}
-
-func (r *reader) say(field, key, from string, body act.Body) {
-	at := r.instant(field+".from", from)
-	if err := body.Check(); err != nil {
-		var fe *act.FieldError
-		if errors.As(err, &fe) {
-			r.bad(field, "comes out as "+fe.Error(), "")
-		} else {
-			r.bad(field, err.Error(), "")
-		}
-		return
-	}
-	r.s.Acts = append(r.s.Acts, Said{Key: key, From: at, Body: body})
+	return s
 }
 
 // secret reads a secret given in the file or in a file of its own.
@@ -375,13 +327,20 @@ func (r *reader) secret(field, text, path string) string {
 		return text
 	}
 	if text != "" {
-		r.bad(field, "must not stand beside "+field+"_file", "")
+		r.fail(field, "must not stand beside "+field[strings.LastIndexByte(field, '.')+1:]+"_file")
 		return ""
 	}
-	data, err := os.ReadFile(r.beside(path))
-	if err != nil {
-		r.bad(field+"_file", err.Error(), "")
-		return ""
+	data, err := readSmall(r.beside(path), mostSecret)
+	got := strings.TrimRight(string(data), "\r\n")
+	switch {
+	case err != nil:
+		var pe *os.PathError
+		if errors.As(err, &pe) {
+			err = pe.Err
+		}
+		r.fail(field+"_file", fmt.Sprintf("must be a file that can be read (%v)", err))
+	case got == "":
+		r.fail(field+"_file", "must hold the secret, and holds nothing")
 	}
-	return strings.TrimRight(string(data), "\r\n")
+	return got
 }
