@@ -401,12 +401,7 @@ func (d *Desk) tell() {
 	d.mend("tell")
 }
 
-// save keeps the ledger's state, but none of which the teller has not heard: a
-// start from it would never tell what was before.
 func (d *Desk) save() {
-	if len(d.untold) > 0 || d.retell {
-		return
-	}
 	data, err := d.led.Save()
 	if err == nil && data != nil {
 		err = d.o.Journal.PutCheckpoint(d.o.Rig, "ledger", data)

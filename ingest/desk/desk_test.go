@@ -45,8 +45,8 @@ const (
 
 func countAt(k int) int { return (k/round*flowing + min(k%round, flowing)) * perMsg }
 
-func readings(k int) []meter.Reading {
-	return []meter.Reading{{Channel: meter.Pulses, Value: float64(1000 + countAt(k))}, {Channel: meter.Uptime, Value: float64(5000+k/5) + float64(k%5)/5}}
+func readings(k int, up time.Duration) []meter.Reading {
+	return []meter.Reading{{Channel: meter.Pulses, Value: float64(1000 + countAt(k))}, {Channel: meter.Uptime, Value: 5000 + up.Seconds()}}
 }
 
 func acts() []act.Act {
@@ -135,7 +135,7 @@ func (b *bench) addActs() {
 func (b *bench) say(n int) {
 	b.t.Helper()
 	for range n {
-		b.put(readings(b.said))
+		b.put(readings(b.said, time.Since(b.clock.began)))
 		b.said++
 		time.Sleep(messageAt)
 	}
@@ -411,7 +411,7 @@ func TestCloseKeepsWhatWasTaken(t *testing.T) {
 		for p := range 8 {
 			putters.Go(func() {
 				for i := range 1 << 20 {
-					r := meter.Record{Mono: int64(i), Wall: evening*1e9 + int64(i), Source: fmt.Sprint("s", p), Readings: readings(i)}
+					r := meter.Record{Mono: int64(i), Wall: evening*1e9 + int64(i), Source: fmt.Sprint("s", p), Readings: readings(i, time.Duration(i)*messageAt)}
 					if err := b.d.Put(context.Background(), source.Arrival{Rig: "heron", Records: []meter.Record{r}}); err != nil {
 						if !errors.Is(err, errClosed) {
 							t.Error(err)
@@ -544,7 +544,7 @@ func TestLateFlood(t *testing.T) {
 func TestStrays(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		b := open(t)
-		if err := b.d.Put(context.Background(), source.Arrival{Rig: "other", Records: []meter.Record{{Mono: 1, Source: "mqtt", Readings: readings(0)}}}); err != nil {
+		if err := b.d.Put(context.Background(), source.Arrival{Rig: "other", Records: []meter.Record{{Mono: 1, Source: "mqtt", Readings: readings(0, 0)}}}); err != nil {
 			t.Fatal(err)
 		}
 		if s := b.settle(); s.Strays != 1 || s.Records != 0 || b.j.Stats().Records != 0 {

@@ -3,6 +3,7 @@ package desk
 import (
 	"context"
 	"errors"
+	"maps"
 	"math"
 	"reflect"
 	"slices"
@@ -98,6 +99,17 @@ func (o *teller) Put(_ string, events []ledger.Event) error {
 // check compares what was told with a view in which all is settled.
 func (o *teller) check(t *testing.T, what string, v *ledger.View) {
 	t.Helper()
+	o.sameFills(t, what, v)
+	// Every whole 10 s from the first record, which is one, to before the last
+	// has its sample.
+	if n := int((v.At-evening*1e9-1)/ledger.SampleEvery) + 1; len(o.samples) != n {
+		t.Errorf("%s: told %d samples, want %d", what, len(o.samples), n)
+	}
+}
+
+// sameFills compares the fills that were told with a view's.
+func (o *teller) sameFills(t *testing.T, what string, v *ledger.View) {
+	t.Helper()
 	o.mu.Lock()
 	defer o.mu.Unlock()
 	var got []ledger.Fill
@@ -108,20 +120,9 @@ func (o *teller) check(t *testing.T, what string, v *ledger.View) {
 	if !reflect.DeepEqual(got, v.Fills) {
 		t.Errorf("%s: told %d fills %+v\nthe view has %d %+v", what, len(got), got, len(v.Fills), v.Fills)
 	}
-	// Every whole 10 s from the first record, which is one, to before the last
-	// has its sample.
-	if n := int((v.At-evening*1e9-1)/ledger.SampleEvery) + 1; len(o.samples) != n {
-		t.Errorf("%s: told %d samples, want %d", what, len(o.samples), n)
-	}
 	if len(o.doubt) > 0 {
 		t.Errorf("%s: %d results are in doubt", what, len(o.doubt))
 	}
-}
-
-// quiet says nothing for a while, so that everything settles.
-func (b *bench) quiet() *ledger.View {
-	time.Sleep(30 * time.Second)
-	return b.settle().View
 }
 
 // A teller that fails for a while has heard everything in the end, in order.
@@ -178,15 +179,28 @@ func TestTellerFailsAndComesBack(t *testing.T) {
 	}
 }
 
+// rest lets so much time pass that the ledger leaves a checkpoint at the next
+// message, says that nothing flowed meanwhile, and lets all of it settle.
+func (b *bench) rest() {
+	b.t.Helper()
+	time.Sleep(11 * time.Minute)
+	for range 30 {
+		b.put(readings(b.said, time.Since(b.clock.began)))
+		time.Sleep(messageAt)
+	}
+	time.Sleep(30 * time.Second)
+	b.settle()
+}
+
 // Stopped while the teller fails, it tells after the next start what was not
-// told; from a saved state too.
+// told, though the ledger's state was saved further on.
 func TestTellerFailsOverAStop(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		o := newTeller()
 		b := open(t, tellTo(o))
 		b.addActs()
 		b.say(2 * round)
-		b.quiet()
+		b.rest()
 		if err := b.close(); err != nil {
 			t.Fatal(err)
 		}
@@ -195,26 +209,14 @@ func TestTellerFailsOverAStop(t *testing.T) {
 			t.Fatal("no state was saved, so this test shows nothing")
 		}
 		o.fail(true)
-		b.said += 150 // the 30 s of quiet, and the count went on
 		b.say(2 * round)
-		time.Sleep(checkpointEvery + time.Minute)
-		b.said += 5 * 360
-		b.say(10)
-		b.quiet()
+		b.rest()
 		if err := b.close(); err != nil {
 			t.Fatal(err)
 		}
 		o.fail(false)
 		b.start(tellTo(o))
-		v := b.quiet()
-		var got []ledger.Fill
-		for _, f := range o.fills {
-			got = append(got, f)
-		}
-		slices.SortFunc(got, func(a, b ledger.Fill) int { return int(a.Start - b.Start) })
-		if !reflect.DeepEqual(got, v.Fills) || len(o.doubt) > 0 {
-			t.Errorf("told %+v\nthe view has %+v", got, v.Fills)
-		}
+		o.sameFills(t, "after the stop", b.settle().View)
 	})
 }
 
@@ -225,23 +227,18 @@ func TestTellerLostItsFile(t *testing.T) {
 		b := open(t, tellTo(o))
 		b.addActs()
 		b.say(2 * round)
-		b.quiet()
+		b.rest()
 		if err := b.close(); err != nil {
 			t.Fatal(err)
 		}
 		old := newTeller()
-		for at, f := range o.fills {
-			old.fills[at] = f
-		}
-		for at, s := range o.samples {
-			old.samples[at] = s
-		}
+		maps.Copy(old.fills, o.fills)
+		maps.Copy(old.samples, o.samples)
 		old.told, old.through = o.told, o.through
-		b.clock.began = b.clock.began.Add(30 * time.Second) // the quiet did not happen
 		b.start(tellTo(o))
 		b.say(2 * round)
-		v := b.quiet()
-		o.check(t, "goes on", v)
+		b.rest()
+		o.sameFills(t, "goes on", b.settle().View)
 		if err := b.close(); err != nil {
 			t.Fatal(err)
 		}
@@ -250,15 +247,13 @@ func TestTellerLostItsFile(t *testing.T) {
 			to   *teller
 		}{{"old copy", old}, {"no file", newTeller()}} {
 			b.start(tellTo(c.to))
-			c.to.check(t, c.name, b.settle().View)
+			c.to.sameFills(t, c.name, b.settle().View)
+			if !reflect.DeepEqual(c.to.samples, o.samples) {
+				t.Errorf("%s: told %d samples, want the same %d", c.name, len(c.to.samples), len(o.samples))
+			}
 			if err := b.close(); err != nil {
 				t.Fatal(err)
 			}
-		}
-		// Nobody to tell: the state is of use.
-		b.start()
-		if n := len(b.settle().View.Fills); n != 4 {
-			t.Errorf("%d fills, want 4", n)
 		}
 	})
 }
