@@ -3,10 +3,13 @@ package mqttsub
 import (
 	"bytes"
 	"context"
+	"crypto/tls"
+	"crypto/x509"
 	"errors"
 	"fmt"
 	"log/slog"
 	"net"
+	"net/http/httptest"
 	"strings"
 	"sync"
 	"sync/atomic"
@@ -148,7 +151,9 @@ func isOpen(st source.State) bool { return st.Phase == source.Open }
 func publisher(t *testing.T, addr string) mqtt.Client {
 	t.Helper()
 	c := mqtt.NewClient(mqtt.NewClientOptions().AddBroker("tcp://" + addr).SetProtocolVersion(4).SetClientID("rig").
-		SetCleanSession(false).SetMaxReconnectInterval(time.Second))
+		SetCleanSession(false).SetMaxReconnectInterval(time.Second).
+		// A broker that stops may leave a connection open and unanswered.
+		SetConnectTimeout(2 * time.Second))
 	if err := mqtt.WaitTokenTimeout(c.Connect(), patience); err != nil {
 		t.Fatal(err)
 	}
@@ -167,6 +172,9 @@ func TestDelivery(t *testing.T) {
 	addr, _ := serve(t, "127.0.0.1:0", &letIn{})
 	pub := publisher(t, addr)
 	publish(t, pub, topic, true, pack(1)) // kept by the broker: not news
+	// The broker hands a message round after it has acknowledged it; with the
+	// next acknowledgement that is over, and nobody was there.
+	publish(t, pub, "elsewhere", false, "")
 	sink := make(collector, 10)
 	s, _ := start(t, options(addr), sink)
 	await(t, s, "open", isOpen)
@@ -214,7 +222,16 @@ func TestBrokerStopsAndComesBack(t *testing.T) {
 	hook.shut.Store("")
 	got := map[int]bool{}
 	for range tokens {
-		got[sink.pulses(t)] = true
+		select {
+		case a := <-sink:
+			p, _ := a.Records[0].Value(meter.Pulses)
+			got[int(p)] = true
+		case <-time.After(patience):
+			for i, tok := range tokens {
+				t.Logf("publish %d: done %v, %v", i, tok.WaitTimeout(0), tok.Error())
+			}
+			t.Fatalf("got %v; rig connected %v; state %+v", got, pub.IsConnectionOpen(), s.State())
+		}
 	}
 	for i, tok := range tokens {
 		if err := mqtt.WaitTokenTimeout(tok, patience); err != nil {
@@ -274,7 +291,7 @@ func TestNotTakenComesAgain(t *testing.T) {
 	await(t, s, "open", isOpen)
 	publish(t, pub, topic, false, pack(7))
 	sink.want(t, 7)
-	if st := s.State(); st.Failures != 2 {
+	if st := s.State(); st.Failures < 2 {
 		t.Errorf("state %+v", st)
 	}
 }
@@ -358,6 +375,46 @@ func TestWebsocket(t *testing.T) {
 		t.Fatal(err)
 	}
 	sink.want(t, 5)
+	stop()
+}
+
+func TestTLS(t *testing.T) {
+	// The certificate of the standard library's own test server is for 127.0.0.1.
+	borrowed := httptest.NewTLSServer(nil)
+	defer borrowed.Close()
+	l, err := tls.Listen("tcp", "127.0.0.1:0", &tls.Config{Certificates: borrowed.TLS.Certificates})
+	if err != nil {
+		t.Fatal(err)
+	}
+	s := broker.New(&broker.Options{Logger: slog.New(slog.DiscardHandler), InlineClient: true})
+	if err := s.AddHook(&letIn{}, nil); err != nil {
+		t.Fatal(err)
+	}
+	if err := s.AddListener(listeners.NewNet("tls", l)); err != nil {
+		t.Fatal(err)
+	}
+	if err := s.Serve(); err != nil {
+		t.Fatal(err)
+	}
+	defer s.Close()
+	o := options("")
+	o.URL = "ssl://" + l.Addr().String()
+	src, stop := start(t, o, make(collector)) // the system does not know who signed it
+	st := await(t, src, "refusing", func(st source.State) bool { return st.Failures > 0 && st.Phase == source.Waiting })
+	if !strings.Contains(st.Err, "certificate") {
+		t.Errorf("state %+v", st)
+	}
+	stop()
+	roots := x509.NewCertPool()
+	roots.AddCert(borrowed.Certificate())
+	o.TLS = &tls.Config{RootCAs: roots}
+	sink := make(collector, 1)
+	src, stop = start(t, o, sink)
+	await(t, src, "open", isOpen)
+	if err := s.Publish(topic, []byte(pack(6)), false, 1); err != nil {
+		t.Fatal(err)
+	}
+	sink.want(t, 6)
 	stop()
 }
 
