@@ -34,10 +34,12 @@ const (
 	// A message without uptime may be this much later than the one before it.
 	nearHeard = 60 * second
 
-	// A sender of whom even the quickest message looks older than stale, or
-	// comes from the future by more than ahead, has a wrong clock.
+	// A sender of whom even the quickest message looks older than slow, or comes
+	// from the future by more than ahead, has a wrong clock. It has not if its
+	// messages came bunched: then they had waited somewhere, for stale at most.
+	slow  = 600 * second
 	stale = 12 * 3600 * second
-	ahead = 10 * second
+	ahead = 20 * second
 
 	// Two states of a sender whose uptime began this near each other are of one
 	// session of its board.
@@ -193,7 +195,7 @@ func (c *Clock) noteSender(r *meter.Record, up int64, hasUp bool, sat int64, has
 		return changed
 	}
 	m := state{SentLo: r.Sent, SentHi: r.Sent,
-		Heard: arrivals{Boot: r.Boot, Known: !imported(r), Lo: r.Mono - up, FirstAt: up, First: r.Mono - up}}
+		Heard: arrivals{Boot: r.Boot, Known: !imported(r), Lo: r.Mono - up, Hi: r.Mono - up, FirstAt: up, First: r.Mono - up}}
 	i, changed := s.Sent.note(r.Sent-up, up, near, m)
 	if i >= 0 && !changed && (c.offsets == nil || !s.placing[i].firm) {
 		changed = true
@@ -238,21 +240,26 @@ func (c *Clock) Place(r *meter.Record) int64 {
 	if imported(r) {
 		return r.Sent
 	}
-	off := arrived - r.Mono
 	if h := s.Heard[r.Boot]; h != nil {
-		if i := h.of(r.Sent-r.Mono, nearHeard); i >= 0 && onTime(off-(*h)[i].Hi, nearHeard) {
-			return r.Sent
+		if i := h.of(r.Sent-r.Mono, nearHeard); i >= 0 {
+			hi, lo := coarse((*h)[i].Hi), coarse((*h)[i].Lo)
+			if off := arrived - r.Mono; onTime(off-hi, hi-lo) {
+				return r.Sent
+			}
+			return arrived
 		}
-		return arrived
 	}
-	if onTime(arrived-r.Sent, stale) {
+	if onTime(arrived-r.Sent, 0) {
 		return r.Sent
 	}
 	return arrived
 }
 
-// onTime reports whether the least delay of a clock's messages can be one.
-func onTime(delay, most int64) bool { return delay >= -ahead && delay <= most }
+// onTime reports whether a clock whose messages took this long at least, and
+// differed in that by so much, can be right.
+func onTime(least, spread int64) bool {
+	return least >= -ahead && (least <= slow || (least <= stale && spread >= slow))
+}
 
 // nearest returns the state of its sender's clock that a stamped record without
 // uptime fits best, or -1.
@@ -261,7 +268,7 @@ func (s *sender) nearest(r *meter.Record) int {
 	for _, i := range s.byBoot[r.Boot] {
 		st := &s.Sent[i]
 		// How much later than the state's quickest message it would be.
-		d := (r.Mono - st.Heard.Lo) - (r.Sent - st.FirstOff)
+		d := (r.Mono - coarse(st.Heard.Lo)) - (r.Sent - st.FirstOff)
 		if !st.Heard.Known {
 			d = max(0, st.SentLo-r.Sent, r.Sent-st.SentHi)
 		}
@@ -343,6 +350,61 @@ func (c *Clock) placeBoots() {
 		}
 		c.offsets[order[i]] = p
 	}
+	c.part(order)
+}
+
+// part sees to it that every boot begins after the one before it ended. Where
+// two placings contradict each other, the one that is known worse yields; of
+// two that are known as well, the later boot waits for the earlier one to end,
+// unless that is more than a day ahead and so was far in the future.
+func (c *Clock) part(order []uint32) {
+	live := order[:0:0]
+	for _, n := range order {
+		if !c.Boots[n].noArrival() {
+			live = append(live, n)
+		}
+	}
+	begin := func(n uint32) int64 { return c.Boots[n].Lo + c.offsets[n].off }
+	end := func(n uint32) int64 { return c.Boots[n].Hi + c.offsets[n].off }
+	shift := func(n uint32, by int64) {
+		p := c.offsets[n]
+		p.off, p.unsure = p.off+by, true
+		c.offsets[n] = p
+	}
+	for i := 1; i < len(live); i++ {
+		over := end(live[i-1]) - begin(live[i])
+		if over < 0 {
+			continue
+		}
+		mine, other := rank(c.offsets[live[i]]), rank(c.offsets[live[i-1]])
+		if mine < other || (mine == other && over <= 24*3600*second) {
+			shift(live[i], over+second)
+			continue
+		}
+		for k := i - 1; k >= 0 && rank(c.offsets[live[k]]) <= mine; k-- {
+			over := end(live[k]) - begin(live[k+1])
+			if over < 0 {
+				break
+			}
+			shift(live[k], -over-second)
+		}
+	}
+}
+
+// noArrival reports whether nothing but imports came in this boot.
+func (b *boot) noArrival() bool { return b.FileLo != 0 && b.Hi == 0 }
+
+// rank says how much a placing is worth beside another.
+func rank(p placed) int {
+	switch p.by {
+	case ByNeighbours:
+		return 0
+	case BySender, ByOwnClock:
+		return 1
+	case BySatellites:
+		return 2
+	}
+	return 3
 }
 
 func (c *Clock) firstSure(order []uint32) (uint32, bool) {
@@ -386,13 +448,15 @@ func (c *Clock) sessionOffset(s *sender, lead *state) int64 {
 		if o.N < steady || o.Heard.Boot != lead.Heard.Boot {
 			continue
 		}
-		if o.Heard.Known && abs(o.Heard.Lo-lead.Heard.Lo) < oneSession ||
+		if o.Heard.Known && abs(coarse(o.Heard.Lo)-coarse(lead.Heard.Lo)) < oneSession ||
 			!o.Heard.Known && o.FirstAt <= lead.LastAt && o.LastAt >= lead.FirstAt {
 			return o.FirstOff
 		}
 	}
-	if off := c.offsets[lead.Heard.Boot].off; lead.Heard.Known && !onTime(lead.Heard.Lo+off-lead.FirstOff, stale) {
-		return lead.Heard.First + off
+	h := &lead.Heard
+	lo := coarse(h.Lo)
+	if off := c.offsets[h.Boot].off; h.Known && !onTime(lo+off-lead.FirstOff, coarse(h.Hi)-lo) {
+		return h.First + off
 	}
 	return lead.FirstOff
 }
@@ -414,7 +478,7 @@ func (s *sender) sessions() [][]int {
 			return a.Known
 		}
 		if a.Known {
-			return a.Lo < b.Lo
+			return coarse(a.Lo) < coarse(b.Lo)
 		}
 		return a.FirstAt < b.FirstAt
 	})
@@ -428,7 +492,7 @@ func (s *sender) sessions() [][]int {
 			}
 		} else if k > 0 {
 			prev := &s.Sent[order[k-1]].Heard
-			if prev.Known && prev.Boot == st.Heard.Boot && st.Heard.Lo-prev.Lo < oneSession {
+			if prev.Known && prev.Boot == st.Heard.Boot && coarse(st.Heard.Lo)-coarse(prev.Lo) < oneSession {
 				out[len(out)-1] = append(out[len(out)-1], i)
 				continue
 			}

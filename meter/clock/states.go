@@ -24,7 +24,7 @@ type state struct {
 type arrivals struct {
 	Boot    uint32
 	Known   bool  // false for imports, which do not say when anything arrived
-	Lo      int64 // least delay
+	Lo, Hi  int64 // least delay and most
 	FirstAt int64
 	First   int64
 }
@@ -40,12 +40,16 @@ func (a *arrivals) absorb(b arrivals) bool {
 	}
 	was := *a
 	a.Known = a.Known || b.Known
-	a.Lo = min(a.Lo, b.Lo)
+	a.Lo, a.Hi = min(a.Lo, b.Lo), max(a.Hi, b.Hi)
 	if b.FirstAt < a.FirstAt || (b.FirstAt == a.FirstAt && b.First < a.First) {
 		a.FirstAt, a.First = b.FirstAt, b.First
 	}
-	return a.Lo != was.Lo || a.First != was.First || a.Known != was.Known
+	return coarse(a.Lo) != coarse(was.Lo) || coarse(a.Hi) != coarse(was.Hi) || a.First != was.First || a.Known != was.Known
 }
+
+// coarse rounds down to some 9 s. How quickly messages came is known, and
+// judged, no better than that: it changes with every message of a backlog.
+func coarse(x int64) int64 { return x &^ (1<<33 - 1) }
 
 // maxStates bounds what a clock that means nothing can cost: values beyond
 // that many states are not remembered, and their records go by other evidence.
@@ -99,7 +103,7 @@ func (ss *states) note(v, at, tol int64, m state) (int, bool) {
 // absorb merges m into s and reports whether anything moved but s's end.
 func (s *state) absorb(m *state) bool {
 	changed := s.N < steady // until then each member counts
-	changed = changed || m.Hi > s.Hi
+	changed = changed || coarse(m.Hi) > coarse(s.Hi) || coarse(m.Lo) < coarse(s.Lo)
 	s.Lo, s.Hi = min(s.Lo, m.Lo), max(s.Hi, m.Hi)
 	if m.FirstAt < s.FirstAt || (m.FirstAt == s.FirstAt && m.FirstOff < s.FirstOff) {
 		changed = true

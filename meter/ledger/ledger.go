@@ -23,6 +23,11 @@ const (
 	// Delay is how far behind the newest arrival the ledger settles, ns. A
 	// message may be late by seconds.
 	Delay = int64(8_000_000_000)
+	// mostDelay is how far behind it settles where a source, by a clock that is
+	// slow or by a line that is, keeps coming later than that, ns.
+	mostDelay = int64(900_000_000_000)
+	// patience is how long it waits for such a source after its last word, ns.
+	patience = int64(600_000_000_000)
 	// window is how far out of order records may be while replaying, ns,
 	// before they are sorted in by a second reading.
 	window = int64(600_000_000_000)
@@ -48,6 +53,8 @@ type Ledger struct {
 	tail queue // not settled
 
 	high    int64            // instant of the newest arrival
+	delay   int64            // how far behind to settle
+	slowAt  int64            // arrival of the newest record that took longer than half of Delay
 	lastSeq uint64           // highest Seq read
 	noted   uint64           // highest Seq whose evidence of the time is in clk
 	starts  map[string]int64 // what clk.Starts was when it last changed
@@ -72,7 +79,7 @@ func New(rig string) *Ledger {
 func (l *Ledger) reset() {
 	l.st, l.tail, l.cps = State{}, queue{}, nil
 	l.key = item{at: math.MinInt64}
-	l.high = math.MinInt64
+	l.high, l.slowAt, l.delay = math.MinInt64, math.MinInt64, Delay
 }
 
 // SetActs gives the ledger all acts of its rig. The order does not matter.
@@ -177,6 +184,7 @@ func (l *Ledger) Add(r *meter.Record) {
 	l.lastSeq = max(l.lastSeq, r.Seq)
 	l.note(r)
 	it := l.place(r)
+	l.arrived(&it)
 	if l.st.Seen > 0 && order(&it, &l.key) <= 0 {
 		// Too late for the tail. If it is the double of something it will
 		// change nothing, but only the fold can tell.
@@ -184,7 +192,26 @@ func (l *Ledger) Add(r *meter.Record) {
 		return
 	}
 	l.tail.insert(&it)
-	l.high = max(l.high, l.clk.Arrival(&it.rec))
+}
+
+// arrived keeps the time of the newest arrival, and how long to wait for the
+// slowest source: without that, a sender whose clock is half a minute slow
+// would have everything derived again at each of its messages.
+func (l *Ledger) arrived(it *item) {
+	at := l.clk.Arrival(&it.rec)
+	l.high = max(l.high, at)
+	if took := at - it.at; took > Delay/2 && took < mostDelay {
+		l.delay = max(l.delay, took+Delay)
+		l.slowAt = max(l.slowAt, at)
+	}
+}
+
+// wait is how far behind the newest arrival to settle.
+func (l *Ledger) wait() int64 {
+	if l.slowAt < l.high-patience {
+		l.delay = Delay
+	}
+	return l.delay
 }
 
 func (l *Ledger) place(r *meter.Record) item {
@@ -201,14 +228,14 @@ func (l *Ledger) place(r *meter.Record) item {
 // Stale reports whether results must be derived again: call Refold.
 func (l *Ledger) Stale() bool { return l.dirty != math.MaxInt64 }
 
-// Settle makes final, until something says otherwise, what is Delay older than
-// the newest arrival or than now, if now (Unix ns by the rig's clock; 0: not
+// Settle makes final, until something says otherwise, what is Delay (longer
+// while a source is slow) older than the newest arrival or than now, if now (Unix ns by the rig's clock; 0: not
 // known) is later than that.
 func (l *Ledger) Settle(now int64) {
 	if l.Stale() {
 		return
 	}
-	l.settle(max(l.high, now) - Delay)
+	l.settle(max(l.high, now) - l.wait())
 }
 
 // Unsettled reports whether some records are still provisional.

@@ -198,6 +198,9 @@ func (n *night) say(r *rand.Rand) {
 		}
 		ids = append(ids, a.ID)
 		n.acts[i] = a
+		if _, ok := a.Body.(act.Fix); ok && n.recs[len(n.recs)-1].Boot > 1 {
+			n.clean = false // one boot may be placed before the one it followed
+		}
 	}
 }
 

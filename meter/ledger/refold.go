@@ -127,7 +127,7 @@ func (l *Ledger) refold(replay Replay) error {
 		if order(&it, &base) <= 0 {
 			return nil // is in the checkpoint
 		}
-		l.high = max(l.high, l.clk.Arrival(&it.rec))
+		l.arrived(&it)
 		if it.at <= l.high-window {
 			more = append(more, it)
 			return nil
@@ -149,7 +149,7 @@ func (l *Ledger) refold(replay Replay) error {
 	l.late = append(l.late, more...)
 	if !l.Stale() {
 		l.late = nil // found again when needed: they may be many
-		l.foldThrough(l.high - Delay)
+		l.foldThrough(l.high - l.wait())
 		l.out = append(l.out, Event{Kind: Told, At: l.key.at})
 	}
 	return nil
