@@ -184,15 +184,11 @@ func (s *Source) session(ctx context.Context, sink source.Sink, up func()) error
 	return err
 }
 
-// take hands one pack on. Its error means that it was not taken.
-func (s *Source) take(ctx context.Context, sink source.Sink, rig string, retain bool, payload []byte) error {
+// take hands one pack on. Its error means that it was not taken. A publisher's
+// retain flag asks the broker to keep the pack for later subscribers as well;
+// here, on arrival, the pack is news all the same.
+func (s *Source) take(ctx context.Context, sink source.Sink, rig string, payload []byte) error {
 	at := s.o.Clock.Now()
-	switch {
-	case retain:
-		s.Drop(source.DropRetained, "rig "+rig+" publishes with the retain flag set; readings must be sent without it")
-	default:
-		msgs, drops := wire.ParsePack(payload, rig)
-		return s.Deliver(ctx, sink, rig, at, msgs, drops)
-	}
-	return nil
+	msgs, drops := wire.ParsePack(payload, rig)
+	return s.Deliver(ctx, sink, rig, at, msgs, drops)
 }

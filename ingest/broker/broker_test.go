@@ -152,15 +152,20 @@ func TestReadingsReachTheSink(t *testing.T) {
 	// None of these is a reading of the topic's rig; the last one shows that they are through.
 	publish(t, c, "yard/linnet/readings", 1, false, pack)
 	publish(t, c, "yard/wren/readings", 1, false, pack)
-	publish(t, c, "yard/heron/readings", 1, true, pack)
 	publish(t, c, "yard/heron/readings", 1, false, "{}")
 	publish(t, c, "somewhere/else", 1, false, pack)
 	publish(t, c, "yard/heron/readings", 1, false, strings.Replace(pack, "184223", "184224", 1))
 	if p, _ := sink.next(t).Records[0].Value(meter.Pulses); p != 184224 {
 		t.Errorf("got pulses %v", p)
 	}
+	// A board that asks for its packs to be kept is heard when it publishes, and
+	// is not heard again when the broker hands the kept pack to a subscriber.
+	publish(t, c, "yard/heron/readings", 1, true, strings.Replace(pack, "184223", "184225", 1))
+	if p, _ := sink.next(t).Records[0].Value(meter.Pulses); p != 184225 {
+		t.Errorf("got pulses %v", p)
+	}
 	st := s.State()
-	if st.Messages != 5 || st.Readings != 10 || st.Dropped["retained"] != 1 || st.Dropped["another rig"] < 2 || st.Dropped["not a SenML pack"] != 1 {
+	if st.Messages != 6 || st.Readings != 12 || st.Dropped["another rig"] < 2 || st.Dropped["not a SenML pack"] != 1 {
 		t.Errorf("state %+v", st)
 	}
 }

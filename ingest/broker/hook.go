@@ -130,7 +130,7 @@ func (h *hook) OnPublish(cl *mqtt.Client, pk packets.Packet) (packets.Packet, er
 		}
 		return pk, nil
 	}
-	if err := h.s.take(h.ctx, h.sink, rig, pk.FixedHeader.Retain, pk.Payload); err != nil {
+	if err := h.s.take(h.ctx, h.sink, rig, pk.Payload); err != nil {
 		cl.Stop(err)                       // it comes back and sends again
 		return pk, packets.ErrRejectPacket // no acknowledgement, no subscriber
 	}
