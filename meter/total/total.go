@@ -217,9 +217,11 @@ func (s *State) ahead(c *Count, r Rules) uint64 {
 	return c.N - s.Last.N
 }
 
-// leaps reports whether c, an advance, is faster than the line can flow.
+// leaps reports whether c, an advance, is faster than the line can flow, or its
+// uptime faster than time.
 func (s *State) leaps(c *Count, up int64, r Rules) bool {
-	return tooFast(s.ahead(c, r), s.took(c, up), r)
+	took, passed := s.took(c, up), c.At-s.Last.At
+	return tooFast(s.ahead(c, r), took, r) || (c.Clock == s.Last.Clock && took > passed+passed/100+60*second)
 }
 
 // afresh reports whether, by our own clock, the board that says c started after
