@@ -20,25 +20,27 @@ import (
 // runCheck says of each thing the settings name whether it would work. It
 // changes nothing and may run beside the daemon.
 func runCheck(ctx context.Context, e *env, args []string) error {
-	fs := flags(e, "check")
+	fs := flags("check")
 	var w where
 	w.flags(fs)
-	if err := parse(fs, args, 0); err != nil {
+	example := fs.Bool("example", false, "print settings to start from, every key with a comment, and check nothing")
+	if err := parse(e, fs, args, 0); err != nil {
 		return err
 	}
-	if err := w.find(); err != nil {
+	if *example {
+		_, err := io.WriteString(e.out, settings.Example)
 		return err
 	}
-	if w.set == nil {
-		return usageError{errors.New("settings: must be named with -settings, or stand in " + defaultSettings)}
+	if err := w.findSettings(); err != nil {
+		return err
 	}
 	c := checker{out: e.out}
-	c.say("settings", nil, "%s: rig %s, %d yards, %d provings", w.settings, w.set.Rig, count(w.set, "yard "), count(w.set, "proving"))
+	c.say("settings", nil, "%s: rig %s; yards: %d; provings: %d", w.settings, w.set.Rig, count(w.set, "yard "), count(w.set, "proving"))
 	if count(w.set, "proving") == 0 {
 		c.say("provings", errors.New("must be at least one, or pulses cannot be turned into volume"), "")
 	}
 	running := false
-	if r, err := dialDaemon(w.data); err == nil {
+	if r, err := dialDaemon(ctx, w.data); err == nil {
 		running = true
 		c.say("daemon", nil, "is running for rig %s", r.rig)
 		r.Close()
@@ -57,11 +59,14 @@ func runCheck(ctx context.Context, e *env, args []string) error {
 		c.say("serial "+p.Name, checkPort(p.Port, p.Baud), "%s opens at %d baud", p.Port, p.Baud)
 	}
 	for _, m := range w.set.MQTT {
-		c.say("mqtt "+m.Name, checkDial(ctx, m.URL), "%s answers", m.URL)
+		err := wouldOpen(&settings.Settings{Rig: w.set.Rig, MQTT: []settings.MQTT{m}})
+		if err == nil {
+			err = checkDial(ctx, m.URL)
+		}
+		c.say("mqtt "+m.Name, err, "%s answers", m.URL)
 	}
 	if b := w.set.Broker; b != nil {
-		d := &daemon{set: &settings.Settings{Rig: w.set.Rig, Broker: b}, clock: source.SystemClock{}}
-		err := d.openSources()
+		err := wouldOpen(&settings.Settings{Rig: w.set.Rig, Broker: b})
 		if err == nil && !running {
 			err = checkListen(b.Address)
 		}
@@ -77,6 +82,11 @@ func runCheck(ctx context.Context, e *env, args []string) error {
 		return fmt.Errorf("%d of %d things would not work", c.bad, c.all)
 	}
 	return nil
+}
+
+// wouldOpen reports whether sources can be made of these settings.
+func wouldOpen(set *settings.Settings) error {
+	return (&daemon{set: set, clock: source.SystemClock{}}).openSources()
 }
 
 type checker struct {
@@ -127,7 +137,11 @@ func checkFolder(dir string) error {
 	}
 	f, err := os.CreateTemp(at, ".yardtally-check-*")
 	if err != nil {
-		return fmt.Errorf("must be a folder that can be written: %w", err)
+		var pe *fs.PathError
+		if errors.As(err, &pe) {
+			err = pe.Err
+		}
+		return fmt.Errorf("must be a folder that can be written, is %s: %w", dir, err)
 	}
 	f.Close()
 	return os.Remove(f.Name())

@@ -44,14 +44,14 @@ func (c *fastClock) Now() source.Stamp {
 }
 
 func runDemo(ctx context.Context, e *env, args []string) error {
-	fs := flags(e, "demo")
+	fs := flags("demo")
 	speed := fs.Float64("speed", 20, "simulated seconds a second, 1 to 600")
-	page := fs.String("page", settings.DefaultPage, "`ADDRESS` of the page; port 0 takes any free one")
-	seed := fs.Uint64("seed", 1, "of the night's chances")
-	data := fs.String("data", "", "`FOLDER` to keep the journal in (default: a temporary one)")
-	units := fs.String("units", "US", "`SYSTEM` of the page, US or SI")
+	page := fs.String("page", settings.DefaultPage, "page's `ADDRESS`; port 0 takes any free one")
+	seed := fs.Uint64("seed", 1, "night's `SEED`: another number is another night's chances")
+	data := fs.String("data", "", "journal's `FOLDER` (default: a temporary one)")
+	units := fs.String("units", "US", "`UNITS` of the page, US or SI")
 	exit := fs.Bool("exit", false, "end with the night, instead of keeping the page open")
-	if err := parse(fs, args, 0); err != nil {
+	if err := parse(e, fs, args, 0); err != nil {
 		return err
 	}
 	if !(*speed >= 1 && *speed <= 600) {

@@ -6,11 +6,13 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	iofs "io/fs"
 	"os"
 	"time"
 
 	"yardtally/ingest/desk"
 	"yardtally/ingest/recording"
+	"yardtally/ingest/wire"
 )
 
 // imported is what came of a recording, so far or in all.
@@ -19,7 +21,8 @@ type imported struct {
 	Lines    int                `json:"lines"`
 	Readings int64              `json:"readings"` // read
 	Records  int                `json:"records"`  // new to the journal
-	Acts     int                `json:"acts"`     // new to the journal
+	ActsRead int                `json:"acts_read"`
+	Acts     int                `json:"acts"` // new to the journal
 	LinesBad int                `json:"lines_bad"`
 	Dropped  map[string]uint64  `json:"dropped,omitempty"`
 	Details  []recording.Broken `json:"details,omitempty"`
@@ -40,37 +43,48 @@ func importInto(ctx context.Context, d *desk.Desk, rig string, size int64, r io.
 		return err
 	}
 	res, err := recording.Read(ctx, r, recording.Options{Rig: rig, Size: size, Progress: func(p recording.Progress) {
-		done.Bytes, done.Lines, done.Readings = p.Bytes, p.Lines, p.Readings
+		done.Bytes, done.Lines, done.Readings, done.ActsRead = p.Bytes, p.Lines, p.Readings, p.Acts
 		progress(done)
 	}}, put)
-	done.Bytes, done.Lines, done.Readings = res.Bytes, res.Lines, res.Readings
+	done.Bytes, done.Lines, done.Readings, done.ActsRead = res.Bytes, res.Lines, res.Readings, res.Acts
 	done.LinesBad, done.Dropped, done.Details = res.LinesBad, res.Dropped, res.Details
+	if ctx.Err() != nil {
+		return done, err
+	}
 	return done, errors.Join(err, d.Settle(ctx))
 }
 
 func runImport(ctx context.Context, e *env, args []string) error {
-	fs := flags(e, "import")
+	fs := flags("import")
 	var w where
 	w.flags(fs)
 	quiet := fs.Bool("q", false, "no progress")
-	if err := parse(fs, args, -1); err != nil {
+	if err := parse(e, fs, args, -1); err != nil {
 		return err
 	}
 	if fs.NArg() == 0 {
 		return usageError{errors.New("RECORDING: must name at least one file")}
 	}
+	for _, path := range fs.Args() {
+		if _, err := os.Stat(path); err != nil {
+			return err
+		}
+	}
 	if err := w.find(); err != nil {
 		return err
 	}
+	if w.set != nil && w.rig != w.set.Rig {
+		return usageError{fmt.Errorf("-rig: must be the settings' rig %q, is %q", w.set.Rig, w.rig)}
+	}
 	if w.rig == "" {
-		if r, err := dialDaemon(w.data); err == nil {
+		if r, err := dialDaemon(ctx, w.data); err == nil {
 			w.rig = r.Rig()
 			r.Close()
 		} else if w.rig, err = rigOf(fs.Arg(0)); err != nil {
 			return err
 		}
 	}
-	b, err := openBackend(w.data, w.rig, true)
+	b, err := openBackend(ctx, w.data, w.rig, true)
 	if err != nil {
 		return err
 	}
@@ -86,15 +100,20 @@ func runImport(ctx context.Context, e *env, args []string) error {
 	return errors.Join(err, b.Close())
 }
 
+// progressEvery is how often a long import says how far it is.
+var progressEvery = time.Second
+
 func importFile(ctx context.Context, e *env, b backend, path string, quiet bool) error {
 	f, size, err := recording.Open(path)
 	if err != nil {
 		return err
 	}
 	defer f.Close()
+	// A pipe on which nothing comes must not hold up a stop.
+	defer context.AfterFunc(ctx, func() { f.Close() })()
 	last := time.Now()
 	done, err := b.Import(ctx, f, size, func(p imported) {
-		if quiet || time.Since(last) < time.Second {
+		if quiet || time.Since(last) < progressEvery {
 			return
 		}
 		last = time.Now()
@@ -105,20 +124,46 @@ func importFile(ctx context.Context, e *env, b backend, path string, quiet bool)
 		fmt.Fprintf(e.err, "%s: %s%d lines, %d readings\n", path, part, p.Lines, p.Readings)
 	})
 	fmt.Fprintf(e.out, "%s: %d lines, %d readings; new: %d records, %d acts.\n", path, done.Lines, done.Readings, done.Records, done.Acts)
-	for _, d := range done.Details {
-		fmt.Fprintf(e.err, "%s: %s\n", path, d)
+	switch {
+	case ctx.Err() != nil:
+		return fmt.Errorf("%s: stopped in the middle; what is counted above is kept, and importing again goes on from there", path)
+	case err != nil:
+		done.sayDropped(e.err, path)
+		return fmt.Errorf("%s: %w (what is counted above is kept)", path, err)
+	case done.Readings == 0 && done.ActsRead == 0:
+		return fmt.Errorf("%s: %s", path, done.whyNothing(b.Rig()))
 	}
-	total := uint64(0)
-	for _, n := range done.Dropped {
+	done.sayDropped(e.err, path)
+	return nil
+}
+
+// dropped is how much could not be taken in.
+func (p *imported) dropped() (total uint64) {
+	for _, n := range p.Dropped {
 		total += n
 	}
-	if more := total - uint64(len(done.Details)); more > 0 {
-		fmt.Fprintf(e.err, "%s: and %d more that could not be taken in\n", path, more)
+	return total
+}
+
+func (p *imported) sayDropped(w io.Writer, path string) {
+	for _, d := range p.Details {
+		fmt.Fprintf(w, "%s: %s\n", path, d)
 	}
-	if err != nil {
-		return fmt.Errorf("%s: %w", path, err)
+	if more := p.dropped() - uint64(len(p.Details)); more > 0 {
+		fmt.Fprintf(w, "%s: and %d more that could not be taken in\n", path, more)
 	}
-	return nil
+}
+
+// whyNothing says why a recording brought nothing.
+func (p *imported) whyNothing(rig string) string {
+	switch n := p.dropped(); {
+	case n == 0:
+		return "holds no readings"
+	case n == p.Dropped[string(wire.OtherRig)]:
+		return fmt.Sprintf("nothing in it is of rig %q; %s", rig, p.Details[0])
+	default:
+		return fmt.Sprintf("nothing in it could be taken in for rig %q, %d times; first %s", rig, n, p.Details[0])
+	}
 }
 
 // rigOf returns the rig that the first usable line of a recording names.
@@ -142,17 +187,17 @@ func rigOf(path string) (string, error) {
 }
 
 func runExport(ctx context.Context, e *env, args []string) (err error) {
-	fs := flags(e, "export")
+	fs := flags("export")
 	var w where
 	w.flags(fs)
-	to := fs.String("o", "", "`FILE` to write to; it must not be there yet (default: the screen)")
-	if err := parse(fs, args, 0); err != nil {
+	to := fs.String("o", "", "`FILE` to write to, which must not be there yet (default: the screen)")
+	if err := parse(e, fs, args, 0); err != nil {
 		return err
 	}
 	if err := w.find(); err != nil {
 		return err
 	}
-	b, err := openBackend(w.data, w.rig, false)
+	b, err := openBackend(ctx, w.data, w.rig, false)
 	if err != nil {
 		return err
 	}
@@ -161,7 +206,9 @@ func runExport(ctx context.Context, e *env, args []string) (err error) {
 		return b.Export(ctx, e.out)
 	}
 	f, err := os.OpenFile(*to, os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o640)
-	if err != nil {
+	if errors.Is(err, iofs.ErrExist) {
+		return fmt.Errorf("-o: must not be there yet, is %q", *to)
+	} else if err != nil {
 		return err
 	}
 	if err := errors.Join(b.Export(ctx, f), f.Sync(), f.Close()); err != nil {

@@ -25,15 +25,15 @@ func runTote(ctx context.Context, e *env, args []string) error {
 }
 
 func runReport(ctx context.Context, e *env, name string, args []string, print func(io.Writer, *ledger.View, report.Options) error) error {
-	fs := flags(e, name)
+	fs := flags(name)
 	var w where
 	w.flags(fs)
-	night := fs.String("night", "", "`DATE` of the evening, like 2026-10-09 (default: the newest night)")
+	night := fs.String("night", "", "evening's `DATE`, like 2026-10-09 (default: the newest night)")
 	all := fs.Bool("all", false, "everything, not one night")
 	asJSON := fs.Bool("json", false, "as JSON: SI units, RFC 3339 times")
 	asCSV := fs.Bool("csv", false, "as CSV: the same columns")
-	units := fs.String("units", "", "`SYSTEM` of the table, US or SI (default: the settings')")
-	if err := parse(fs, args, 0); err != nil {
+	units := fs.String("units", "", "`UNITS` of the table, US or SI (default: the settings')")
+	if err := parse(e, fs, args, 0); err != nil {
 		return err
 	}
 	o := report.Options{Units: quantity.US}
@@ -47,19 +47,23 @@ func runReport(ctx context.Context, e *env, name string, args []string, print fu
 	case *asCSV:
 		o.Format = report.CSV
 	}
+	if _, err := time.Parse(time.DateOnly, *night); err != nil && *night != "" {
+		return usageError{fmt.Errorf("-night: must be a date like 2026-10-09, is %q", *night)}
+	}
+	system, err := quantity.ParseSystem(*units)
+	if err != nil && *units != "" {
+		return usageError{fmt.Errorf("-units: must be US or SI, is %q", *units)}
+	}
 	if err := w.find(); err != nil {
 		return err
 	}
-	if w.set != nil {
+	switch {
+	case *units != "":
+		o.Units = system
+	case w.set != nil:
 		o.Units = w.set.Units
 	}
-	if *units != "" {
-		var err error
-		if o.Units, err = quantity.ParseSystem(*units); err != nil {
-			return usageError{fmt.Errorf("-units: must be US or SI, is %q", *units)}
-		}
-	}
-	b, err := openBackend(w.data, w.rig, false)
+	b, err := openBackend(ctx, w.data, w.rig, false)
 	if err != nil {
 		return err
 	}
@@ -73,11 +77,9 @@ func runReport(ctx context.Context, e *env, name string, args []string, print fu
 	switch {
 	case *all:
 	case *night != "":
-		day, err := time.ParseInLocation("2006-01-02", *night, o.Zone)
-		if err != nil {
-			return usageError{fmt.Errorf("-night: must be a date like 2026-10-09, is %q", *night)}
-		}
-		o.From, o.To = ledger.NightOf(day.Add(18*time.Hour).UnixNano(), o.Zone)
+		day, _ := time.Parse(time.DateOnly, *night)
+		evening := time.Date(day.Year(), day.Month(), day.Day(), 18, 0, 0, 0, o.Zone)
+		o.From, o.To = ledger.NightOf(evening.UnixNano(), o.Zone)
 	case v.At != 0:
 		o.From, o.To = ledger.NightOf(v.At, o.Zone)
 	}

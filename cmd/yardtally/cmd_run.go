@@ -2,7 +2,6 @@ package main
 
 import (
 	"context"
-	"errors"
 	"fmt"
 	"log/slog"
 	"net"
@@ -11,18 +10,15 @@ import (
 )
 
 func runRun(ctx context.Context, e *env, args []string) error {
-	fs := flags(e, "run")
+	fs := flags("run")
 	var w where
 	w.flags(fs)
 	verbose := fs.Bool("v", false, "log more")
-	if err := parse(fs, args, 0); err != nil {
+	if err := parse(e, fs, args, 0); err != nil {
 		return err
 	}
-	if err := w.find(); err != nil {
+	if err := w.findSettings(); err != nil {
 		return err
-	}
-	if w.set == nil {
-		return usageError{errors.New("settings: must be named with -settings, or stand in " + defaultSettings)}
 	}
 	if w.rig != w.set.Rig {
 		return usageError{fmt.Errorf("-rig: must be the settings' rig %q, is %q", w.set.Rig, w.rig)}

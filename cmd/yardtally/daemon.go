@@ -50,7 +50,7 @@ type daemon struct {
 	broker  *broker.Source
 	sources []source.Source
 	page    net.Listener
-	control net.Listener
+	control *socket
 }
 
 // openDaemon opens everything the settings name, or nothing.
@@ -87,15 +87,8 @@ func openDaemon(ctx context.Context, d *daemon) (err error) {
 	if d.page, err = net.Listen("tcp", d.set.Page); err != nil {
 		return fmt.Errorf("page: must be a free address of this machine, is %q: %w", d.set.Page, err)
 	}
-	sock := filepath.Join(d.set.Data, socketFile)
-	// We hold the journal's lock: a socket left here is of a daemon that died.
-	if err := os.Remove(sock); err != nil && !errors.Is(err, os.ErrNotExist) {
-		return err
-	}
-	if d.control, err = net.Listen("unix", sock); err != nil {
-		return fmt.Errorf("control socket: %w", err)
-	}
-	return os.Chmod(sock, 0o660)
+	d.control, err = listenControl(d.set.Data)
+	return err
 }
 
 func (d *daemon) openSources() error {
@@ -147,9 +140,6 @@ func (d *daemon) shut() error {
 	return errors.Join(errs...)
 }
 
-// patience bounds each step of stopping.
-const patience = 5 * time.Second
-
 // run works until the context ends, then stops in order: no more readings, what
 // is under way kept, pages and publishers last.
 func (d *daemon) run(ctx context.Context) error {
@@ -194,9 +184,18 @@ func (d *daemon) run(ctx context.Context) error {
 	stopSend()
 	waitFor(&senders)
 	stopWeb()
-	bound, done := context.WithTimeout(context.Background(), patience)
+	stopServing(pages)
+	stopServing(ctl)
+	return errors.Join(err, d.shut())
+}
+
+// stopServing lets requests end, but not for long.
+func stopServing(s *http.Server) {
+	ctx, done := context.WithTimeout(context.Background(), patience)
 	defer done()
-	return errors.Join(err, pages.Shutdown(bound), ctl.Shutdown(bound), d.shut())
+	if s.Shutdown(ctx) != nil {
+		s.Close()
+	}
 }
 
 func waitFor(wg *sync.WaitGroup) {

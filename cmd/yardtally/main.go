@@ -12,6 +12,7 @@ import (
 	"os"
 	"os/signal"
 	"runtime/debug"
+	"strings"
 	"syscall"
 	_ "time/tzdata" // a board in a yard may have no zone files
 )
@@ -31,12 +32,12 @@ func commands() []command {
 	return []command{
 		{"demo", "[-speed N] [-page ADDRESS]", "play a simulated night through everything, page open", runDemo},
 		{"run", "[-settings FILE]", "read the rig, keep, show: the daemon", runRun},
-		{"check", "[-settings FILE]", "say whether the settings and what they name would work", runCheck},
+		{"check", "[-settings FILE | -example]", "say whether the settings, and what they name, would work", runCheck},
 		{"import", "[-settings FILE] RECORDING...", "take in recordings or exports", runImport},
 		{"export", "[-settings FILE] [-o FILE]", "write out everything that is kept", runExport},
 		{"fills", "[-night DATE | -all] [--json | --csv]", "list the fills", runFills},
 		{"yards", "[-night DATE | -all] [--json | --csv]", "add up the yards", runYards},
-		{"tote", "[--json | --csv]", "say what is in the tote", runTote},
+		{"tote", "[-night DATE | -all] [--json | --csv]", "say what is in the tote", runTote},
 	}
 }
 
@@ -50,16 +51,19 @@ type usageError struct{ error }
 // Main runs a command and returns the exit code: 0, 1 after a failure, 2 after
 // a mistake in the command line.
 func Main(args []string, e *env) int {
-	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
+	ctx, stop := interruptible()
 	defer stop()
-	// The first signal stops in good order; the second does not wait.
-	context.AfterFunc(ctx, stop)
-	if len(args) == 0 || args[0] == "help" || args[0] == "-h" || args[0] == "--help" {
-		usage(e.out)
-		if len(args) == 0 {
-			return 2
+	if len(args) == 0 {
+		usage(e.err)
+		return 2
+	}
+	switch help := args[0]; help {
+	case "help", "-h", "-help", "--help":
+		if len(args) == 1 {
+			usage(e.out)
+			return 0
 		}
-		return 0
+		args = []string{args[1], "-h"}
 	}
 	if args[0] == "version" {
 		fmt.Fprintln(e.out, "yardtally", version())
@@ -75,7 +79,7 @@ func Main(args []string, e *env) int {
 		case err == nil || errors.Is(err, flag.ErrHelp):
 			return 0
 		case errors.As(err, &ue):
-			fmt.Fprintf(e.err, "yardtally %s: %v\nusage: yardtally %s %s\n", c.name, err, c.name, c.args)
+			fmt.Fprintf(e.err, "yardtally %s: %v\n%s", c.name, err, c.usage())
 			return 2
 		}
 		fmt.Fprintf(e.err, "yardtally %s: %v\n", c.name, err)
@@ -86,14 +90,25 @@ func Main(args []string, e *env) int {
 	return 2
 }
 
+// interruptible returns a context that the first signal to stop ends, so that
+// all ends in good order; the second signal does not wait.
+func interruptible() (context.Context, context.CancelFunc) {
+	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
+	context.AfterFunc(ctx, stop)
+	return ctx, stop
+}
+
+func (c *command) usage() string {
+	return strings.TrimRight(fmt.Sprintf("usage: yardtally %s %s", c.name, c.args), " ") + "\n"
+}
+
 func usage(w io.Writer) {
-	fmt.Fprintln(w, "Yardtally tells how much syrup each yard took.")
-	fmt.Fprintln(w)
+	fmt.Fprint(w, "Yardtally tells how much syrup each yard took.\n\n")
 	for _, c := range commands() {
 		fmt.Fprintf(w, "  yardtally %-7s %-38s %s\n", c.name, c.args, c.what)
 	}
 	fmt.Fprintf(w, "  yardtally %-7s %-38s %s\n", "version", "", "say which version this is")
-	fmt.Fprintln(w, "\nEvery command says more with -h. Readings are not legal for trade.")
+	fmt.Fprint(w, "\nEvery command says more with -h. Settings are read from "+defaultSettings+" if no other\nfile is named; \"check -example\" prints one to start from. Readings are not\nlegal for trade.\n")
 }
 
 func version() string {
@@ -104,26 +119,42 @@ func version() string {
 	return info.Main.Version
 }
 
-// flags returns a flag set that prints to the command's own output.
-func flags(e *env, name string) *flag.FlagSet {
+// flags returns a command's flag set.
+func flags(name string) *flag.FlagSet {
 	fs := flag.NewFlagSet("yardtally "+name, flag.ContinueOnError)
-	fs.SetOutput(e.err)
+	fs.Usage = func() {
+		for _, c := range commands() {
+			if c.name == name {
+				fmt.Fprintf(fs.Output(), "%s\nTo %s.\n\n", c.usage(), c.what)
+			}
+		}
+		fs.PrintDefaults()
+	}
 	return fs
 }
 
-// parse reads a command line; what is wrong with it is a usageError.
-func parse(fs *flag.FlagSet, args []string, mostArgs int) error {
+// parse reads a command line, in which flags may also stand after arguments;
+// what is wrong with it is a usageError. mostArgs below 0 is any number.
+func parse(e *env, fs *flag.FlagSet, args []string, mostArgs int) error {
 	fs.SetOutput(io.Discard)
-	if err := fs.Parse(args); err != nil {
-		if errors.Is(err, flag.ErrHelp) {
-			fs.SetOutput(os.Stdout)
+	var plain []string
+	for {
+		if err := fs.Parse(args); errors.Is(err, flag.ErrHelp) {
+			fs.SetOutput(e.out)
 			fs.Usage()
 			return err
+		} else if err != nil {
+			return usageError{err}
 		}
-		return usageError{err}
+		rest := fs.Args()
+		if n := len(args) - len(rest); len(rest) == 0 || n > 0 && args[n-1] == "--" {
+			plain = append(plain, rest...)
+			break
+		}
+		plain, args = append(plain, rest[0]), rest[1:]
 	}
-	if mostArgs >= 0 && fs.NArg() > mostArgs {
-		return usageError{fmt.Errorf("argument %q: must not be there", fs.Arg(mostArgs))}
+	if mostArgs >= 0 && len(plain) > mostArgs {
+		return usageError{fmt.Errorf("argument %q: must not be there", plain[mostArgs])}
 	}
-	return nil
+	return fs.Parse(append([]string{"--"}, plain...))
 }

@@ -21,8 +21,17 @@ type where struct {
 
 func (w *where) flags(fs *flag.FlagSet) {
 	fs.StringVar(&w.settings, "settings", "", "settings `FILE` (default "+defaultSettings+", if it is there)")
-	fs.StringVar(&w.data, "data", "", "`FOLDER` of the journal, instead of the settings' own")
-	fs.StringVar(&w.rig, "rig", "", "`NAME` of the rig, where the journal has several")
+	fs.StringVar(&w.data, "data", "", "journal's `FOLDER`, instead of the settings' own")
+	fs.StringVar(&w.rig, "rig", "", "rig's `NAME`, where the journal has several")
+}
+
+// findSettings is find for commands that need a settings file.
+func (w *where) findSettings() error {
+	err := w.find()
+	if w.settings == "" {
+		return usageError{errors.New("settings: must be named with -settings, or stand in " + defaultSettings)}
+	}
+	return err
 }
 
 // find settles what was left open on the command line.

@@ -1,0 +1,149 @@
+package main
+
+import (
+	"bufio"
+	"context"
+	"errors"
+	"fmt"
+	"net"
+	"os"
+	"path/filepath"
+	"strconv"
+	"strings"
+	"testing"
+
+	"github.com/rogpeppe/go-internal/testscript"
+
+	"yardtally/ingest/journal"
+	"yardtally/ingest/rigsim"
+)
+
+// Programs that tests run beside this one.
+func TestMain(m *testing.M) {
+	testscript.Main(m, map[string]func(){
+		"yardtally": main,
+		"simnight":  simnight,
+		"stubborn":  stubborn,
+	})
+}
+
+// simnight FILE SEED records a simulated night of two yards.
+func simnight() {
+	seed, err := strconv.ParseUint(os.Args[2], 10, 64)
+	if err == nil {
+		err = recordNight(os.Args[1], seed)
+	}
+	if err != nil {
+		fmt.Fprintln(os.Stderr, err)
+		os.Exit(1)
+	}
+}
+
+func recordNight(path string, seed uint64) error {
+	rig, err := rigsim.New(rigsim.SmallNight(seed))
+	if err != nil {
+		return err
+	}
+	f, err := os.Create(path)
+	if err != nil {
+		return err
+	}
+	defer f.Close()
+	out := bufio.NewWriter(f)
+	var line []byte
+	for s := range rig.All() {
+		if line, err = rigsim.Pack(line[:0], "heron", s, true); err != nil {
+			return err
+		}
+		out.Write(append(line, '\n'))
+	}
+	return out.Flush()
+}
+
+// stubborn does not end when it is asked to.
+func stubborn() {
+	ctx, stop := interruptible()
+	defer stop()
+	fmt.Println("ready")
+	<-ctx.Done()
+	fmt.Println("asked")
+	select {}
+}
+
+func TestScripts(t *testing.T) {
+	testscript.Run(t, testscript.Params{
+		Dir:                 "testdata/script",
+		RequireExplicitExec: true,
+		RequireUniqueNames:  true,
+		Setup: func(env *testscript.Env) error {
+			// The small recording and settings for it, in every script.
+			for _, name := range []string{"hand.rec", "heron.toml"} {
+				data, err := os.ReadFile(filepath.Join("testdata", name))
+				if err != nil {
+					return err
+				}
+				if err := os.WriteFile(filepath.Join(env.WorkDir, name), data, 0o666); err != nil {
+					return err
+				}
+			}
+			return nil
+		},
+		UpdateScripts: os.Getenv("YARDTALLY_UPDATE") != "",
+		Cmds: map[string]func(*testscript.TestScript, bool, []string){
+			"code":        code,
+			"holdjournal": holdJournal,
+			"listen":      listen,
+			"envsubst":    envsubst,
+			"tear":        tear,
+		},
+	})
+}
+
+// code N PROGRAM ARG... runs a program and wants that exit code.
+func code(ts *testscript.TestScript, neg bool, args []string) {
+	if neg || len(args) < 2 {
+		ts.Fatalf("usage: code N PROGRAM ARG...")
+	}
+	err := ts.Exec(args[1], args[2:]...)
+	got := 0
+	if err != nil {
+		var exit interface{ ExitCode() int }
+		if !errors.As(err, &exit) {
+			ts.Fatalf("%v", err)
+		}
+		got = exit.ExitCode()
+	}
+	if strconv.Itoa(got) != args[0] {
+		ts.Fatalf("exit code %d, want %s", got, args[0])
+	}
+}
+
+// holdjournal FOLDER owns its journal for the rest of the script, as a process
+// does that answers to nobody.
+func holdJournal(ts *testscript.TestScript, neg bool, args []string) {
+	j, err := journal.Open(filepath.Join(ts.MkAbs(args[0]), journalFile), journal.Options{})
+	ts.Check(err)
+	ts.Defer(func() { j.Close() })
+}
+
+// listen VARIABLE takes an address of this machine for the rest of the script.
+func listen(ts *testscript.TestScript, neg bool, args []string) {
+	l, err := new(net.ListenConfig).Listen(context.Background(), "tcp", "127.0.0.1:0")
+	ts.Check(err)
+	ts.Defer(func() { l.Close() })
+	ts.Setenv(args[0], l.Addr().String())
+}
+
+// envsubst FILE puts in the values of $VARIABLES.
+func envsubst(ts *testscript.TestScript, neg bool, args []string) {
+	ts.Check(os.WriteFile(ts.MkAbs(args[0]), []byte(os.Expand(ts.ReadFile(args[0]), ts.Getenv)), 0o666))
+}
+
+// tear FILE LINE cuts the line in two halves, of which the second is lost.
+func tear(ts *testscript.TestScript, neg bool, args []string) {
+	n, err := strconv.Atoi(args[1])
+	ts.Check(err)
+	lines := strings.SplitAfter(ts.ReadFile(args[0]), "\n")
+	lines[n-1] = lines[n-1][:len(lines[n-1])/2] + "\n"
+	ts.Check(os.WriteFile(ts.MkAbs(args[0]), []byte(strings.Join(lines, "")), 0o666))
+}
