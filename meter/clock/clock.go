@@ -127,8 +127,7 @@ func rel(r *meter.Record) int64 {
 }
 
 // Note takes in the evidence of a record and reports whether records noted
-// before may now be placed elsewhere. Noting a record twice does no harm to
-// placing.
+// before may now be placed elsewhere. A record is to be noted once.
 func (c *Clock) Note(r *meter.Record) bool {
 	if c.Boots == nil {
 		c.Boots, c.Senders = make(map[uint32]*boot), make(map[string]*sender)
