@@ -15,7 +15,6 @@ package clock
 import (
 	"math"
 	"sort"
-	"strconv"
 
 	"yardtally/meter"
 )
@@ -266,12 +265,15 @@ func (s *sender) nearest(r *meter.Record) int {
 	best, bestD := -1, int64(math.MaxInt64)
 	for _, i := range s.byBoot[r.Boot] {
 		st := &s.Sent[i]
+		if st.N < steady {
+			continue
+		}
 		// How much later than the state's quickest message it would be.
 		d := (r.Mono - coarse(st.Heard.Lo)) - (r.Sent - st.FirstOff)
 		if !st.Heard.Known {
 			d = max(0, st.SentLo-r.Sent, r.Sent-st.SentHi)
 		}
-		if d >= -nearHeard && d <= stale && abs(d) < bestD {
+		if d >= -nearHeard && d <= slow && abs(d) < bestD {
 			best, bestD = i, abs(d)
 		}
 	}
@@ -516,33 +518,39 @@ func (s *sender) goesOn(groups [][]int, st *state) int {
 	return best
 }
 
+// Epoch names a stretch of a clock.
+type Epoch struct {
+	boot   uint32
+	source string // "" for our own clock
+	late   bool   // the earliest of messages that may have been late
+	off    int64  // of its first member
+	at     int64
+}
+
 // Starts returns, for every stretch of every clock, the instant at which it is
 // placed to begin. Where one of them moves, so do all records of that stretch.
-func (c *Clock) Starts() map[string]int64 {
-	out := make(map[string]int64)
+func (c *Clock) Starts() map[Epoch]int64 {
+	out := make(map[Epoch]int64)
 	for n, b := range c.Boots {
-		out["boot "+strconv.FormatUint(uint64(n), 10)] = b.Lo + c.offset(n).off
+		out[Epoch{boot: n}] = b.Lo + c.offset(n).off
 	}
 	for name, s := range c.Senders {
 		for i := range s.Sent {
 			st := &s.Sent[i]
-			out["sender "+epoch(st)+name] = st.FirstAt + s.placing[i].off
+			out[Epoch{source: name, off: st.FirstOff, at: st.FirstAt}] = st.FirstAt + s.placing[i].off
 		}
 		for n, h := range s.Heard {
 			for i := range *h {
 				st := &(*h)[i]
 				r := meter.Record{Boot: n, Mono: st.FirstAt, Wall: 1, Sent: st.FirstAt + st.FirstOff, Source: name}
-				key, at := strconv.FormatUint(uint64(n), 10)+" "+epoch(st)+name, c.Place(&r)
-				out["heard "+key] = at
-				out["least "+key] = at - r.Sent + st.SentLo // a late one comes first
+				e, at := Epoch{boot: n, source: name, off: st.FirstOff, at: st.FirstAt}, c.Place(&r)
+				out[e] = at
+				e.late = true
+				out[e] = at - r.Sent + st.SentLo
 			}
 		}
 	}
 	return out
-}
-
-func epoch(st *state) string {
-	return strconv.FormatInt(st.FirstOff, 10) + " " + strconv.FormatInt(st.FirstAt, 10) + " "
 }
 
 // Summary says how well the clock is known: how the newest boot is placed, how

@@ -158,7 +158,7 @@ func (ss states) leader(group []int) (lead int, firm bool) {
 	}
 	firm = lead >= 0 && least == steady
 	for _, i := range group {
-		if i != lead && ss[i].LastAt >= newest-settled {
+		if i != lead && ss[i].N >= least && ss[i].LastAt >= newest-settled {
 			firm = false
 		}
 	}

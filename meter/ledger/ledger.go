@@ -28,6 +28,8 @@ const (
 	mostDelay = int64(900_000_000_000)
 	// patience is how long it waits for such a source after its last word, ns.
 	patience = int64(600_000_000_000)
+	// slowMany is how many late records show that it is not an accident.
+	slowMany = 5
 	// window is how far out of order records may be while replaying, ns,
 	// before they are sorted in by a second reading.
 	window = int64(600_000_000_000)
@@ -52,13 +54,14 @@ type Ledger struct {
 	key  item  // the last record folded into st
 	tail queue // not settled
 
-	high    int64            // instant of the newest arrival
-	delay   int64            // how far behind to settle
-	slowAt  int64            // arrival of the newest record that took longer than half of Delay
-	lastSeq uint64           // highest Seq read
-	noted   uint64           // highest Seq whose evidence of the time is in clk
-	starts  map[string]int64 // what clk.Starts was when it last changed
-	late    []item           // while refolding: records that came more than window late
+	high    int64                 // instant of the newest arrival
+	delay   int64                 // how far behind to settle
+	slow    int                   // records that took longer than half of Delay
+	slowAt  int64                 // arrival of the newest of them
+	lastSeq uint64                // highest Seq read
+	noted   uint64                // highest Seq whose evidence of the time is in clk
+	starts  map[clock.Epoch]int64 // what clk.Starts was when it last changed
+	late    []item                // while refolding: records that came more than window late
 	cps     []checkpoint
 
 	dirty int64 // results at or after this instant are stale; MaxInt64: none
@@ -79,7 +82,7 @@ func New(rig string) *Ledger {
 func (l *Ledger) reset() {
 	l.st, l.tail, l.cps = State{}, queue{}, nil
 	l.key = item{at: math.MinInt64}
-	l.high, l.slowAt, l.delay = math.MinInt64, math.MinInt64, Delay
+	l.high, l.slowAt, l.slow, l.delay = math.MinInt64, math.MinInt64, 0, Delay
 }
 
 // SetActs gives the ledger all acts of its rig. The order does not matter.
@@ -201,7 +204,9 @@ func (l *Ledger) arrived(it *item) {
 	at := l.clk.Arrival(&it.rec)
 	l.high = max(l.high, at)
 	if took := at - it.at; took > Delay/2 && took < mostDelay {
-		l.delay = max(l.delay, took+Delay)
+		if l.slow++; l.slow > slowMany {
+			l.delay = max(l.delay, took+Delay)
+		}
 		l.slowAt = max(l.slowAt, at)
 	}
 }
@@ -209,7 +214,7 @@ func (l *Ledger) arrived(it *item) {
 // wait is how far behind the newest arrival to settle.
 func (l *Ledger) wait() int64 {
 	if l.slowAt < l.high-patience {
-		l.delay = Delay
+		l.delay, l.slow = Delay, 0
 	}
 	return l.delay
 }

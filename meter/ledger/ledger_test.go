@@ -388,21 +388,3 @@ func TestViewIsJSON(t *testing.T) {
 		t.Fatal(err)
 	}
 }
-
-func BenchmarkReplay(b *testing.B) {
-	s := evening()
-	recs := serial(s.tell())
-	n := 0
-	for i := range recs {
-		n += len(recs[i].Readings)
-	}
-	b.ReportAllocs()
-	for b.Loop() {
-		l := New("heron")
-		l.SetActs(settings())
-		if err := l.Rebuild(replayOf(recs)); err != nil {
-			b.Fatal(err)
-		}
-	}
-	b.ReportMetric(float64(n)*float64(b.N)/b.Elapsed().Seconds(), "readings/s")
-}

@@ -383,5 +383,8 @@ func randomly(t *testing.T, seed uint64) {
 	if tally := Tally(&b, math.MinInt64, math.MaxInt64); tally.Total != b.Total {
 		t.Errorf("tally %v, total %v", tally.Total, b.Total)
 	}
+	if refolds > 15 {
+		t.Errorf("%d refolds in one night of %d records and %d acts", refolds, len(n.recs), len(n.acts))
+	}
 	t.Logf("%d records, %d fills, %d loose, %d gaps, %d acts, saved %d bytes, %d refolds", len(n.recs), seen, len(b.Loose), len(b.Gaps), len(n.acts), len(saved), refolds)
 }

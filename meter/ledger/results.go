@@ -120,6 +120,7 @@ type View struct {
 	At      int64 // instant of the newest record in it; 0: none
 	Settled int64 // through this instant nothing changes any more by itself
 	Records uint64
+	Wild    uint64 // messages of the counter that no other bore out: not used
 	Zone    string // IANA name of the yards' time zone
 
 	Total quantity.Volume // everything the counter showed since the first reading

@@ -17,7 +17,7 @@ func (l *Ledger) View() *View {
 	if st.Seen > 0 {
 		sp = *l.cfg.at(st.At)
 	}
-	v := &View{Rig: l.rig, At: st.At, Records: st.Seen, Zone: sp.rig.Zone, Total: st.total(&sp),
+	v := &View{Rig: l.rig, At: st.At, Records: st.Seen, Wild: st.Count.Wild, Zone: sp.rig.Zone, Total: st.total(&sp),
 		Gaps: st.Gaps, Yards: l.cfg.yards, PulseVolume: sp.pulse,
 		Tote: st.toteNow(&sp, st.At), Syrup: st.Syrup, Air: st.Air}
 	if l.st.Seen > 0 {

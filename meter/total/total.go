@@ -145,15 +145,16 @@ func (s *State) weigh(c Count, r Rules) verdict {
 	if what == Late && !goesOn {
 		return repeated
 	}
-	if what != Advance && what != Same || s.leaps(&c, up, r) {
-		return borneOut // whatever happened, this one is not of before either
+	if !goesOn {
+		return refuted // if it was true, the running count brings it again
 	}
-	// It goes on from before. A leap upward stands all the same if this message
-	// goes on from there too.
-	if dw, _ := s.judge(d, r); dw == Advance && goesOn {
-		return borneOut
+	if (what == Advance || what == Same) && !s.leaps(&c, up, r) {
+		// It goes on from before as well: only a leap upward stands.
+		if dw, _ := s.judge(d, r); dw != Advance {
+			return refuted
+		}
 	}
-	return refuted
+	return borneOut
 }
 
 // take makes c the newest message and tells what it meant.

@@ -1,0 +1,101 @@
+package ledger
+
+import (
+	"fmt"
+	"testing"
+
+	"yardtally/calibrate/quantity"
+	"yardtally/meter/act"
+)
+
+func BenchmarkReplay(b *testing.B) {
+	s := evening()
+	recs := serial(s.tell())
+	n := 0
+	for i := range recs {
+		n += len(recs[i].Readings)
+	}
+	b.ReportAllocs()
+	for b.Loop() {
+		l := New("heron")
+		l.SetActs(settings())
+		if err := l.Rebuild(replayOf(recs)); err != nil {
+			b.Fatal(err)
+		}
+	}
+	b.ReportMetric(float64(n)*float64(b.N)/b.Elapsed().Seconds(), "readings/s")
+}
+
+// season is a live ledger with 4,000 fills behind it, 200 of them moved by hand.
+func season(b *testing.B) *Ledger {
+	b.Helper()
+	acts := settings()
+	for i := range 200 {
+		acts = append(acts, act.Act{ID: fmt.Sprint("m", i), Rig: "heron", Who: "wren", When: t0,
+			Body: act.Assign{Session: 1, First: uint64(i * 1000), Last: uint64(i*1000 + 380), Yard: "mill"}})
+	}
+	s := evening()
+	recs := serial(s.tell())
+	l := New("heron")
+	l.SetActs(acts)
+	if err := l.Rebuild(replayOf(recs)); err != nil {
+		b.Fatal(err)
+	}
+	fills := make([]Fill, 4000)
+	for i := range fills {
+		at := t0 - int64(4000-i)*3600*sec
+		fills[i] = Fill{Session: 1, First: uint64(i) * 400, Last: uint64(i)*400 + 380, Start: at, End: at + 30*sec,
+			Volume: 3800 * quantity.Millilitre, Flow: 1.2e-4, Syrup: 18.4, HasSyrup: true, Yard: "orchard", Reason: ByPosition}
+	}
+	l.st.Fills = append(fills, l.st.Fills...)
+	for i := range l.cps {
+		l.cps[i].st.Fills = l.st.Fills
+	}
+	for i := range 200 {
+		l.st.Hit = append(l.st.Hit, fmt.Sprint("m", i))
+	}
+	return l
+}
+
+func BenchmarkView(b *testing.B) {
+	l := season(b)
+	b.ReportAllocs()
+	for b.Loop() {
+		l.View()
+	}
+}
+
+func BenchmarkTally(b *testing.B) {
+	v := season(b).View()
+	for b.Loop() {
+		Tally(v, t0-86400*sec, t0+86400*sec)
+	}
+}
+
+func BenchmarkSave(b *testing.B) {
+	l := season(b)
+	b.ReportAllocs()
+	for b.Loop() {
+		data, err := l.Save()
+		if err != nil || data == nil {
+			b.Fatal(err)
+		}
+		b.ReportMetric(float64(len(data)), "bytes")
+	}
+}
+
+func BenchmarkLoad(b *testing.B) {
+	l := season(b)
+	data, err := l.Save()
+	if err != nil {
+		b.Fatal(err)
+	}
+	acts := l.standing
+	for b.Loop() {
+		m := New("heron")
+		m.SetActs(acts)
+		if err := m.Load(data, replayOf(nil)); err != nil {
+			b.Fatal(err)
+		}
+	}
+}
