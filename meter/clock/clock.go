@@ -75,8 +75,8 @@ type sender struct {
 	Sat   states             // (satellite time - uptime)
 	Heard map[uint32]*states // by boot: (stamp - arrival) of messages without uptime
 
-	placing []placing // derived, one for each of Sent
-	byBoot  map[uint32][]int
+	placing []placing        // derived, one for each of Sent
+	byBoot  map[uint32][]int // the steady ones, by boot
 	steps   int
 }
 
@@ -265,9 +265,6 @@ func (s *sender) nearest(r *meter.Record) int {
 	best, bestD := -1, int64(math.MaxInt64)
 	for _, i := range s.byBoot[r.Boot] {
 		st := &s.Sent[i]
-		if st.N < steady {
-			continue
-		}
 		// How much later than the state's quickest message it would be.
 		d := (r.Mono - coarse(st.Heard.Lo)) - (r.Sent - st.FirstOff)
 		if !st.Heard.Known {
@@ -437,8 +434,9 @@ func (c *Clock) placeSender(s *sender) {
 		s.steps += max(0, whole-1)
 	}
 	for i := range s.Sent {
-		b := s.Sent[i].Heard.Boot
-		s.byBoot[b] = append(s.byBoot[b], i)
+		if st := &s.Sent[i]; st.N >= steady {
+			s.byBoot[st.Heard.Boot] = append(s.byBoot[st.Heard.Boot], i)
+		}
 	}
 }
 
@@ -530,7 +528,14 @@ type Epoch struct {
 // Starts returns, for every stretch of every clock, the instant at which it is
 // placed to begin. Where one of them moves, so do all records of that stretch.
 func (c *Clock) Starts() map[Epoch]int64 {
-	out := make(map[Epoch]int64)
+	n := len(c.Boots)
+	for _, s := range c.Senders {
+		n += len(s.Sent)
+		for _, h := range s.Heard {
+			n += 2 * len(*h)
+		}
+	}
+	out := make(map[Epoch]int64, n)
 	for n, b := range c.Boots {
 		out[Epoch{boot: n}] = b.Lo + c.offset(n).off
 	}

@@ -53,7 +53,7 @@ func coarse(x int64) int64 { return x &^ (1<<33 - 1) }
 
 // maxStates bounds what a clock that means nothing can cost: values beyond
 // that many states are not remembered, and their records go by other evidence.
-const maxStates = 1024
+const maxStates = 512
 
 // steady is how many members make a state that one outlier cannot be.
 const steady = 3
