@@ -255,6 +255,9 @@ func (d *Desk) Run(ctx context.Context) error {
 			d.take(a)
 			arm(d.o.Commit)
 		case ask := <-d.asks:
+			for range len(d.in) { // what was put before it was asked
+				d.take(<-d.in)
+			}
 			ask()
 			arm(d.o.Commit)
 		case <-tick.C:

@@ -540,6 +540,20 @@ func TestLateFlood(t *testing.T) {
 	})
 }
 
+// Who puts and then asks finds in the answer what was put.
+func TestAskedAfterPut(t *testing.T) {
+	b := open(t, func(_ *Options, j *journal.Options) { j.VFS = "" })
+	for i := range 300 {
+		for range 5 {
+			b.put(readings(b.said, time.Duration(b.said)*messageAt))
+			b.said++
+		}
+		if n := b.settle().Records; n != uint64(b.said) {
+			t.Fatalf("settle %d knows of %d records, %d were put", i, n, b.said)
+		}
+	}
+}
+
 // Arrivals of another rig are counted and not kept.
 func TestStrays(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
