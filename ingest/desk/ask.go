@@ -118,6 +118,7 @@ func (d *Desk) importTurn(items []Kept) (records, acts int, err error) {
 	if err := d.o.Journal.Commit(); err != nil {
 		return records, acts, err
 	}
+	d.nameBoots()
 	for i := range d.waiting {
 		d.led.Add(&d.waiting[i])
 	}

@@ -111,6 +111,7 @@ type Desk struct {
 	retellFree time.Time // not to derive everything for it before
 	untoldMost int
 	heard      map[string]int64 // newest Mono by source
+	named      uint32           // boots the ledger knows by their ids
 	live       flowmeter
 	view       *ledger.View
 	faults     map[string]fault
@@ -133,7 +134,7 @@ func Open(o Options) (*Desk, error) {
 	}
 	d := &Desk{o: o, in: make(chan source.Arrival, 256), asks: make(chan func()),
 		stopping: make(chan struct{}), done: make(chan struct{}),
-		watchers: make(map[chan struct{}]struct{}), faults: make(map[string]fault), untoldMost: mostUntold, heard: make(map[string]int64), led: ledger.New(o.Rig)}
+		watchers: make(map[chan struct{}]struct{}), faults: make(map[string]fault), untoldMost: mostUntold, heard: make(map[string]int64)}
 	var err error
 	if d.boot, err = o.Journal.Boot(o.BootID); err != nil {
 		return nil, err
@@ -141,7 +142,7 @@ func Open(o Options) (*Desk, error) {
 	if d.acts, err = o.Journal.Acts(o.Rig); err != nil {
 		return nil, err
 	}
-	d.led.SetActs(d.acts)
+	d.fresh()
 	if err := d.load(); err != nil {
 		// Readings can be kept all the same, and are: nothing else brings them back.
 		d.fault("ledger", fmt.Sprintf("The totals are not up to date: %v.", err))
@@ -161,10 +162,28 @@ func (d *Desk) load() error {
 			return d.led.Refold(d.replay)
 		}
 		d.o.Log.Info("the ledger's saved state is of no use: reading the journal from the start", "why", err)
-		d.led = ledger.New(d.o.Rig)
-		d.led.SetActs(d.acts)
+		d.fresh()
 	}
 	return d.led.Rebuild(d.replay)
+}
+
+// fresh starts an empty ledger that knows the acts and the boots.
+func (d *Desk) fresh() {
+	d.led, d.named = ledger.New(d.o.Rig), 0
+	d.nameBoots()
+	d.led.SetActs(d.acts)
+}
+
+// nameBoots tells the ledger of boots that it does not know yet.
+func (d *Desk) nameBoots() {
+	for {
+		id, ok := d.o.Journal.BootID(d.named + 1)
+		if !ok {
+			return
+		}
+		d.named++
+		d.led.NameBoot(d.named, id)
+	}
 }
 
 // resume loads a saved state, if the teller has heard all that was before it.

@@ -96,7 +96,7 @@ type Batch struct {
 
 // Assign gives the flow of a count interval to a yard by hand.
 type Assign struct {
-	Session uint64 `json:"session"` // the counter's session
+	Session uint64 `json:"session"` // name of the counter's session, as reports have it
 	First   uint64 `json:"first"`   // pulses after this count ...
 	Last    uint64 `json:"last"`    // ... up to and with this one
 	Yard    string `json:"yard"`    // the yard's id; "" takes it from every yard

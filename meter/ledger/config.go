@@ -6,6 +6,7 @@ import (
 	"math"
 	"slices"
 	"sort"
+	"strconv"
 
 	"yardtally/calibrate/proving"
 	"yardtally/calibrate/quantity"
@@ -38,6 +39,23 @@ type config struct {
 	yards   []YardInfo
 	fixes   map[uint32]clock.Fix
 	review  []Review
+	boots   map[uint32]string // ids of boots, as far as they were told
+}
+
+// session names a session of the counter, the same in every copy of the
+// journal: by the boot and the instant of its first message. A name is below
+// 2^53, so that every reader of JSON can hold it.
+func (c *config) session(s *total.Session) uint64 {
+	id, ok := c.boots[s.Clock]
+	if !ok {
+		id = strconv.FormatUint(uint64(s.Clock), 10)
+	}
+	// FNV-1a, 64 bits (Fowler, Noll, Vo; constants from memory), folded to 53.
+	h := uint64(14695981039346656037)
+	for _, b := range strconv.AppendInt(append([]byte(id), ' '), s.Mono, 10) {
+		h = (h ^ uint64(b)) * 1099511628211
+	}
+	return (h>>53 ^ h) & (1<<53 - 1)
 }
 
 func (c *config) at(t int64) *span {

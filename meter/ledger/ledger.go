@@ -94,6 +94,7 @@ func (l *Ledger) SetActs(all []act.Act) {
 	}
 	old := l.cfg
 	l.standing, l.cfg = standing, compile(standing)
+	l.cfg.boots = old.boots
 	refix := false
 	for i := range changed {
 		switch b := changed[i].Body.(type) {
@@ -114,6 +115,15 @@ func (l *Ledger) SetActs(all []act.Act) {
 		l.clk.SetFixes(l.cfg.fixes)
 		l.moved()
 	}
+}
+
+// NameBoot tells the id of a boot, by which the counter's sessions are named
+// alike in every copy of the journal. It must come before the boot's records.
+func (l *Ledger) NameBoot(n uint32, id string) {
+	if l.cfg.boots == nil {
+		l.cfg.boots = make(map[uint32]string)
+	}
+	l.cfg.boots[n] = id
 }
 
 // startOf returns the start of the first settled flow that an assignment

@@ -128,7 +128,7 @@ func (s *State) step(cfg *config, it *item, emit func(Event)) {
 	s.sense(sp, &d, it.at)
 	if d.has[meter.Pulses] {
 		s.count(cfg, sp, total.Count{
-			At: it.at, N: uint64(d.value[meter.Pulses]), Clock: it.rec.Boot, Seq: it.rec.Seq,
+			At: it.at, N: uint64(d.value[meter.Pulses]), Clock: it.rec.Boot, Mono: it.rec.Mono,
 			Up: int64(d.value[meter.Uptime]*1e9 + 0.5), HasUp: d.has[meter.Uptime],
 			Boot: uint64(d.value[meter.Boot]), HasNum: d.has[meter.Boot],
 		}, emit)
@@ -254,7 +254,7 @@ func (s *State) closed(cfg *config, p *fill.Piece, here string, known bool, emit
 	case here == "":
 		reason = NoYard
 	}
-	session := s.Count.Sessions[p.Session-1].Seq
+	session := cfg.session(&s.Count.Sessions[p.Session-1])
 	for _, part := range s.cut(cfg, p, session) {
 		y, why := here, reason
 		if part.act != "" {

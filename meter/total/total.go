@@ -22,7 +22,7 @@ type Count struct {
 	Boot   uint64 // how often the board has started
 	HasNum bool   // whether Boot is known
 	Clock  uint32 // boot of the daemon that heard it
-	Seq    uint64 // order of arrival
+	Mono   int64  // and its monotonic time on arrival, ns
 }
 
 // Rules are what is known of the counter.
@@ -60,7 +60,8 @@ type Outcome struct {
 
 // Session is a run of the counter board without a restart.
 type Session struct {
-	Seq   uint64 // lowest order of arrival among its messages: its name in acts
+	Clock uint32 // arrival of its first message: what tells it from all others
+	Mono  int64
 	Start int64  // when it was first heard
 	Base  uint64 // count at its first message
 }
@@ -111,7 +112,6 @@ func (s *State) Next(c Count, r Rules, out []Outcome) []Outcome {
 	switch what, up := s.judge(&c, r); what {
 	case Same, Late:
 		s.Late++
-		s.named(c)
 		return append(out, Outcome{What: what, Session: len(s.Sessions), From: s.Count, To: s.Count,
 			FromAt: s.Last.At, ToAt: c.At, Heard: s.Last.At})
 	case Advance:
@@ -174,7 +174,6 @@ func (s *State) take(c Count, r Rules) Outcome {
 		o.Session = len(s.Sessions)
 		return o
 	}
-	s.named(c)
 	took, d := s.took(&c, up), s.ahead(&c, r)
 	o := Outcome{What: Advance, Session: len(s.Sessions), From: s.Count, To: s.Count + d, FromAt: l.At, ToAt: c.At, Heard: l.At,
 		Took: took, Fast: tooFast(d, took, r)}
@@ -194,12 +193,6 @@ func (s *State) take(c Count, r Rules) Outcome {
 	}
 	s.Last = c
 	return o
-}
-
-// named keeps the session's name: the lowest order of arrival in it.
-func (s *State) named(c Count) {
-	cur := &s.Sessions[len(s.Sessions)-1]
-	cur.Seq = min(cur.Seq, c.Seq)
 }
 
 // took is the time since the message before, by the truest clock there is.
@@ -307,7 +300,7 @@ func tooFast(n uint64, took int64, r Rules) bool {
 }
 
 func (s *State) open(c Count, count uint64) {
-	s.Sessions = append(s.Sessions, Session{Seq: c.Seq, Start: c.At, Base: count})
+	s.Sessions = append(s.Sessions, Session{Clock: c.Clock, Mono: c.Mono, Start: c.At, Base: count})
 	s.Last, s.Count = c, count
 }
 

@@ -81,7 +81,7 @@ func TestNext(t *testing.T) {
 			var s State
 			var out []Outcome
 			for i, c := range tc.in {
-				c.Seq = uint64(i + 1)
+				c.Mono = int64(i + 1)
 				out = s.Next(c, tc.r, out)
 			}
 			var flow, suspect, hidden uint64
@@ -105,8 +105,8 @@ func TestNext(t *testing.T) {
 			if hidden > tc.hidden {
 				t.Errorf("hidden %d, want at most %d", hidden, tc.hidden)
 			}
-			if s.Sessions[0].Seq != 1 {
-				t.Errorf("session is named %d", s.Sessions[0].Seq)
+			if s.Sessions[0].Mono != 1 {
+				t.Errorf("session is named by the message at %d", s.Sessions[0].Mono)
 			}
 		})
 	}
