@@ -22,6 +22,11 @@ type Act struct {
 	When int64  // Unix ns when it was said
 	From int64  // Unix ns from which it holds; 0: since ever
 	Body Body
+
+	// Replaces names the acts on the same subject that the one who said this
+	// knew of. Where two acts differ and neither knew of the other, as when two
+	// copies of a journal come together, that is a conflict: see Conflicts.
+	Replaces []string
 }
 
 // Body is what was said. Its concrete types are Rig, Tote, Yard, Proving,
@@ -289,11 +294,12 @@ type wireAct struct {
 	From string          `json:"from,omitempty"`
 	Kind string          `json:"kind"`
 	Body json.RawMessage `json:"body"`
+	Over []string        `json:"replaces,omitempty"`
 }
 
 // MarshalJSON implements json.Marshaler.
 func (a Act) MarshalJSON() ([]byte, error) {
-	w := wireAct{ID: a.ID, Rig: a.Rig, Who: a.Who, When: stamp(a.When)}
+	w := wireAct{ID: a.ID, Rig: a.Rig, Who: a.Who, When: stamp(a.When), Over: a.Replaces}
 	if a.From != 0 {
 		w.From = stamp(a.From)
 	}
@@ -334,7 +340,7 @@ func (a *Act) UnmarshalJSON(data []byte) error {
 	if err != nil {
 		return fmt.Errorf("act %q: %s: %w", w.ID, w.Kind, err)
 	}
-	*a = Act{ID: w.ID, Rig: w.Rig, Who: w.Who, When: when, From: from, Body: body}
+	*a = Act{ID: w.ID, Rig: w.Rig, Who: w.Who, When: when, From: from, Body: body, Replaces: w.Over}
 	return nil
 }
 

@@ -127,6 +127,9 @@ func compile(standing []act.Act) *config {
 			cfg.spans = append(cfg.spans, next)
 		}
 	}
+	for _, c := range act.Conflicts(standing) {
+		cfg.review = append(cfg.review, Review{c.Counts.ID, fmt.Sprintf("differs from act %s, said by %s without knowing of it; this one counts until an act replaces both", c.Other.ID, c.Other.Who)})
+	}
 	slices.SortStableFunc(cfg.assigns, func(a, b act.Act) int { return cmp.Compare(a.When, b.When) })
 	for _, y := range yards {
 		cfg.yards = append(cfg.yards, YardInfo{ID: y.ID, Name: y.Name, Lat: y.Lat, Lon: y.Lon,
