@@ -125,7 +125,7 @@ func importFile(ctx context.Context, e *env, b backend, path string, quiet bool)
 	})
 	fmt.Fprintf(e.out, "%s: %d lines, %d readings; new: %d records, %d acts.\n", path, done.Lines, done.Readings, done.Records, done.Acts)
 	switch {
-	case ctx.Err() != nil:
+	case err != nil && ctx.Err() != nil:
 		return fmt.Errorf("%s: stopped in the middle; what is counted above is kept, and importing again goes on from there", path)
 	case err != nil:
 		done.sayDropped(e.err, path)

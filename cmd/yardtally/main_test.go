@@ -18,8 +18,12 @@ import (
 	"yardtally/ingest/rigsim"
 )
 
+const raceOptions = "atexit_sleep_ms=0"
+
 // Programs that tests run beside this one.
 func TestMain(m *testing.M) {
+	// A raced program lingers for a second when it ends, unless told not to.
+	os.Setenv("GORACE", raceOptions)
 	testscript.Main(m, map[string]func(){
 		"yardtally": main,
 		"simnight":  simnight,
@@ -76,6 +80,7 @@ func TestScripts(t *testing.T) {
 		RequireExplicitExec: true,
 		RequireUniqueNames:  true,
 		Setup: func(env *testscript.Env) error {
+			env.Setenv("GORACE", raceOptions)
 			// The small recording and settings for it, in every script.
 			for _, name := range []string{"hand.rec", "heron.toml"} {
 				data, err := os.ReadFile(filepath.Join("testdata", name))
