@@ -248,29 +248,25 @@ func sayAll(ctx context.Context, to interface {
 		from  int64
 	}
 	said := make(map[key]act.Act)
+	known := make(map[key][]string) // what stands on a subject, whoever said it
 	for _, a := range act.Standing(acts) {
 		now = max(now, a.When+1)
-		k := key{about(a.Body), a.From}
+		k := key{act.Subject(a.Body), a.From}
+		known[k] = append(known[k], a.ID)
 		if old, ok := said[k]; a.Who == bySettings && (!ok || a.When >= old.When) {
 			said[k] = a
 		}
 	}
 	var fresh []act.Act
 	for _, s := range set.Acts {
-		if old, ok := said[key{s.Key, s.From}]; ok && reflect.DeepEqual(old.Body, s.Body) {
+		k := key{s.Key, s.From}
+		if old, ok := said[k]; ok && reflect.DeepEqual(old.Body, s.Body) {
 			continue
 		}
-		fresh = append(fresh, act.Act{ID: newID(), Rig: set.Rig, Who: bySettings, When: now, From: s.From, Body: s.Body})
+		fresh = append(fresh, act.Act{ID: newID(), Rig: set.Rig, Who: bySettings, When: now, From: s.From, Body: s.Body, Replaces: known[k]})
 	}
 	_, err = to.AddActs(ctx, fresh...)
 	return err
-}
-
-func about(b act.Body) string {
-	if y, ok := b.(act.Yard); ok {
-		return "yard " + y.ID
-	}
-	return b.Kind()
 }
 
 // newID returns an id that no other act anywhere has.
