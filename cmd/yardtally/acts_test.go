@@ -94,7 +94,7 @@ func TestSettingsBecomeActs(t *testing.T) {
 			}
 		}
 	}
-	if _, err := back.Import(t.Context(), strings.NewReader(rec.String()), 0, func(imported) {}); err != nil {
+	if _, err := back.Import(t.Context(), strings.NewReader(rec.String()), func(imported) {}); err != nil {
 		t.Fatal(err)
 	}
 	v, err := back.View(t.Context())

@@ -324,11 +324,7 @@ func (s scene) imports(b backend, progress func(imported)) imported {
 		s.Fatal(err)
 	}
 	defer f.Close()
-	info, err := f.Stat()
-	if err != nil {
-		s.Fatal(err)
-	}
-	done, err := b.Import(s.Context(), f, info.Size(), progress)
+	done, err := b.Import(s.Context(), f, progress)
 	if err != nil {
 		s.Fatal(err)
 	}
@@ -490,7 +486,7 @@ func TestImportStopped(t *testing.T) {
 			}
 			// Again, to the end. The daemon may have kept what it had read
 			// besides when it noticed; nothing is lost or doubled.
-			done, err := b.Import(t.Context(), bytes.NewReader(rec), 0, func(imported) {})
+			done, err := b.Import(t.Context(), bytes.NewReader(rec), func(imported) {})
 			if n := done.Lines - done.Records; err != nil || n < 4096 || n > 4500 {
 				t.Errorf("importing again: %+v, %v", done, err)
 			}

@@ -30,7 +30,7 @@ type imported struct {
 
 // importInto reads a recording into a desk. What was good is kept, also where
 // the reading ends in an error.
-func importInto(ctx context.Context, d *desk.Desk, rig string, size int64, r io.Reader, progress func(imported)) (imported, error) {
+func importInto(ctx context.Context, d *desk.Desk, rig string, r io.Reader, progress func(imported)) (imported, error) {
 	var done imported
 	put := func(ctx context.Context, items []recording.Item) error {
 		kept := make([]desk.Kept, len(items))
@@ -42,7 +42,7 @@ func importInto(ctx context.Context, d *desk.Desk, rig string, size int64, r io.
 		done.Acts += acts
 		return err
 	}
-	res, err := recording.Read(ctx, r, recording.Options{Rig: rig, Size: size, Progress: func(p recording.Progress) {
+	res, err := recording.Read(ctx, r, recording.Options{Rig: rig, Progress: func(p recording.Progress) {
 		done.Bytes, done.Lines, done.Readings, done.ActsRead = p.Bytes, p.Lines, p.Readings, p.Acts
 		progress(done)
 	}}, put)
@@ -112,7 +112,7 @@ func importFile(ctx context.Context, e *env, b backend, path string, quiet bool)
 	// A pipe on which nothing comes must not hold up a stop.
 	defer context.AfterFunc(ctx, func() { f.Close() })()
 	last := time.Now()
-	done, err := b.Import(ctx, f, size, func(p imported) {
+	done, err := b.Import(ctx, f, func(p imported) {
 		if quiet || time.Since(last) < progressEvery {
 			return
 		}

@@ -5,7 +5,6 @@ import (
 	"encoding/json"
 	"io"
 	"net/http"
-	"strconv"
 	"time"
 
 	"yardtally/ingest/desk"
@@ -21,8 +20,7 @@ type backend interface {
 	Acts(ctx context.Context) ([]act.Act, error)
 	AddActs(ctx context.Context, acts ...act.Act) (int, error)
 	// Import takes in a recording; progress hears now and then what was done.
-	// size is the file's, 0 if not known.
-	Import(ctx context.Context, r io.Reader, size int64, progress func(imported)) (imported, error)
+	Import(ctx context.Context, r io.Reader, progress func(imported)) (imported, error)
 	// Export writes everything that is kept.
 	Export(ctx context.Context, w io.Writer) error
 	Close() error
@@ -71,8 +69,7 @@ func controlHandler(d *desk.Desk, rig string) http.Handler {
 		_ = rc.EnableFullDuplex()
 		defer interrupt(r.Context(), rc)()
 		enc := json.NewEncoder(w)
-		size, _ := strconv.ParseInt(r.URL.Query().Get("size"), 10, 64)
-		done, err := b.Import(r.Context(), r.Body, size, func(p imported) {
+		done, err := b.Import(r.Context(), r.Body, func(p imported) {
 			_ = enc.Encode(importLine{imported: p})
 			_ = rc.Flush()
 		})

@@ -105,8 +105,8 @@ func (b *local) AddActs(ctx context.Context, acts ...act.Act) (int, error) {
 	return b.desk.AddActs(ctx, acts...)
 }
 
-func (b *local) Import(ctx context.Context, r io.Reader, size int64, progress func(imported)) (imported, error) {
-	return importInto(ctx, b.desk, b.rig, size, r, progress)
+func (b *local) Import(ctx context.Context, r io.Reader, progress func(imported)) (imported, error) {
+	return importInto(ctx, b.desk, b.rig, r, progress)
 }
 
 // exportTurn is how many records an export takes from the desk at a time.

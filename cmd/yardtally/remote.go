@@ -9,7 +9,6 @@ import (
 	"io"
 	"net"
 	"net/http"
-	"strconv"
 	"strings"
 	"sync/atomic"
 	"time"
@@ -104,10 +103,10 @@ func (b *remote) AddActs(ctx context.Context, acts ...act.Act) (n int, err error
 }
 
 // Import implements backend. Where it breaks off it returns what was told last.
-func (b *remote) Import(ctx context.Context, r io.Reader, size int64, progress func(imported)) (imported, error) {
+func (b *remote) Import(ctx context.Context, r io.Reader, progress func(imported)) (imported, error) {
 	body := &cutReader{r: r}
 	defer body.cut.Store(true)
-	resp, err := b.call(ctx, http.MethodPost, "import?size="+strconv.FormatInt(size, 10), body)
+	resp, err := b.call(ctx, http.MethodPost, "import", body)
 	if err != nil {
 		return imported{}, err
 	}

@@ -226,7 +226,7 @@ func byFile(t *testing.T, n *night, data string) *ledger.View {
 		if err != nil {
 			t.Fatal(err)
 		}
-		done, err := b.Import(context.Background(), f, 0, func(imported) {})
+		done, err := b.Import(context.Background(), f, func(imported) {})
 		f.Close()
 		if err != nil || done.Records != want || done.LinesBad != 0 || len(done.Dropped) != 0 {
 			t.Errorf("import %d: %+v, %v", i+1, done, err)

@@ -28,7 +28,6 @@ import (
 const (
 	MaxDetails = 20   // broken lines described one by one; the rest are counted
 	batchMost  = 4096 // items handed on at once
-	idBytes    = 64 << 10
 )
 
 // Item is one thing that a recording holds: a record or an act.
@@ -52,7 +51,6 @@ type Progress struct {
 type Options struct {
 	Rig      string         // take only this rig's; "": whatever rig a line names
 	Source   string         // of plain lines' records; "" is "file"
-	Size     int64          // of the stored file in bytes, where known; it goes into a plain recording's boot id
 	Progress func(Progress) // nil: none; called after each batch and at the end
 }
 
@@ -105,14 +103,14 @@ func Read(ctx context.Context, r io.Reader, o Options, put func(context.Context,
 		o.Source = "file"
 	}
 	counted := &counter{r: r}
-	stored := bufio.NewReaderSize(counted, idBytes)
-	head, err := stored.Peek(idBytes)
+	stored := bufio.NewReaderSize(counted, 64<<10)
+	head, err := stored.Peek(2)
 	if err != nil && err != io.EOF {
 		return Result{}, fmt.Errorf("line 1: %w", err)
 	}
 	d := reader{
 		ctx: ctx, o: o, put: put, counted: counted, lines: map[string]*timeline{},
-		res: Result{Dropped: map[string]uint64{}, BootID: bootID(head, o.Size)},
+		res: Result{Dropped: map[string]uint64{}},
 	}
 	var text io.Reader = stored
 	if bytes.HasPrefix(head, []byte{0x1f, 0x8b}) { // RFC 1952, section 2.3.1
@@ -128,13 +126,12 @@ func Read(ctx context.Context, r io.Reader, o Options, put func(context.Context,
 	return d.res, err
 }
 
-// bootID names the clock of a plain recording's lines: the same file always
-// gives the same, so that importing it twice can be recognised.
-func bootID(head []byte, size int64) string {
-	h := sha256.New()
-	h.Write(head)
-	fmt.Fprintf(h, "%d", size)
-	return "rec:" + hex.EncodeToString(h.Sum(nil))
+// bootID names the clock of a plain recording's lines by the first of them: a
+// night that is taken in twice, or again after it has grown, as it is or
+// gzipped, is recognised.
+func bootID(line []byte) string {
+	h := sha256.Sum256(bytes.TrimSpace(line))
+	return "rec:" + hex.EncodeToString(h[:])
 }
 
 type counter struct {
@@ -211,6 +208,9 @@ func (d *reader) line(line []byte) {
 			d.record(e.BootID, e.Rig, r)
 		}
 	case wire.Observed:
+		if d.res.BootID == "" {
+			d.res.BootID = bootID(line)
+		}
 		t := d.lines[e.Rig]
 		if t == nil {
 			t = &timeline{}
