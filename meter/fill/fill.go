@@ -8,6 +8,10 @@ import "yardtally/calibrate/quantity"
 // has no detail, ns. A rig says its count five times a second.
 const Unseen = int64(3_000_000_000)
 
+// fewPulses are no fill where it is not known what a pulse is worth: common
+// practice, no source; the coarsest meters in use give some ten pulses a litre.
+const fewPulses = 5
+
 // Move is one step of the count.
 type Move struct {
 	Session  int
@@ -106,7 +110,13 @@ func (s *State) Pending(r Rules) (Piece, bool) {
 
 func (s *State) judge(r Rules) Piece {
 	p := s.Now
-	if p.Volume() < r.Least {
+	switch {
+	case p.Pulse == 0:
+		// Without a proving a pull can still be told from a drip.
+		if p.Last-p.First < fewPulses {
+			p.Kind = Dribble
+		}
+	case p.Volume() < r.Least:
 		p.Kind = Dribble
 	}
 	return p
