@@ -10,6 +10,7 @@ import (
 	"context"
 	"log/slog"
 	"net/http"
+	"net/netip"
 	"time"
 
 	"yardtally/calibrate/quantity"
@@ -79,13 +80,17 @@ type Options struct {
 	Log     *slog.Logger // nil: slog.Default()
 }
 
-// Most streams open at once; the next gets status 503 and tries again later.
-const maxStreams = 64
+// Most streams open at once, in all and to one address; the next gets status
+// 503 and tries again later.
+const (
+	maxStreams     = 64
+	maxStreamsEach = 12
+)
 
 type server struct {
 	Options
 	frames  frames
-	streams chan struct{} // a place for each open stream
+	streams streams
 	assets  map[string]asset
 }
 
@@ -99,7 +104,8 @@ func New(o Options) http.Handler {
 	if o.Log == nil {
 		o.Log = slog.Default()
 	}
-	s := &server{Options: o, streams: make(chan struct{}, maxStreams), assets: loadAssets()}
+	s := &server{Options: o, assets: loadAssets()}
+	s.streams.by = map[netip.Addr]int{}
 	s.frames.server = s
 	mux := http.NewServeMux()
 	mux.HandleFunc("GET /{$}", s.page)
@@ -124,7 +130,7 @@ func guard(h http.Handler) http.Handler {
 		set := w.Header().Set
 		set("Content-Security-Policy", policy)
 		set("X-Content-Type-Options", "nosniff")
-		set("Referrer-Policy", "no-referrer")
+		set("Referrer-Policy", "same-origin") // no-referrer would hide where our own forms come from
 		set("Cross-Origin-Opener-Policy", "same-origin")
 		set("Cross-Origin-Resource-Policy", "same-origin")
 		h.ServeHTTP(w, r)

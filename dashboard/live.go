@@ -5,8 +5,11 @@ import (
 	"encoding/json"
 	"fmt"
 	"net/http"
+	"net/netip"
 	"sync"
 	"time"
+
+	"yardtally/dashboard/door"
 )
 
 const (
@@ -68,19 +71,21 @@ type beat struct {
 // A comment would keep the line open but no script can see one, so the
 // heartbeat is an event: without it the page says that it is cut off.
 func (s *server) live(w http.ResponseWriter, r *http.Request) {
-	select {
-	case s.streams <- struct{}{}:
-		defer func() { <-s.streams }()
-	default:
+	from := door.Address(r.RemoteAddr)
+	if !s.streams.open(from) {
 		w.Header().Set("Retry-After", "10")
-		http.Error(w, fmt.Sprintf("%d pages are already live here; close one.", maxStreams), http.StatusServiceUnavailable)
+		http.Error(w, "Too many pages are already live here; close one.", http.StatusServiceUnavailable)
 		return
 	}
+	defer s.streams.close(from)
 	ctx := r.Context()
 	out := http.NewResponseController(w)
 	w.Header().Set("Content-Type", "text/event-stream")
 	w.Header().Set("Cache-Control", "no-store")
 	w.Header().Set("X-Accel-Buffering", "no")
+	if r.Method == http.MethodHead {
+		return
+	}
 	ticks := s.Feed.Watch(ctx)
 	look := time.NewTicker(lookEvery)
 	defer look.Stop()
@@ -129,6 +134,33 @@ func (s *server) live(w http.ResponseWriter, r *http.Request) {
 			case <-time.After(wait):
 			}
 		}
+	}
+}
+
+// streams counts those that are open.
+type streams struct {
+	mu  sync.Mutex
+	all int
+	by  map[netip.Addr]int
+}
+
+func (s *streams) open(from netip.Addr) bool {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	if s.all >= maxStreams || s.by[from] >= maxStreamsEach {
+		return false
+	}
+	s.all++
+	s.by[from]++
+	return true
+}
+
+func (s *streams) close(from netip.Addr) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	s.all--
+	if s.by[from]--; s.by[from] == 0 {
+		delete(s.by, from)
 	}
 }
 

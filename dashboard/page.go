@@ -10,6 +10,7 @@ import (
 	"strings"
 	"time"
 
+	"yardtally/dashboard/door"
 	"yardtally/dashboard/report"
 	"yardtally/meter/ledger"
 )
@@ -58,6 +59,7 @@ var pages = template.Must(template.New("").Funcs(template.FuncMap{
 // shell is what the page has besides its parts.
 type shell struct {
 	Rig, Version, Demo, Clock, Look, Note string
+	In, Out                               bool // as the page's door has it; neither where there is none
 	Asset                                 map[string]string
 	Part                                  map[string]template.HTML
 }
@@ -66,6 +68,7 @@ func (s *server) page(w http.ResponseWriter, r *http.Request) {
 	f := s.frames.get(time.Now().Add(-flushEvery))
 	sh := shell{Rig: s.Rig, Version: s.Version, Demo: f.demo, Clock: f.clock, Look: lookOf(r), Note: report.LegalNote,
 		Asset: map[string]string{}, Part: map[string]template.HTML{}}
+	sh.In, sh.Out = door.Of(r.Context()) == door.In, door.Of(r.Context()) == door.Out
 	for name, a := range s.assets {
 		sh.Asset[name] = "/" + name + "?" + a.mark
 	}

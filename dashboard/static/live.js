@@ -76,7 +76,12 @@
       say('Connected to the rig.', false);
       age();
     });
-    stream.onerror = lost;
+    stream.onerror = function () {
+      lost();
+      if (this.readyState === 2 && window.fetch) { // answered, and refused: is it that the rig no longer knows this device?
+        fetch('/live', {method: 'HEAD', cache: 'no-store'}).then(function (a) { if (a.status === 401) location.reload(); }, function () {});
+      }
+    };
   }
 
   function watch() {
