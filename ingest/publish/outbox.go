@@ -60,8 +60,10 @@ type Outbox struct {
 
 // OpenOutbox opens or creates the outbox file. One process owns it; the caller
 // sees to that.
-func OpenOutbox(path string) (*Outbox, error) {
-	db, err := sqlite.Open(path)
+func OpenOutbox(path string) (*Outbox, error) { return openWith(path, sqlite.Options{}) }
+
+func openWith(path string, how sqlite.Options) (*Outbox, error) {
+	db, err := sqlite.OpenWith(path, how)
 	if err != nil {
 		return nil, err
 	}
