@@ -26,6 +26,8 @@ type imported struct {
 	LinesBad int                `json:"lines_bad"`
 	Dropped  map[string]uint64  `json:"dropped,omitempty"`
 	Details  []recording.Broken `json:"details,omitempty"`
+	// Conflicts are acts of which another is kept under the same id.
+	Conflicts []string `json:"conflicts,omitempty"`
 }
 
 // importInto reads a recording into a desk. What was good is kept, also where
@@ -37,9 +39,10 @@ func importInto(ctx context.Context, d *desk.Desk, rig string, r io.Reader, prog
 		for i := range items {
 			kept[i] = desk.Kept{BootID: items[i].BootID, Record: items[i].Record, Act: items[i].Act}
 		}
-		records, acts, err := d.Import(ctx, kept)
-		done.Records += records
-		done.Acts += acts
+		came, err := d.Import(ctx, kept)
+		done.Records += came.Records
+		done.Acts += came.Acts
+		done.Conflicts = append(done.Conflicts, came.Conflicts...)
 		return err
 	}
 	res, err := recording.Read(ctx, r, recording.Options{Rig: rig, Progress: func(p recording.Progress) {
@@ -97,6 +100,9 @@ func runImport(ctx context.Context, e *env, args []string) error {
 		}
 		err = importFile(ctx, e, b, path, *quiet)
 	}
+	if ctx.Err() == nil {
+		err = errors.Join(err, sayReview(ctx, e, b))
+	}
 	return errors.Join(err, b.Close())
 }
 
@@ -134,6 +140,24 @@ func importFile(ctx context.Context, e *env, b backend, path string, quiet bool)
 		return fmt.Errorf("%s: %s", path, done.whyNothing(b.Rig()))
 	}
 	done.sayDropped(e.err, path)
+	for _, c := range done.Conflicts {
+		fmt.Fprintf(e.err, "%s: conflict: %s\n", path, c)
+	}
+	if n := len(done.Conflicts); n > 0 {
+		return fmt.Errorf("%s: %d acts differ from those kept here under the same id, which stay as they are", path, n)
+	}
+	return nil
+}
+
+// sayReview lists what a person has to settle.
+func sayReview(ctx context.Context, e *env, b backend) error {
+	v, err := b.View(ctx)
+	if err != nil {
+		return err
+	}
+	for _, r := range v.Review {
+		fmt.Fprintf(e.out, "To settle: act %s %s.\n", r.Act, r.Why)
+	}
 	return nil
 }
 

@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"slices"
 
+	"yardtally/ingest/journal"
 	"yardtally/meter"
 	"yardtally/meter/act"
 )
@@ -75,48 +76,55 @@ type Kept struct {
 	Act    *act.Act // instead of a record
 }
 
-// Import keeps items of a recording. What is kept already adds nothing. It
-// returns how many records and acts were new. Results are restated by Settle.
-func (d *Desk) Import(ctx context.Context, items []Kept) (records, acts int, err error) {
+// Came is what an import brought: what was new, and what could not be taken in
+// because something else is kept under the same id.
+type Came struct {
+	Records, Acts int
+	Conflicts     []string
+}
+
+// Import keeps items of a recording. What is kept already adds nothing. Results
+// are restated by Settle.
+func (d *Desk) Import(ctx context.Context, items []Kept) (came Came, err error) {
 	for len(items) > 0 && err == nil {
 		part := items[:min(len(items), turn)]
 		items = items[len(part):]
-		asked := d.ask(ctx, func() {
-			var r, a int
-			r, a, err = d.importTurn(part)
-			records, acts = records+r, acts+a
-		})
+		asked := d.ask(ctx, func() { err = d.importTurn(part, &came) })
 		err = errors.Join(asked, err)
 	}
-	return records, acts, err
+	return came, err
 }
 
-func (d *Desk) importTurn(items []Kept) (records, acts int, err error) {
+func (d *Desk) importTurn(items []Kept, came *Came) (err error) {
 	for i := range items {
 		it := &items[i]
 		if it.Act != nil {
 			n, err := d.addActs([]act.Act{*it.Act})
-			if err != nil {
-				return records, acts, err
+			if errors.Is(err, journal.ErrConflict) {
+				came.Conflicts = append(came.Conflicts, err.Error())
+				continue
 			}
-			acts += n
+			if err != nil {
+				return err
+			}
+			came.Acts += n
 			continue
 		}
 		r := &it.Record
 		if r.Boot, err = d.o.Journal.Boot(it.BootID); err != nil {
-			return records, acts, err
+			return err
 		}
 		added, err := d.o.Journal.AppendKept(d.o.Rig, r)
 		if err != nil {
-			return records, acts, err
+			return err
 		}
 		if added {
 			d.waiting = append(d.waiting, *r)
-			records++
+			came.Records++
 		}
 	}
 	if err := d.o.Journal.Commit(); err != nil {
-		return records, acts, err
+		return err
 	}
 	d.nameBoots()
 	for i := range d.waiting {
@@ -128,7 +136,7 @@ func (d *Desk) importTurn(items []Kept) (records, acts int, err error) {
 	if !d.led.Stale() {
 		d.led.Settle(0)
 	}
-	return records, acts, nil
+	return nil
 }
 
 // Settle syncs and brings all results up to date now, or says why it cannot.
@@ -173,6 +181,3 @@ func (d *Desk) Records(ctx context.Context, after uint64, limit int, fn func(*me
 	}
 	return last, err
 }
-
-// BootNumber returns the number of this run's clock, for acts that fix it.
-func (d *Desk) BootNumber() uint32 { return d.boot }

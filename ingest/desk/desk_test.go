@@ -338,15 +338,15 @@ func TestImportTwice(t *testing.T) {
 		if len(items) != 3+2*round {
 			t.Fatalf("exported %d items", len(items))
 		}
-		if records, acts, err := b.d.Import(ctx, items); records != 0 || acts != 0 || err != nil {
-			t.Errorf("into its own journal: %d records, %d acts, %v", records, acts, err)
+		if came, err := b.d.Import(ctx, items); came.Records != 0 || came.Acts != 0 || len(came.Conflicts) != 0 || err != nil {
+			t.Errorf("into its own journal: %+v, %v", came, err)
 		}
 		b.wantFills(2)
 		other := open(t)
 		for i, want := range []int{2 * round, 0, 0} {
-			records, acts, err := other.d.Import(ctx, items)
-			if records != want || (acts != 0) != (i == 0) || err != nil {
-				t.Errorf("import %d: %d records, %d acts, %v", i+1, records, acts, err)
+			came, err := other.d.Import(ctx, items)
+			if came.Records != want || (came.Acts != 0) != (i == 0) || err != nil {
+				t.Errorf("import %d: %+v, %v", i+1, came, err)
 			}
 			other.wantFills(2)
 		}

@@ -114,7 +114,7 @@ type Undo struct {
 
 // Fix says which instant of UTC an instant of a boot's monotonic clock was.
 type Fix struct {
-	Boot   uint32 `json:"boot"`
+	Boot   string `json:"boot"` // the boot's id
 	MonoNS int64  `json:"mono_ns"`
 	UTC    int64  `json:"utc_ns"`
 	By     string `json:"by"` // "phone", "network", "hand"
@@ -261,8 +261,8 @@ func (u Undo) Check() error {
 
 // Check implements Body.
 func (f Fix) Check() error {
-	if f.Boot == 0 {
-		return &FieldError{"boot", "must be 1 or more", f.Boot}
+	if f.Boot == "" {
+		return &FieldError{"boot", "must not be empty", `""`}
 	}
 	return nil
 }

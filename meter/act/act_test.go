@@ -24,7 +24,7 @@ var bodies = []Body{
 	Batch{Syrup: "sucrose", Brix: 66.7},
 	Assign{Session: 7, First: 100, Last: 480, Yard: "mill"},
 	Undo{Act: "a1"},
-	Fix{Boot: 2, MonoNS: 5, UTC: 1_791_588_000_000_000_001, By: "phone"},
+	Fix{Boot: "2", MonoNS: 5, UTC: 1_791_588_000_000_000_001, By: "phone"},
 	Unknown{Name: "skipped", Raw: json.RawMessage(`{"colony":7,"why":["dead"]}`)},
 }
 
@@ -86,7 +86,7 @@ func TestCheck(t *testing.T) {
 		{"brix", Batch{Syrup: "sucrose", Brix: 78}, "brix", "between 0 and 77, is 78"},
 		{"empty interval", Assign{First: 5, Last: 5}, "last", "more than first, is 5"},
 		{"undo of nothing", Undo{}, "act", "must name"},
-		{"boot zero", Fix{}, "boot", "1 or more, is 0"},
+		{"boot without an id", Fix{}, "boot", "empty"},
 	} {
 		a := Act{ID: "x", Rig: "heron", Body: tc.b}
 		err := a.Check()

@@ -17,7 +17,7 @@ func Subject(b Body) string {
 	case Yard:
 		return "yard " + b.ID
 	case Fix:
-		return fmt.Sprintf("fix %d", b.Boot)
+		return "fix " + b.Boot
 	}
 	return ""
 }

@@ -206,9 +206,9 @@ func (c *Clock) noteSender(r *meter.Record, up int64, hasUp bool, sat int64, has
 }
 
 // SetFixes replaces what people and the network said of the boots' clocks.
-func (c *Clock) SetFixes(fixes map[uint32]Fix) {
+func (c *Clock) SetFixes(of func(boot uint32) (Fix, bool)) {
 	for n, b := range c.Boots {
-		if f, ok := fixes[n]; ok {
+		if f, ok := of(n); ok {
 			b.Fix = &f
 		} else {
 			b.Fix = nil
@@ -389,8 +389,10 @@ func (c *Clock) part(order []uint32) {
 	}
 }
 
-// noArrival reports whether nothing but imports came in this boot.
-func (b *boot) noArrival() bool { return b.FileLo != 0 && b.Hi == 0 }
+// noArrival reports whether nothing but imports came in this boot: what arrives
+// is stamped with the wall clock, right or wrong. A night found on an old card
+// may have any place among the boots.
+func (b *boot) noArrival() bool { return len(b.Wall.States) == 0 }
 
 // rank says how much a placing is worth beside another.
 func rank(p placed) int {

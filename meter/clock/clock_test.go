@@ -39,7 +39,7 @@ func noteAll(recs []meter.Record, fixes map[uint32]Fix) *Clock {
 	for i := range recs {
 		c.Note(&recs[i])
 	}
-	c.SetFixes(fixes)
+	c.SetFixes(func(n uint32) (Fix, bool) { f, ok := fixes[n]; return f, ok })
 	return &c
 }
 

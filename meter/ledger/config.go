@@ -37,22 +37,32 @@ type config struct {
 	spans   []span
 	assigns []act.Act // of kind assign, in order of When: the later wins
 	yards   []YardInfo
-	fixes   map[uint32]clock.Fix
+	fixes   map[string]clock.Fix // by the boot's id
 	review  []Review
 	boots   map[uint32]string // ids of boots, as far as they were told
+}
+
+// boot returns a boot's id, the same in every copy of the journal.
+func (c *config) boot(n uint32) string {
+	if id, ok := c.boots[n]; ok {
+		return id
+	}
+	return strconv.FormatUint(uint64(n), 10)
+}
+
+// fix returns what was said of a boot's clock.
+func (c *config) fix(n uint32) (clock.Fix, bool) {
+	f, ok := c.fixes[c.boot(n)]
+	return f, ok
 }
 
 // session names a session of the counter, the same in every copy of the
 // journal: by the boot and the instant of its first message. A name is below
 // 2^53, so that every reader of JSON can hold it.
 func (c *config) session(s *total.Session) uint64 {
-	id, ok := c.boots[s.Clock]
-	if !ok {
-		id = strconv.FormatUint(uint64(s.Clock), 10)
-	}
 	// FNV-1a, 64 bits (Fowler, Noll, Vo; constants from memory), folded to 53.
 	h := uint64(14695981039346656037)
-	for _, b := range strconv.AppendInt(append([]byte(id), ' '), s.Mono, 10) {
+	for _, b := range strconv.AppendInt(append([]byte(c.boot(s.Clock)), ' '), s.Mono, 10) {
 		h = (h ^ uint64(b)) * 1099511628211
 	}
 	return (h>>53 ^ h) & (1<<53 - 1)
@@ -69,7 +79,7 @@ func (c *config) at(t int64) *span {
 // compile builds the config of one rig from its standing acts. An act that
 // cannot be used is listed for review and leaves what held before.
 func compile(standing []act.Act) *config {
-	cfg := &config{fixes: make(map[uint32]clock.Fix)}
+	cfg := &config{fixes: make(map[string]clock.Fix)}
 	cur := span{from: math.MinInt64, rig: act.DefaultRig}
 	cur.derive()
 	cfg.spans = []span{cur}

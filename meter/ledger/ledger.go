@@ -112,7 +112,7 @@ func (l *Ledger) SetActs(all []act.Act) {
 		}
 	}
 	if refix || len(old.fixes) != len(l.cfg.fixes) {
-		l.clk.SetFixes(l.cfg.fixes)
+		l.clk.SetFixes(l.cfg.fix)
 		l.moved()
 	}
 }
@@ -187,7 +187,7 @@ func (l *Ledger) note(r *meter.Record) {
 	}
 	l.noted = r.Seq
 	if l.clk.Note(r) {
-		l.clk.SetFixes(l.cfg.fixes)
+		l.clk.SetFixes(l.cfg.fix)
 		l.moved()
 	}
 }

@@ -264,7 +264,7 @@ func TestClockSteps(t *testing.T) {
 	if got := l.View(); got.Placed.Unsure != 1 {
 		t.Errorf("placed %+v", got.Placed)
 	}
-	acts := append(settings(), act.Act{ID: "f", Rig: "heron", When: 5, Body: act.Fix{Boot: 1, MonoNS: 77 * sec, UTC: t0, By: "phone"}})
+	acts := append(settings(), act.Act{ID: "f", Rig: "heron", When: 5, Body: act.Fix{Boot: "1", MonoNS: 77 * sec, UTC: t0, By: "phone"}})
 	l.SetActs(acts)
 	if err := l.Refold(replayOf(recs)); err != nil {
 		t.Fatal(err)

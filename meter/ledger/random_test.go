@@ -181,7 +181,7 @@ func (n *night) say(r *rand.Rand) {
 			return act.Assign{Session: 1, First: a, Last: a + 1 + uint64(r.IntN(900)), Yard: []string{"mill", "orchard", ""}[r.IntN(3)]}
 		},
 		func() act.Body {
-			return act.Fix{Boot: uint32(1 + r.IntN(2)), MonoNS: 60 * sec, UTC: t0 + int64(r.IntN(1000))*sec, By: "phone"}
+			return act.Fix{Boot: fmt.Sprint(1 + r.IntN(2)), MonoNS: 60 * sec, UTC: t0 + int64(r.IntN(1000))*sec, By: "phone"}
 		},
 	}
 	var ids []string

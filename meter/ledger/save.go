@@ -52,7 +52,7 @@ func (l *Ledger) Load(data []byte, replay Replay) error {
 	}
 	l.reset()
 	l.clk, l.noted = s.Clock, s.LastSeq
-	l.clk.SetFixes(l.cfg.fixes)
+	l.clk.SetFixes(l.cfg.fix)
 	l.starts = l.clk.Starts()
 	l.st, l.key, l.high, l.lastSeq = s.State, item{at: s.KeyAt, rec: s.Key}, s.KeyAt, s.LowSeq-1
 	l.cps = []checkpoint{{key: l.key, lowSeq: s.LowSeq, st: l.st.Clone()}}
