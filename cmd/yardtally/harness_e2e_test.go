@@ -4,7 +4,6 @@ import (
 	"bytes"
 	"context"
 	"fmt"
-	"io"
 	"log/slog"
 	"os"
 	"path/filepath"
@@ -96,7 +95,7 @@ type atWork struct {
 func work(t testing.TB, set *settings.Settings, clock *stepClock) *atWork {
 	t.Helper()
 	w := &atWork{t: t, clock: clock, ended: make(chan error, 1), daemon: &daemon{set: set, clock: clock,
-		bootID: "test " + newID(), speed: 1, log: slog.New(slog.NewTextHandler(t.Output(), &slog.HandlerOptions{Level: slog.LevelWarn}))}}
+		bootID: "test boot", speed: 1, log: slog.New(slog.NewTextHandler(t.Output(), &slog.HandlerOptions{Level: slog.LevelWarn}))}}
 	var ctx context.Context
 	ctx, w.stop = context.WithCancel(context.Background())
 	if err := openDaemon(ctx, w.daemon); err != nil {
@@ -148,7 +147,7 @@ func await(t testing.TB, what string, ready func() bool) {
 
 // line is a serial line: a pseudo-terminal whose far end the daemon opens.
 type line struct {
-	near io.Writer
+	near *os.File
 	path string
 }
 

@@ -87,7 +87,7 @@ type victim struct {
 	err   error
 }
 
-func spawn(t *testing.T, path string, c sharedClock, log io.Writer) *victim {
+func spawn(t testing.TB, path string, c sharedClock, log io.Writer) *victim {
 	t.Helper()
 	self, err := os.Executable()
 	if err != nil {
@@ -106,7 +106,7 @@ func spawn(t *testing.T, path string, c sharedClock, log io.Writer) *victim {
 	return v
 }
 
-func (v *victim) signal(t *testing.T, sig os.Signal) error {
+func (v *victim) signal(t testing.TB, sig os.Signal) error {
 	t.Helper()
 	if err := v.cmd.Process.Signal(sig); err != nil && !errors.Is(err, os.ErrProcessDone) {
 		t.Fatal(err)
@@ -146,7 +146,7 @@ func TestKill(t *testing.T) {
 	}
 	s, rounds, speed := rigsim.SmallNight(rand.Uint64N(1000)), 4, 60.0
 	if full() {
-		s, rounds, speed = rigsim.DemoNight(), 20, 120
+		s, rounds, speed = rigsim.DemoNight(), 20, 60
 	}
 	t.Logf("seed %d", s.Seed)
 	rig, err := rigsim.New(s)
@@ -314,11 +314,13 @@ func (n *night) checkKept(t *testing.T, data string, v *ledger.View, kills int) 
 		whole++
 		found := false
 		for _, f := range v.Fills {
-			found = found || f.First == w.First && f.Last >= w.Last && f.Last <= w.Settled && f.Yard == w.Yard ||
-				f.First == w.First+1 && f.Last >= w.Last && f.Last <= w.Settled // a late drop of the fill before
+			// The first count may be a late drop of the fill before. The yard is
+			// no matter here: on a busy machine, at this speed, the line's bytes
+			// are read minutes of the night after the position they belong to.
+			found = found || (f.First == w.First || f.First == w.First+1) && f.Last >= w.Last && f.Last <= w.Settled
 		}
 		if !found {
-			t.Errorf("fill %d, counts %d to %d in %q, was seen whole and is not there: %+v", i, w.First, w.Last, w.Yard, v.Fills)
+			t.Errorf("fill %d, counts %d to %d in %q, was seen whole and is not there", i, w.First, w.Last, w.Yard)
 		}
 	}
 	for _, l := range v.Loose {
