@@ -158,7 +158,7 @@ func (d *Door) Wrap(pages http.Handler) http.Handler {
 	mux.Handle("/", d.check(pages))
 	safe := http.NewCrossOriginProtection().Handler(mux)
 	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
-		guard(w)
+		guard(w, d.o.Secure)
 		if r.ContentLength != 0 || r.Body != nil && r.Body != http.NoBody {
 			// The next request on the connection gets a deadline of its own.
 			_ = http.NewResponseController(w).SetReadDeadline(time.Now().Add(bodyLimit))
@@ -177,13 +177,15 @@ func (d *Door) Wrap(pages http.Handler) http.Handler {
 // The pages set theirs over them. Referrer-Policy must not be no-referrer:
 // browsers then hide the origin of our own forms as well (Fetch standard,
 // "append a request Origin header").
-func guard(w http.ResponseWriter) {
+func guard(w http.ResponseWriter, secure bool) {
 	set := w.Header().Set
 	set("Cache-Control", "no-store")
 	set("Vary", "Cookie, Accept")
 	set("X-Content-Type-Options", "nosniff")
 	set("Referrer-Policy", "same-origin")
-	set("Cross-Origin-Opener-Policy", "same-origin")
+	if secure { // browsers complain of it over plain HTTP
+		set("Cross-Origin-Opener-Policy", "same-origin")
+	}
 	set("Cross-Origin-Resource-Policy", "same-origin")
 	set("Content-Security-Policy", "default-src 'none'; style-src 'self'; img-src 'self'; form-action 'self'; base-uri 'none'; frame-ancestors 'none'")
 }
