@@ -110,7 +110,7 @@ func (m *demo) run(ctx context.Context) error {
 	if err := openDaemon(ctx, d); err != nil {
 		return err
 	}
-	fmt.Fprintf(m.e.out, "A simulated night on rig %s, %g times faster than life.\nOpen the page: %s\n", set.Rig, m.speed, pageURL(d.page.Addr()))
+	fmt.Fprintf(m.e.out, "A simulated night on rig %s, %g times faster than life.\nOpen the page: %s\n", set.Rig, m.speed, pageURL(d.page.Addr(), false))
 	ctx, cancel := context.WithCancel(ctx)
 	defer cancel()
 	ended := make(chan error, 1)
@@ -236,7 +236,7 @@ func (m *demo) settings(port string) (*settings.Settings, error) {
 	if err != nil {
 		return nil, err
 	}
-	set := &settings.Settings{Rig: n.Rig, Units: m.units, Zone: zone, Data: m.data, Page: m.page,
+	set := &settings.Settings{Rig: n.Rig, Units: m.units, Zone: zone, Data: m.data, Page: m.page, Door: settings.Door{Open: true},
 		Serial: []settings.Serial{{Name: "counter board", Port: port, Baud: 115200}},
 		Broker: &settings.Broker{Address: "127.0.0.1:0", Prefix: settings.DefaultPrefix}}
 	say := func(key string, b act.Body) { set.Acts = append(set.Acts, settings.Said{Key: key, Body: b}) }

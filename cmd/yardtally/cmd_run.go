@@ -32,7 +32,10 @@ func runRun(ctx context.Context, e *env, args []string) error {
 	if err := openDaemon(ctx, d); err != nil {
 		return err
 	}
-	fmt.Fprintf(e.out, "Rig %s, kept in %s.\nThe page is at %s\n", w.set.Rig, w.set.Data, pageURL(d.page.Addr()))
+	fmt.Fprintf(e.out, "Rig %s, kept in %s.\nThe page is at %s\n", w.set.Rig, w.set.Data, pageURL(d.page.Addr(), w.set.Door.Certificate != ""))
+	if advice := d.door.Advice(); advice != "" {
+		fmt.Fprintln(e.out, advice)
+	}
 	if len(d.sources) == 0 {
 		fmt.Fprintln(e.out, "No source of readings is set: add [[serial]], [[mqtt]] or [broker] to the settings.")
 	}
@@ -40,10 +43,14 @@ func runRun(ctx context.Context, e *env, args []string) error {
 }
 
 // pageURL is the address to type into a browser on this machine.
-func pageURL(a net.Addr) string {
+func pageURL(a net.Addr, secure bool) string {
+	scheme := "http://"
+	if secure {
+		scheme = "https://"
+	}
 	host, port, err := net.SplitHostPort(a.String())
 	if ip := net.ParseIP(host); err == nil && ip != nil && ip.IsUnspecified() {
 		host = "127.0.0.1"
 	}
-	return "http://" + net.JoinHostPort(host, port) + "/"
+	return scheme + net.JoinHostPort(host, port) + "/"
 }

@@ -3,6 +3,7 @@ package main
 import (
 	"context"
 	"crypto/rand"
+	"crypto/tls"
 	"encoding/hex"
 	"errors"
 	"fmt"
@@ -17,6 +18,7 @@ import (
 
 	"yardtally/cmd/yardtally/settings"
 	"yardtally/dashboard"
+	"yardtally/dashboard/door"
 	"yardtally/ingest/broker"
 	"yardtally/ingest/desk"
 	"yardtally/ingest/journal"
@@ -32,6 +34,9 @@ const (
 	journalFile = "journal.db"
 	outboxFile  = "outbox.db"
 	socketFile  = "control.sock"
+
+	passphraseFile = "passphrase.json"
+	sessionsFile   = "sessions.json"
 )
 
 // daemon joins the rooms: sources → desk (journal, ledger) → page and outbox.
@@ -49,6 +54,7 @@ type daemon struct {
 	forward *publish.Forwarder
 	broker  *broker.Source
 	sources []source.Source
+	door    *door.Door
 	page    net.Listener
 	control *socket
 }
@@ -87,7 +93,28 @@ func openDaemon(ctx context.Context, d *daemon) (err error) {
 	if d.page, err = net.Listen("tcp", d.set.Page); err != nil {
 		return fmt.Errorf("page: must be a free address of this machine, is %q: %w", d.set.Page, err)
 	}
+	if err := d.openDoor(); err != nil {
+		return fmt.Errorf("door: %w", err)
+	}
 	d.control, err = listenControl(d.set.Data)
+	return err
+}
+
+// openDoor puts the door before the page: who may read, and over TLS or not.
+func (d *daemon) openDoor() error {
+	var conf *tls.Config
+	if d.set.Door.Certificate != "" {
+		var err error
+		if conf, err = door.TLS(d.set.Door.Certificate, d.set.Door.Key, d.log); err != nil {
+			return err
+		}
+	}
+	d.page = door.Listen(d.page, conf)
+	var err error
+	d.door, err = door.New(door.Options{
+		Passphrase: filepath.Join(d.set.Data, passphraseFile), Sessions: filepath.Join(d.set.Data, sessionsFile),
+		ReadingOpen: d.set.Door.Open, Secure: conf != nil, Rig: d.set.Rig, Log: d.log,
+	})
 	return err
 }
 
@@ -154,8 +181,14 @@ func (d *daemon) run(ctx context.Context) error {
 
 	webCtx, stopWeb := context.WithCancel(context.Background())
 	defer stopWeb()
-	pages := d.serve(webCtx, d.page, dashboard.New(dashboard.Options{Feed: &feed{d}, Rig: d.set.Rig, Version: version(), Log: d.log}))
-	ctl := d.serve(webCtx, d.control, controlHandler(d.desk, d.set.Rig))
+	page := dashboard.New(dashboard.Options{Feed: &feed{d}, Rig: d.set.Rig, Version: version(), Log: d.log})
+	pages := d.serve(door.NewServer(webCtx, d.door.Wrap(page), d.log), d.page)
+	ctl := d.serve(&http.Server{
+		Handler:           controlHandler(d.desk, d.set.Rig),
+		BaseContext:       func(net.Listener) context.Context { return webCtx },
+		ReadHeaderTimeout: 10 * time.Second,
+		ErrorLog:          slog.NewLogLogger(d.log.Handler(), slog.LevelDebug),
+	}, d.control)
 
 	var sources, senders sync.WaitGroup
 	for _, s := range d.sources {
@@ -207,15 +240,7 @@ func waitFor(wg *sync.WaitGroup) {
 	}
 }
 
-func (d *daemon) serve(ctx context.Context, l net.Listener, h http.Handler) *http.Server {
-	s := &http.Server{
-		Handler:           h,
-		BaseContext:       func(net.Listener) context.Context { return ctx },
-		ReadHeaderTimeout: 10 * time.Second,
-		IdleTimeout:       2 * time.Minute,
-		MaxHeaderBytes:    16 << 10,
-		ErrorLog:          slog.NewLogLogger(d.log.Handler(), slog.LevelDebug),
-	}
+func (d *daemon) serve(s *http.Server, l net.Listener) *http.Server {
 	go func() {
 		if err := s.Serve(l); !errors.Is(err, http.ErrServerClosed) {
 			d.log.Error("no longer serving", "address", l.Addr(), "err", err)

@@ -54,7 +54,7 @@ var rooms = map[string][]string{
 	"dashboard/draw":            {"calibrate/quantity", "meter/ledger"},
 	"dashboard/report":          {"calibrate/quantity", "meter/ledger"},
 	"cmd/yardtally/settings":    {"calibrate/quantity", "meter/act", "ingest/wire", "github.com/pelletier/go-toml/v2"},
-	"cmd/yardtally":             {"calibrate/...", "meter/...", "ingest/...", "dashboard/...", "cmd/yardtally/settings", "github.com/creack/pty", "github.com/eclipse/paho.mqtt.golang"},
+	"cmd/yardtally":             {"calibrate/...", "meter/...", "ingest/...", "dashboard/...", "cmd/yardtally/settings", "golang.org/x/term", "github.com/creack/pty", "github.com/eclipse/paho.mqtt.golang"},
 }
 
 // pureStd is what the pure floors may take from the standard library.

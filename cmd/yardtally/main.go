@@ -33,6 +33,7 @@ func commands() []command {
 		{"demo", "[-speed N] [-page ADDRESS]", "play a simulated night through everything, page open", runDemo},
 		{"run", "[-settings FILE]", "read the rig, keep, show: the daemon", runRun},
 		{"check", "[-settings FILE | -example]", "say whether the settings, and what they name, would work", runCheck},
+		{"passphrase", "[-settings FILE]", "set the passphrase of the page", runPassphrase},
 		{"import", "[-settings FILE] RECORDING...", "take in recordings or exports", runImport},
 		{"export", "[-settings FILE] [-o FILE]", "write out everything that is kept", runExport},
 		{"fills", "[-night DATE | -all] [--json | --csv]", "list the fills", runFills},
@@ -105,9 +106,9 @@ func (c *command) usage() string {
 func usage(w io.Writer) {
 	fmt.Fprint(w, "Yardtally tells how much syrup each yard took.\n\n")
 	for _, c := range commands() {
-		fmt.Fprintf(w, "  yardtally %-7s %-38s %s\n", c.name, c.args, c.what)
+		fmt.Fprintf(w, "  yardtally %-10s %-38s %s\n", c.name, c.args, c.what)
 	}
-	fmt.Fprintf(w, "  yardtally %-7s %-38s %s\n", "version", "", "say which version this is")
+	fmt.Fprintf(w, "  yardtally %-10s %-38s %s\n", "version", "", "say which version this is")
 	fmt.Fprint(w, "\nEvery command says more with -h. Settings are read from "+defaultSettings+" if no other\nfile is named; \"check -example\" prints one to start from. Readings are not\nlegal for trade.\n")
 }
 

@@ -36,6 +36,7 @@ type Settings struct {
 	Zone  *time.Location
 	Data  string // folder of the journal
 	Page  string // address the pages are served at, host:port
+	Door  Door
 
 	Serial []Serial
 	MQTT   []MQTT
@@ -52,6 +53,12 @@ type Said struct {
 	Key  string // what it is about: two with the same key and From replace each other
 	From int64  // Unix ns
 	Body act.Body
+}
+
+// Door says who may read the pages and how they are served.
+type Door struct {
+	Open             bool   // reading needs no passphrase
+	Certificate, Key string // PEM files for TLS; "" for none
 }
 
 // Serial is a serial port to read.
@@ -159,6 +166,12 @@ type file struct {
 			PasswordFile string `toml:"password_file"`
 		} `toml:"users"`
 	} `toml:"broker"`
+
+	Door struct {
+		Reading     string `toml:"reading"`
+		Certificate string `toml:"certificate"`
+		Key         string `toml:"key"`
+	} `toml:"door"`
 
 	InfluxDB *struct {
 		URL       string `toml:"url"`
@@ -302,8 +315,26 @@ func (r *reader) read(f *file) {
 	s.Data = r.beside(orElse(f.Data, "yardtally-data"))
 	s.Page = orElse(f.Page, DefaultPage)
 	r.address("page", s.Page)
+	r.door(f)
 	r.acts(f)
 	r.sources(f)
+}
+
+func (r *reader) door(f *file) {
+	switch f.Door.Reading {
+	case "", "passphrase":
+	case "open":
+		r.s.Door.Open = true
+	default:
+		r.fail("door.reading", `must be "passphrase" or "open"`)
+	}
+	if (f.Door.Certificate == "") != (f.Door.Key == "") {
+		r.bad(r.near("door.certificate"), "door.certificate", "must stand together with door.key", "")
+		return
+	}
+	if f.Door.Certificate != "" {
+		r.s.Door.Certificate, r.s.Door.Key = r.beside(f.Door.Certificate), r.beside(f.Door.Key)
+	}
 }
 
 // beside makes a path relative to the settings file's folder.
