@@ -45,8 +45,9 @@ type daemon struct {
 	clock  source.Clock
 	log    *slog.Logger
 	bootID string
-	demo   string  // a line for the page, "" in earnest
-	speed  float64 // of the clock against life
+	demo   string        // a line for the page, "" in earnest
+	speed  float64       // of the clock against life
+	commit time.Duration // how often readings are synced; 0: one second
 
 	journal *journal.Journal
 	outbox  *publish.Outbox
@@ -84,7 +85,7 @@ func openDaemon(ctx context.Context, d *daemon) (err error) {
 		}
 	}
 	if d.desk, err = desk.Open(desk.Options{Rig: d.set.Rig, Journal: d.journal, Clock: d.clock, BootID: d.bootID,
-		Teller: teller, Log: d.log}); err != nil {
+		Teller: teller, Log: d.log, Commit: d.commit}); err != nil {
 		return err
 	}
 	if err := d.openSources(); err != nil {
