@@ -262,6 +262,7 @@ func (d *Desk) Run(ctx context.Context) error {
 	tick := time.NewTimer(time.Hour)
 	tick.Stop()
 	armed := false
+	var ticked time.Time
 	arm := func(after time.Duration) {
 		if !armed {
 			tick.Reset(after)
@@ -272,7 +273,8 @@ func (d *Desk) Run(ctx context.Context) error {
 		select {
 		case a := <-d.in:
 			d.take(a)
-			arm(d.o.Commit)
+			// What comes after a silence is kept at once, with what comes beside it.
+			arm(max(d.o.Commit/20, d.o.Commit-time.Since(ticked)))
 		case ask := <-d.asks:
 			for range len(d.in) { // what was put before it was asked
 				d.take(<-d.in)
@@ -280,7 +282,7 @@ func (d *Desk) Run(ctx context.Context) error {
 			ask()
 			arm(d.o.Commit)
 		case <-tick.C:
-			armed = false
+			armed, ticked = false, time.Now()
 			if d.commit(false) {
 				arm(d.o.Commit)
 			}

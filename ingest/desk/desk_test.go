@@ -266,6 +266,28 @@ func TestCommitCadence(t *testing.T) {
 	})
 }
 
+// The first reading after a silence is kept at once, and yet there is never
+// more than one commit a second.
+func TestFirstReadingIsKeptAtOnce(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		b := open(t)
+		b.addActs()
+		for range 3 {
+			time.Sleep(time.Minute)
+			commits, records := b.j.Stats().Commits, b.d.Snapshot().Records
+			b.put(readings(b.said, time.Since(b.clock.began)))
+			time.Sleep(100 * time.Millisecond)
+			if b.j.Stats().Commits != commits+1 || b.d.Snapshot().Records != records+1 {
+				t.Errorf("%d commits, %d records kept", b.j.Stats().Commits-commits, b.d.Snapshot().Records-records)
+			}
+			b.say(5)
+			if n := b.j.Stats().Commits - commits; n > 2 {
+				t.Errorf("%d commits in 1.1 s", n)
+			}
+		}
+	})
+}
+
 // An act is durable and in the view when AddActs returns; nobody waits for the
 // next commit.
 func TestActsAtOnce(t *testing.T) {
