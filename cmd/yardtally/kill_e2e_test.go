@@ -69,6 +69,7 @@ func fastDaemon(path string) int {
 			d := &daemon{set: set, clock: &source.Steady{Clock: c}, bootID: "one boot", speed: c.speed,
 				log: slog.New(slog.NewTextHandler(os.Stderr, nil))}
 			if err = openDaemon(ctx, d); err == nil {
+				go sayFirst(ctx, d)
 				err = d.run(ctx)
 			}
 		}
@@ -80,9 +81,20 @@ func fastDaemon(path string) int {
 	return 0
 }
 
+// sayFirst prints a line once a reading is kept and shown.
+func sayFirst(ctx context.Context, d *daemon) {
+	for range d.desk.Watch(ctx) {
+		if d.desk.Snapshot().Records > 0 {
+			fmt.Println("kept")
+			return
+		}
+	}
+}
+
 // victim is a daemon in a process of its own.
 type victim struct {
 	cmd   *exec.Cmd
+	out   io.Reader
 	ended chan struct{} // closed when err is set
 	err   error
 }
@@ -96,6 +108,13 @@ func spawn(t testing.TB, path string, c sharedClock, log io.Writer) *victim {
 	v := &victim{cmd: exec.Command(self), ended: make(chan struct{})}
 	v.cmd.Env = append(os.Environ(), envSettings+"="+path, envClock+"="+c.String())
 	v.cmd.Stderr = log
+	out, in, err := os.Pipe()
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { out.Close() })
+	v.cmd.Stdout, v.out = in, out
+	defer in.Close()
 	if err := v.cmd.Start(); err != nil {
 		t.Fatal(err)
 	}

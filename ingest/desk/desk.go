@@ -261,12 +261,11 @@ func (d *Desk) Run(ctx context.Context) error {
 	defer d.close()
 	tick := time.NewTimer(time.Hour)
 	tick.Stop()
-	armed := false
-	var ticked time.Time
+	var ticked, due time.Time // due is zero while no tick is
 	arm := func(after time.Duration) {
-		if !armed {
+		if at := time.Now().Add(after); due.IsZero() || at.Before(due) {
 			tick.Reset(after)
-			armed = true
+			due = at
 		}
 	}
 	for {
@@ -282,7 +281,7 @@ func (d *Desk) Run(ctx context.Context) error {
 			ask()
 			arm(d.o.Commit)
 		case <-tick.C:
-			armed, ticked = false, time.Now()
+			ticked, due = time.Now(), time.Time{}
 			if d.commit(false) {
 				arm(d.o.Commit)
 			}

@@ -275,6 +275,7 @@ func TestFirstReadingIsKeptAtOnce(t *testing.T) {
 		for range 3 {
 			time.Sleep(time.Minute)
 			commits, records := b.j.Stats().Commits, b.d.Snapshot().Records
+			b.settle() // it has something to see to in a second
 			b.put(readings(b.said, time.Since(b.clock.began)))
 			time.Sleep(100 * time.Millisecond)
 			if b.j.Stats().Commits != commits+1 || b.d.Snapshot().Records != records+1 {
@@ -486,6 +487,7 @@ func TestFullDisk(t *testing.T) {
 			t.Errorf("total %v of what is not kept", v.Total)
 		}
 		b.layer.SetFull(false)
+		time.Sleep(time.Second) // until it tries again
 		b.say(round)
 		v := b.settle().View
 		if len(b.d.Snapshot().Faults) != 0 {
