@@ -131,7 +131,7 @@ func guard(h http.Handler) http.Handler {
 		set("Content-Security-Policy", policy)
 		set("X-Content-Type-Options", "nosniff")
 		set("Referrer-Policy", "same-origin") // no-referrer would hide where our own forms come from
-		if r.TLS != nil { // browsers complain of it over plain HTTP
+		if r.TLS != nil {                     // browsers complain of it over plain HTTP
 			set("Cross-Origin-Opener-Policy", "same-origin")
 		}
 		set("Cross-Origin-Resource-Policy", "same-origin")
