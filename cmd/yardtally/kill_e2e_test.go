@@ -15,6 +15,7 @@ import (
 	"strconv"
 	"strings"
 	"sync"
+	"sync/atomic"
 	"syscall"
 	"testing"
 	"time"
@@ -66,7 +67,7 @@ func fastDaemon(path string) int {
 	if err == nil {
 		var set *settings.Settings
 		if set, err = settings.Read(path); err == nil {
-			d := &daemon{set: set, clock: &source.Steady{Clock: c}, bootID: "one boot", speed: c.speed,
+			d := &daemon{set: set, clock: &source.Steady{Clock: c}, bootID: "one boot", speed: 1, // one commit a second of life
 				log: slog.New(slog.NewTextHandler(os.Stderr, nil))}
 			if err = openDaemon(ctx, d); err == nil {
 				go sayFirst(ctx, d)
@@ -197,7 +198,8 @@ func TestKill(t *testing.T) {
 	// The rig talks from now to its end, whether anyone listens or not.
 	ctx, quit := context.WithCancel(context.Background())
 	var feeding sync.WaitGroup
-	feeding.Go(func() { talk(ctx, t, rig, l, addr, clock) })
+	var deaf atomic.Bool // nobody has the line open: what it brings is gone
+	feeding.Go(func() { talk(ctx, t, rig, l, addr, clock, &deaf) })
 	defer feeding.Wait()
 	defer quit()
 	fed := make(chan struct{})
@@ -231,10 +233,12 @@ func TestKill(t *testing.T) {
 			continue
 		}
 		before, err := look(data)
+		deaf.Store(true)
 		v.signal(t, syscall.SIGKILL)
 		kills++
 		time.Sleep(time.Duration(rand.Int64N(int64(200 * time.Millisecond))))
 		v = spawn(t, path, clock, log)
+		deaf.Store(false)
 		if err != nil {
 			continue // it was not up yet
 		}
@@ -383,7 +387,7 @@ func freeAddress(t testing.TB) string {
 }
 
 // talk lets the rig speak. What the line does not take at once is lost.
-func talk(ctx context.Context, t *testing.T, rig *rigsim.Rig, l *line, addr string, clock sharedClock) {
+func talk(ctx context.Context, t *testing.T, rig *rigsim.Rig, l *line, addr string, clock sharedClock, deaf *atomic.Bool) {
 	client := mqtt.NewClient(mqtt.NewClientOptions().AddBroker("tcp://" + addr).SetClientID("rig").SetCleanSession(false).
 		SetConnectRetry(true).SetConnectRetryInterval(100 * time.Millisecond).SetMaxReconnectInterval(200 * time.Millisecond).SetOrderMatters(false))
 	if k := client.Connect(); !k.WaitTimeout(time.Minute) || k.Error() != nil {
@@ -396,6 +400,9 @@ func talk(ctx context.Context, t *testing.T, rig *rigsim.Rig, l *line, addr stri
 		Speed: clock.speed, Split: rigsim.DemoSplit(), Stamped: true, Sleep: sleep,
 		Elapsed: func() time.Duration { return time.Duration(float64(clock.Now().Mono-began) / clock.speed) },
 		Serial: func(b []byte) error {
+			if deaf.Load() {
+				return nil
+			}
 			if err := l.near.SetWriteDeadline(time.Now().Add(5 * time.Millisecond)); err != nil {
 				return err
 			}
