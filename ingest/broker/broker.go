@@ -11,8 +11,15 @@
 //
 // Beyond loopback the broker wants named users with passwords. Where there are
 // users, nobody else gets in, on loopback either; each may publish only to its
-// own rig's readings, and read what is under the prefix. Passwords cross the
-// network as they are: it must be the rig's own.
+// own rig's readings, and read only what is under its own rig's name: a user
+// with no rig publishes nothing and reads what is under the prefix. Nobody
+// named reads $SYS. A user that tries wrong passwords has to wait, longer each
+// time. Passwords cross the network as they are: it must be the rig's own.
+//
+// What is published is for whoever listens now: a subscriber that is slow or
+// away has few messages kept (maxInflight, maxPending), a will is published at
+// once, whatever its delay, and messages are retained on few topics. See
+// bounds.go.
 package broker
 
 import (
@@ -36,18 +43,20 @@ const DefaultAddr = "127.0.0.1:1883"
 
 // Bounds on what clients can make the broker hold. Judgement, no source.
 const (
-	maxPacket   = wire.MaxPack + 16<<10 // bytes; a larger packet ends its connection
-	maxConns    = 512                   // connections, signed in or not
-	maxInflight = 1024                  // unacknowledged messages a client, each way
-	maxPending  = 1024                  // messages a slow subscriber has waiting; the next are dropped
-	maxSession  = 24 * 60 * 60          // s for which a gone client's session is kept
+	maxPacket    = wire.MaxPack + 16<<10 // bytes; a larger packet ends its connection
+	maxConns     = 512                   // connections, signed in or not
+	maxConnsEach = 64                    // from one address
+	maxReceive   = 128                   // unacknowledged messages from a client
+	maxInflight  = 64                    // unacknowledged messages to a client
+	maxPending   = 32                    // messages a slow subscriber has waiting; the next are dropped
+	maxSession   = 24 * 60 * 60          // s for which a gone client's session is kept
 )
 
 // User may sign in.
 type User struct {
 	Name     string
 	Password string // never shown
-	Rig      string // the rig it may publish for; "": it only reads
+	Rig      string // the rig it publishes for and reads; "": it only reads, every rig
 }
 
 // Options say where the broker listens, and to whom.
@@ -66,6 +75,7 @@ type Source struct {
 	o      Options
 	topics map[string]string // topic to rig
 	users  map[string]account
+	tries  *tries
 	*source.Supervisor
 
 	mu   sync.Mutex
@@ -86,7 +96,7 @@ func New(o Options) (*Source, error) {
 	case len(o.Rigs) == 0:
 		return nil, errors.New("rigs: must be at least one, is none")
 	}
-	s := &Source{o: o, topics: map[string]string{}, Supervisor: source.NewSupervisor(o.Name, o.Log, nil)}
+	s := &Source{o: o, topics: map[string]string{}, tries: newTries(), Supervisor: source.NewSupervisor(o.Name, o.Log, nil)}
 	for _, rig := range o.Rigs {
 		topic, err := source.Topic(o.Prefix, rig)
 		if err != nil {
@@ -148,16 +158,18 @@ func (s *Source) session(ctx context.Context, sink source.Sink, up func()) error
 	caps := mqtt.NewDefaultServerCapabilities()
 	caps.MaximumPacketSize = maxPacket
 	caps.MaximumClients = maxConns
-	caps.ReceiveMaximum = maxInflight
+	caps.ReceiveMaximum = maxReceive
 	caps.MaximumInflight = maxInflight
 	caps.MaximumClientWritesPending = maxPending
 	caps.MaximumSessionExpiryInterval = maxSession
+	caps.TopicAliasMaximum = 0
+	caps.SharedSubAvailable = 0
 	log := s.o.Log
 	if log == nil {
 		log = slog.New(slog.DiscardHandler)
 	}
 	server := mqtt.New(&mqtt.Options{Capabilities: caps, Logger: slog.New(quiet{log.With("source", s.Name()).Handler()})})
-	if err := server.AddHook(&hook{s: s, ctx: ctx, sink: sink}, nil); err != nil {
+	if err := server.AddHook(&hook{s: s, ctx: ctx, sink: sink, server: server}, nil); err != nil {
 		l.Close()
 		return err
 	}

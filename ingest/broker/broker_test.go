@@ -322,6 +322,21 @@ func TestNamedUsers(t *testing.T) {
 	if len(sink) != 0 {
 		t.Errorf("the sink got %+v", <-sink)
 	}
+	own := connect(t, clientOptions(s, "own", "ann", "ann-secret"))
+	for filter, want := range map[string]byte{"yard/heron/readings": 1, "yard/heron/#": 1, "yard/heron/+": 1,
+		"yard/linnet/readings": 0x80, "yard/#": 0x80, "yard/+/readings": 0x80, "yard/heron": 0x80, "#": 0x80, "+/+/+": 0x80,
+		"$SYS/#": 0x80, "$SYS/broker/version": 0x80, "$share/g/yard/linnet/readings": 0x80, "$SHARE/g/yard/#": 0x80} {
+		sub := own.Subscribe(filter, 1, nil).(*mqtt.SubscribeToken)
+		mqtt.WaitTokenTimeout(sub, patience)
+		for _, got := range sub.Result() { // one; its name is without the $share
+			if got != want {
+				t.Errorf("ann's subscription of %s: %x, want %x", filter, got, want)
+			}
+		}
+		if len(sub.Result()) != 1 {
+			t.Errorf("ann's subscription of %s: %v, want %x", filter, sub.Result(), want)
+		}
+	}
 	if n := s.State().Dropped["not allowed"]; n != 5 {
 		t.Errorf("%d counted as not allowed", n)
 	}

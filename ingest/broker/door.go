@@ -3,6 +3,7 @@ package broker
 import (
 	"errors"
 	"net"
+	"net/netip"
 	"sync"
 	"time"
 )
@@ -11,24 +12,31 @@ import (
 const (
 	acceptTries = 50
 	acceptWait  = 100 * time.Millisecond
+
+	signInLimit = 10 * time.Second // from arriving to having signed in
+	writeLimit  = 30 * time.Second // a client that takes nothing for so long is let go
 )
 
 // door is the broker's listener. The library stops accepting, for good and
 // without a word, at the first error; it does not count those who have not
-// signed in, and on closing waits for them. So the door tries again,
-// tells what stays wrong, bounds how many are in, and sends them out at the end.
+// signed in, lets them sit, and on closing waits for them. So the door tries
+// again, tells what stays wrong, and bounds how many are in, also from one
+// address; where all places are taken, one goes who has not signed in. At the
+// end it sends everybody out.
 type door struct {
 	net.Listener
 	failed  chan error // holds the error that ended it
 	refused func(peer string)
 
 	mu     sync.Mutex
-	inside map[net.Conn]struct{}
+	inside map[*guest]struct{}
+	by     map[netip.Addr]int
+	last   uint64 // guest's number
 	shut   bool
 }
 
 func newDoor(l net.Listener, refused func(peer string)) *door {
-	return &door{Listener: l, failed: make(chan error, 1), refused: refused, inside: map[net.Conn]struct{}{}}
+	return &door{Listener: l, failed: make(chan error, 1), refused: refused, inside: map[*guest]struct{}{}, by: map[netip.Addr]int{}}
 }
 
 // Accept implements net.Listener.
@@ -47,8 +55,14 @@ func (d *door) Accept() (net.Conn, error) {
 			return nil, err
 		}
 		tries = 0
-		g := &guest{Conn: c, door: d}
-		switch in, shut := d.enter(g); {
+		_ = c.SetDeadline(time.Now().Add(signInLimit)) // the library sets later ones
+		g := &guest{Conn: c, door: d, from: address(c.RemoteAddr().String())}
+		in, shut, out := d.enter(g)
+		if out != nil {
+			out.Close()
+			d.refused(out.RemoteAddr().String())
+		}
+		switch {
 		case shut:
 			c.Close()
 		case !in:
@@ -60,14 +74,44 @@ func (d *door) Accept() (net.Conn, error) {
 	}
 }
 
-func (d *door) enter(g *guest) (in, shut bool) {
+func (d *door) enter(g *guest) (in, shut bool, out *guest) {
 	d.mu.Lock()
 	defer d.mu.Unlock()
-	if d.shut || len(d.inside) >= maxConns {
-		return false, d.shut
+	if d.shut || d.by[g.from] >= maxConnsEach {
+		return false, d.shut, nil
 	}
+	if len(d.inside) >= maxConns {
+		for x := range d.inside {
+			if !x.signed && (out == nil || x.no < out.no) {
+				out = x
+			}
+		}
+		if out == nil {
+			return false, false, nil
+		}
+		d.remove(out)
+	}
+	d.last++
+	g.no = d.last
 	d.inside[g] = struct{}{}
-	return true, false
+	d.by[g.from]++
+	return true, false, out
+}
+
+func (d *door) remove(g *guest) {
+	if _, in := d.inside[g]; !in {
+		return
+	}
+	delete(d.inside, g)
+	if d.by[g.from]--; d.by[g.from] == 0 {
+		delete(d.by, g.from)
+	}
+}
+
+func (d *door) signedIn(g *guest) {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	g.signed = true
 }
 
 // Close implements net.Listener; it also closes every connection.
@@ -88,13 +132,27 @@ func (d *door) Close() error {
 // guest is a connection that leaves the door's count when it closes.
 type guest struct {
 	net.Conn
-	door *door
+	door   *door
+	from   netip.Addr
+	no     uint64 // in order of arrival
+	signed bool   // the door's to lock
 }
+
+// Write implements net.Conn.
+func (g *guest) Write(p []byte) (int, error) {
+	if err := g.Conn.SetWriteDeadline(time.Now().Add(writeLimit)); err != nil {
+		return 0, err
+	}
+	return g.Conn.Write(p)
+}
+
+// SetDeadline implements net.Conn: the library's is for reading.
+func (g *guest) SetDeadline(t time.Time) error { return g.Conn.SetReadDeadline(t) }
 
 // Close implements net.Conn.
 func (g *guest) Close() error {
 	g.door.mu.Lock()
-	delete(g.door.inside, g)
+	g.door.remove(g)
 	g.door.mu.Unlock()
 	return g.Conn.Close()
 }

@@ -9,6 +9,8 @@ import (
 	"fmt"
 	"log/slog"
 	"strings"
+	"sync"
+	"time"
 
 	mqtt "github.com/mochi-mqtt/server/v2"
 	"github.com/mochi-mqtt/server/v2/packets"
@@ -21,6 +23,7 @@ import (
 type account struct {
 	password [sha256.Size]byte // hashed only so that comparing takes the same time for any length
 	topic    string            // it may publish there; "": nowhere
+	reads    string            // what it may read begins with this
 }
 
 func (s *Source) accounts(users []User) (map[string]account, error) {
@@ -35,8 +38,9 @@ func (s *Source) accounts(users []User) (map[string]account, error) {
 		case u.Password == "":
 			return nil, fmt.Errorf("%s: must not be empty, is empty for user %q", field("password"), u.Name)
 		}
-		a := account{password: sha256.Sum256([]byte(u.Password))}
+		a := account{password: sha256.Sum256([]byte(u.Password)), reads: s.o.Prefix + "/"}
 		if u.Rig != "" {
+			a.reads += u.Rig + "/"
 			a.topic = s.o.Prefix + "/" + u.Rig + "/readings"
 			if s.topics[a.topic] == "" {
 				return nil, fmt.Errorf("%s: must be one of the rigs %q, is %q", field("rig"), s.o.Rigs, u.Rig)
@@ -61,7 +65,7 @@ func (s *Source) signIn(name, password string) bool {
 // mayPublish reports whether the user may publish to that topic.
 func (s *Source) mayPublish(name, topic string) bool {
 	if len(s.users) == 0 {
-		return !strings.HasPrefix(topic, "$")
+		return !strings.HasPrefix(topic, "$") && !tooLong(topic)
 	}
 	return topic != "" && s.users[name].topic == topic
 }
@@ -72,17 +76,20 @@ func (s *Source) mayRead(name, filter string) bool {
 	if len(s.users) == 0 {
 		return true
 	}
-	_, known := s.users[name]
-	return known && strings.HasPrefix(filter, s.o.Prefix+"/")
+	a, known := s.users[name]
+	return known && strings.HasPrefix(filter, a.reads)
 }
 
 // hook is what the broker asks and tells. Its methods run on the goroutine
 // that reads the client's connection, in order of arrival.
 type hook struct {
 	mqtt.HookBase
-	s    *Source
-	ctx  context.Context // the session's
-	sink source.Sink
+	s      *Source
+	ctx    context.Context // the session's
+	sink   source.Sink
+	server *mqtt.Server
+
+	mu sync.Mutex // held while sessions and subscriptions are counted
 }
 
 // ID implements mqtt.Hook.
@@ -90,22 +97,24 @@ func (h *hook) ID() string { return "readings" }
 
 // Provides implements mqtt.Hook.
 func (h *hook) Provides(b byte) bool {
-	return bytes.IndexByte([]byte{mqtt.OnConnectAuthenticate, mqtt.OnACLCheck, mqtt.OnPublish, mqtt.OnDisconnect}, b) >= 0
+	return bytes.IndexByte([]byte{mqtt.OnConnectAuthenticate, mqtt.OnSessionEstablished, mqtt.OnACLCheck, mqtt.OnSubscribe,
+		mqtt.OnPublish, mqtt.OnWill, mqtt.OnDisconnect, mqtt.OnClientExpired}, b) >= 0
 }
 
 // OnConnectAuthenticate implements mqtt.Hook. The broker publishes a client's
 // will without asking again, so it is judged here.
 func (h *hook) OnConnectAuthenticate(cl *mqtt.Client, pk packets.Packet) bool {
 	name := string(pk.Connect.Username)
-	if !h.s.signIn(name, string(pk.Connect.Password)) {
+	ok, tooSoon := h.s.tries.try(address(cl.Net.Remote), time.Now(), func() bool {
+		return h.s.signIn(name, string(pk.Connect.Password))
+	})
+	switch {
+	case tooSoon:
+		h.s.Drop("too many sign-ins", fmt.Sprintf("user %q from %s", name, cl.Net.Remote))
+	case !ok:
 		h.s.Drop("sign-in refused", fmt.Sprintf("user %q from %s", name, cl.Net.Remote))
-		return false
 	}
-	if pk.Connect.WillFlag && !h.s.mayPublish(name, pk.Connect.WillTopic) {
-		h.s.Drop("not allowed", fmt.Sprintf("user %q: a will to %q", name, pk.Connect.WillTopic))
-		return false
-	}
-	return true
+	return ok && h.admit(cl, pk)
 }
 
 // OnACLCheck implements mqtt.Hook.
@@ -123,6 +132,7 @@ func (h *hook) OnACLCheck(cl *mqtt.Client, topic string, write bool) bool {
 
 // OnPublish implements mqtt.Hook. It runs before the broker acknowledges.
 func (h *hook) OnPublish(cl *mqtt.Client, pk packets.Packet) (packets.Packet, error) {
+	pk.FixedHeader.Retain = pk.FixedHeader.Retain && h.mayRetain(pk.TopicName, pk.Payload)
 	rig := h.s.topics[pk.TopicName]
 	if rig == "" {
 		if strings.HasPrefix(pk.TopicName, h.s.o.Prefix+"/") && strings.HasSuffix(pk.TopicName, "/readings") {
@@ -138,7 +148,10 @@ func (h *hook) OnPublish(cl *mqtt.Client, pk packets.Packet) (packets.Packet, er
 }
 
 // OnDisconnect implements mqtt.Hook.
-func (h *hook) OnDisconnect(cl *mqtt.Client, err error, _ bool) {
+func (h *hook) OnDisconnect(cl *mqtt.Client, err error, expire bool) {
+	if !expire {
+		h.forgetGone()
+	}
 	if errors.Is(err, packets.ErrPacketTooLarge) {
 		h.s.Drop(string(wire.TooBig), fmt.Sprintf("client %q: a packet of more than %d bytes", cl.ID, maxPacket))
 	}
