@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"errors"
 	"math/rand/v2"
+	"os"
 	"slices"
 	"strings"
 	"testing"
@@ -88,5 +89,35 @@ func TestSplitterStopsOnError(t *testing.T) {
 	err := s.feed([]byte("a\nb\n"), func([]byte) error { n++; return stop }, nil)
 	if err != stop || n != 1 {
 		t.Errorf("got %v after %d lines", err, n)
+	}
+}
+
+// A gigabyte without an end of line (64 MB in the quick form) holds no more than one line, is said once,
+// and the line after it is read.
+func TestAGigabyteWithoutEnd(t *testing.T) {
+	var s splitter
+	var got []string
+	var long []int
+	feed := func(p []byte) {
+		t.Helper()
+		err := s.feed(p, func(l []byte) error { got = append(got, string(l)); return nil }, func(n int) { long = append(long, n) })
+		if err != nil {
+			t.Fatal(err)
+		}
+	}
+	megabytes := 64
+	if os.Getenv("YARDTALLY_FULL") != "" {
+		megabytes = 1024
+	}
+	block := bytes.Repeat([]byte{'x'}, 1<<20)
+	for range megabytes {
+		feed(block)
+		if cap(s.buf) > 4*MaxLine {
+			t.Fatalf("it holds %d bytes", cap(s.buf))
+		}
+	}
+	feed([]byte("\r\nab\r\n"))
+	if !slices.Equal(got, []string{"ab"}) || !slices.Equal(long, []int{megabytes<<20 + 1}) {
+		t.Errorf("got %q, long %v", got, long)
 	}
 }
