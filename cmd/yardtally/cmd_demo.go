@@ -108,7 +108,7 @@ func (m *demo) run(ctx context.Context) error {
 	d := &daemon{set: set, clock: &source.Steady{Clock: clock}, bootID: "demo " + newID(), log: m.log, speed: m.speed,
 		// A second of life is many of the night's: sync more often, show more.
 		commit: max(100*time.Millisecond, time.Duration(float64(time.Second)/m.speed)),
-		demo: fmt.Sprintf("A simulated night, %g times faster than life.", m.speed)}
+		demo:   fmt.Sprintf("A simulated night, %g times faster than life.", m.speed)}
 	if err := openDaemon(ctx, d); err != nil {
 		return err
 	}
