@@ -1,0 +1,193 @@
+package main
+
+import (
+	"bytes"
+	"context"
+	"fmt"
+	"log/slog"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"regexp"
+	"strconv"
+	"strings"
+	"sync"
+	"testing"
+	"time"
+
+	"github.com/chromedp/cdproto/cdp"
+	"github.com/chromedp/cdproto/emulation"
+	"github.com/chromedp/cdproto/network"
+	cdpruntime "github.com/chromedp/cdproto/runtime"
+	"github.com/chromedp/chromedp"
+
+	"yardtally/calibrate/quantity"
+	"yardtally/ingest/rigsim"
+)
+
+// chromium returns the browser, which Go cannot fetch.
+func chromium(t *testing.T) string {
+	t.Helper()
+	for _, name := range []string{"chromium", "chromium-browser", "google-chrome"} {
+		if path, err := exec.LookPath(name); err == nil {
+			return path
+		}
+	}
+	if os.Getenv("YARDTALLY_CI") != "" {
+		t.Fatal("chromium is not installed, and must be here")
+	}
+	t.Skip("chromium is not installed: the page is not looked at in a real browser")
+	return ""
+}
+
+// safeBuffer is a buffer that a demo writes while a test reads.
+type safeBuffer struct {
+	mu sync.Mutex
+	b  bytes.Buffer
+}
+
+func (b *safeBuffer) Write(p []byte) (int, error) {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	return b.b.Write(p)
+}
+
+func (b *safeBuffer) String() string {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	return b.b.String()
+}
+
+// The demo, as a person sees it in a browser: the page fills without being
+// loaded again, at phone and laptop width, by night and by day, and asks
+// nothing of anybody but the rig. Pictures go to shots/, which is not committed.
+func TestPageInBrowser(t *testing.T) {
+	bin := chromium(t)
+	out := &safeBuffer{}
+	demoCtx, stopDemo := context.WithCancel(context.Background())
+	m := &demo{e: &env{strings.NewReader(""), out, os.Stderr}, night: rigsim.SmallNight(3), speed: 20, page: "127.0.0.1:0",
+		data: t.TempDir(), units: quantity.US, log: slog.New(slog.DiscardHandler)}
+	ended := make(chan error, 1)
+	go func() { ended <- m.run(demoCtx) }()
+	defer func() {
+		stopDemo()
+		if err := <-ended; err != nil {
+			t.Error(err)
+		}
+	}()
+	var address string
+	for end := time.Now().Add(30 * time.Second); address == ""; time.Sleep(20 * time.Millisecond) {
+		if m := regexp.MustCompile(`http://\S+`).FindString(out.String()); m != "" {
+			address = m
+		} else if time.Now().After(end) {
+			t.Fatalf("no address is printed: %s", out.String())
+		}
+	}
+
+	var mu sync.Mutex
+	var strangers, complaints []string
+	loads := 0
+	opts := append(chromedp.DefaultExecAllocatorOptions[:], chromedp.ExecPath(bin), chromedp.NoSandbox,
+		chromedp.Flag("disable-quic", true), chromedp.Flag("disable-component-update", true))
+	alloc, cancelAlloc := chromedp.NewExecAllocator(context.Background(), opts...)
+	defer cancelAlloc()
+	ctx, cancel := chromedp.NewContext(alloc, chromedp.WithListener(func(ev any) {
+		mu.Lock()
+		defer mu.Unlock()
+		switch e := ev.(type) {
+		case *network.EventRequestWillBeSent:
+			if e.Request.URL == address {
+				loads++
+			} else if !strings.HasPrefix(e.Request.URL, address) {
+				strangers = append(strangers, e.Request.URL)
+			}
+		case *cdpruntime.EventExceptionThrown:
+			complaints = append(complaints, e.ExceptionDetails.Text)
+		}
+	}))
+	defer cancel()
+	if _, err := chromedp.Run(ctx, chromedp.Navigate(address)); err != nil {
+		t.Fatal(err)
+	}
+
+	// The sum of the night grows by itself.
+	sum := func() float64 {
+		t.Helper()
+		text, err := chromedp.Run(ctx, chromedp.Evaluate[string](`document.body.innerText`))
+		if err != nil {
+			t.Fatal(err)
+		}
+		f := regexp.MustCompile(`(?s)Sum\s+\d+\s+([\d.]+)`).FindStringSubmatch(text)
+		if f == nil {
+			return 0
+		}
+		v, err := strconv.ParseFloat(f[1], 64)
+		if err != nil {
+			t.Fatal(err)
+		}
+		return v
+	}
+	first := 0.0
+	for end := time.Now().Add(90 * time.Second); ; time.Sleep(100 * time.Millisecond) {
+		s := sum()
+		if s > 0 && first == 0 {
+			first = s
+		}
+		if first > 0 && s > first+1 {
+			break
+		}
+		if time.Now().After(end) {
+			t.Fatalf("the page does not live: the sum went from %v to %v", first, s)
+		}
+	}
+	if mu.Lock(); loads != 1 {
+		t.Errorf("the page was loaded %d times", loads)
+	}
+	mu.Unlock()
+
+	shots := filepath.Join("..", "..", "shots")
+	if err := os.MkdirAll(shots, 0o755); err != nil {
+		t.Fatal(err)
+	}
+	for _, width := range []int64{360, 768, 1280} {
+		for _, scheme := range []string{"dark", "light"} {
+			must := func(err error) {
+				t.Helper()
+				if err != nil {
+					t.Fatal(err)
+				}
+			}
+			_, err := chromedp.Run(ctx, chromedp.EmulateViewport(width, 900))
+			must(err)
+			_, err = chromedp.Run(ctx, chromedp.Func(func(ctx context.Context, tab *chromedp.Target) error {
+				_, err := cdp.Call(ctx, tab, emulation.SetEmulatedMedia, emulation.SetEmulatedMediaParams{
+					Features: []*emulation.MediaFeature{{Name: "prefers-color-scheme", Value: scheme}}})
+				return err
+			}))
+			must(err)
+			over, err := chromedp.Run(ctx, chromedp.Evaluate[float64](`document.documentElement.scrollWidth - window.innerWidth`))
+			must(err)
+			// The link past the header is for keyboards: no finger meets it.
+			small, err := chromedp.Run(ctx, chromedp.Evaluate[[]string](`[...document.querySelectorAll('button, summary, a:not(.skip)')].filter(e => e.offsetParent)
+					.filter(e => e.getBoundingClientRect().height < 47.5).map(e => e.outerHTML.slice(0, 80))`))
+			must(err)
+			png, err := chromedp.Run(ctx, chromedp.FullScreenshot(90))
+			must(err)
+			name := fmt.Sprintf("tonight-%d-%s", width, scheme)
+			if over > 0 {
+				t.Errorf("%s: %g px wider than the screen", name, over)
+			}
+			if width < 500 && len(small) > 0 {
+				t.Errorf("%s: too small for a gloved hand: %q", name, small)
+			}
+			if err := os.WriteFile(filepath.Join(shots, name+".png"), png, 0o644); err != nil {
+				t.Fatal(err)
+			}
+		}
+	}
+	mu.Lock()
+	defer mu.Unlock()
+	if len(strangers) > 0 || len(complaints) > 0 {
+		t.Errorf("asked of others: %q; the script complains: %q", strangers, complaints)
+	}
+}
