@@ -7,6 +7,7 @@ import (
 	"errors"
 	"fmt"
 	"hash/crc32"
+	"slices"
 
 	"yardtally/meter/act"
 )
@@ -36,7 +37,7 @@ func (j *Journal) AddAct(a act.Act) (added bool, err error) {
 	switch {
 	case errors.Is(err, sql.ErrNoRows):
 	case err != nil:
-		return false, fmt.Errorf("%s: act %q: %w", j.path, a.ID, err)
+		return false, fmt.Errorf("%s: act %q: %w", j.path, a.ID, j.suspect(err))
 	default:
 		was, err := readAct(a.ID, rig, crc, old)
 		if err != nil {
@@ -55,8 +56,9 @@ func (j *Journal) AddAct(a act.Act) (added bool, err error) {
 	if _, err := j.db.Exec(`INSERT INTO act (id, rig, crc, data) VALUES (?, ?, ?, ?)
 		ON CONFLICT (id) DO UPDATE SET rig = excluded.rig, crc = excluded.crc, data = excluded.data`,
 		a.ID, a.Rig, int64(actCRC(a.ID, a.Rig, string(data))), string(data)); err != nil {
-		return false, fmt.Errorf("%s: keeping act %q: %w", j.path, a.ID, err)
+		return false, fmt.Errorf("%s: keeping act %q: %w", j.path, a.ID, j.failed(err))
 	}
+	j.wrote()
 	return true, nil
 }
 
@@ -119,7 +121,9 @@ func actCRC(id, rig, data string) uint32 {
 }
 
 // PutCheckpoint keeps a cache under the rig and the name, in the place of the
-// one before.
+// one before. It may know the rig's records up to LastSeq: should one of these
+// be gone from the end when the journal is opened again, so that its sequence
+// would be given to another, the cache is dropped.
 func (j *Journal) PutCheckpoint(rig, name string, data []byte) error {
 	j.write.Lock()
 	defer j.write.Unlock()
@@ -129,10 +133,18 @@ func (j *Journal) PutCheckpoint(rig, name string, data []byte) error {
 	if data == nil {
 		data = []byte{}
 	}
-	if _, err := j.db.Exec(`INSERT OR REPLACE INTO checkpoint (rig, name, crc, data) VALUES (?, ?, ?, ?)`,
-		rig, name, int64(actCRC(rig, name, string(data))), data); err != nil {
-		return fmt.Errorf("%s: keeping checkpoint %s of rig %s: %w", j.path, name, rig, err)
+	last, err := j.LastSeq(rig)
+	if err != nil {
+		return err
 	}
+	if _, err := j.db.Exec(`INSERT OR REPLACE INTO checkpoint (rig, name, last, crc, data) VALUES (?, ?, ?, ?, ?)`,
+		rig, name, int64(last), checkpointCRC(rig, name, int64(last), data), data); err != nil {
+		return fmt.Errorf("%s: keeping checkpoint %s of rig %s: %w", j.path, name, rig, j.failed(err))
+	}
+	if len(j.hidden) > 0 {
+		j.hidden = slices.DeleteFunc(j.hidden, func(l late) bool { return l == late{rig, int64(last)} })
+	}
+	j.wrote()
 	return nil
 }
 
@@ -142,19 +154,27 @@ func (j *Journal) Checkpoint(rig, name string) ([]byte, bool, error) {
 	if j.isClosed() {
 		return nil, false, ErrClosed
 	}
-	var crc int64
+	var crc, last int64
 	var data []byte
-	err := j.db.QueryRow(`SELECT crc, data FROM checkpoint WHERE rig = ? AND name = ?`, rig, name).Scan(&crc, &data)
+	err := j.db.QueryRow(`SELECT last, crc, data FROM checkpoint WHERE rig = ? AND name = ?`, rig, name).Scan(&last, &crc, &data)
 	switch {
 	case errors.Is(err, sql.ErrNoRows):
 		return nil, false, nil
 	case err != nil:
 		return nil, false, fmt.Errorf("%s: reading checkpoint %s of rig %s: %w", j.path, name, rig, err)
-	case crc != int64(actCRC(rig, name, string(data))):
+	case j.tooLate(rig, last):
+		return nil, false, nil
+	case crc != checkpointCRC(rig, name, last, data):
 		j.log.Info("journal: a checkpoint is bad and left out", "rig", rig, "name", name)
 		return nil, false, nil
 	}
 	return data, true, nil
+}
+
+func (j *Journal) tooLate(rig string, last int64) bool {
+	j.write.Lock()
+	defer j.write.Unlock()
+	return slices.Contains(j.hidden, late{rig, last})
 }
 
 // DropCheckpoints deletes all caches.
@@ -165,7 +185,8 @@ func (j *Journal) DropCheckpoints() error {
 		return ErrClosed
 	}
 	if _, err := j.db.Exec(`DELETE FROM checkpoint`); err != nil {
-		return fmt.Errorf("%s: dropping checkpoints: %w", j.path, err)
+		return fmt.Errorf("%s: dropping checkpoints: %w", j.path, j.failed(err))
 	}
+	j.wrote()
 	return nil
 }

@@ -70,7 +70,7 @@ func (j *Journal) Commit() error {
 	}
 	if err := j.store(parts, ready); err != nil {
 		j.seal.giveBack(ready)
-		err = j.suspect(err)
+		err = j.failed(err)
 		j.mu.Lock()
 		j.stats.Failures++
 		n := j.pending
@@ -79,6 +79,7 @@ func (j *Journal) Commit() error {
 		return fmt.Errorf("%s: keeping %d records: %w", j.path, n, err)
 	}
 	took := time.Since(start)
+	defer j.wrote()
 
 	j.mu.Lock()
 	defer j.mu.Unlock()

@@ -1,7 +1,9 @@
 package journal
 
 import (
+	"errors"
 	"fmt"
+	"io/fs"
 	"os"
 	"path/filepath"
 
@@ -63,25 +65,58 @@ func (j *Journal) Damage() []Damage {
 	return append([]Damage(nil), j.damage...)
 }
 
-// checkTail looks, before SQLite takes the log back in, for what it will cut.
-func (j *Journal) checkTail() error {
-	tail, err := sqlite.LogTail(j.path)
+// pageSize is that of every journal.
+const pageSize = 4096
+
+// checkLog looks at the log before SQLite takes it back in. What SQLite would
+// drop though it was acknowledged is put right first, if it can be; if it
+// cannot, the error is badData: row by row, most can be brought over.
+func (j *Journal) checkLog() error {
+	l, err := sqlite.ReadLog(j.path, pageSize)
 	if err != nil {
 		return fmt.Errorf("%s: reading the log: %w", j.path, err)
 	}
-	if tail == nil {
+	if l == nil {
+		_, err := os.Stat(j.path + "-wal")
+		if fi, ferr := os.Stat(j.path); j.crashed && errors.Is(err, fs.ErrNotExist) && ferr == nil && fi.Size() > 0 {
+			j.renew = "the log is gone"
+			j.note(Damage{What: "the journal was not closed, and its log is gone: what was kept last, before it came into the file, is lost"})
+		}
 		return nil
 	}
-	j.note(Damage{What: fmt.Sprintf("the log ends in %d pages that are no whole commit (from byte %d, after %d commits); cut off, and kept in %s",
-		tail.Frames, tail.Offset, tail.Commits, filepath.Base(j.path)+keptLog)})
-	if err := copyFile(j.path+keptLog, j.path+"-wal"); err != nil {
-		j.log.Warn("journal: the log's tail could not be kept", "path", j.path, "err", err)
+	if fi, err := os.Stat(j.path); errors.Is(err, fs.ErrNotExist) || err == nil && fi.Size() == 0 {
+		return badData{errors.New("the file is empty or gone, its log is there")}
+	}
+	if !l.Tail() {
+		return nil
+	}
+	keep, name := copyFile(j.path+keptLog, j.path+"-wal"), filepath.Base(j.path)+keptLog
+	if keep != nil {
+		j.log.Warn("journal: the log as it was could not be kept", "path", j.path, "err", keep)
+	}
+	switch {
+	case l.Junk:
+		j.renew = "the log cannot be read"
+		j.note(Damage{What: fmt.Sprintf("the log cannot be read: what was kept last, up to %d pages that had not come into the file yet, is lost; it is kept in %s", l.Frames, name)})
+		return nil
+	case l.Kept <= l.Plain:
+		j.renew = "the log ended in an unfinished commit"
+		j.log.Warn("journal: the log ended in a commit that was not finished; it is cut off", "path", j.path,
+			"pages", l.Frames-l.Plain, "from byte", l.Offset, "commits before", l.Commits, "kept in", name)
+		return nil
+	case l.Doubtful:
+		return badData{fmt.Errorf("%d pages of its log are damaged", l.Bad)}
+	}
+	j.log.Warn("journal: the log was damaged, and all of it could be put right", "path", j.path,
+		"pages put right", l.Fixed, "pages not needed", l.Bad, "commits behind them", l.Behind, "as it was", name)
+	if err := replaceFile(j.path+"-wal", l.Whole()); err != nil {
+		return fmt.Errorf("%s: putting the log right: %w", j.path, err)
 	}
 	return nil
 }
 
-// keptLog is where the last log with a tail goes: most are commits that a
-// crash cut short, but one may be whole commits behind a bad byte.
+// keptLog is where the last log goes that ended in something else than a whole
+// commit.
 const keptLog = "-wal.damaged"
 
 func copyFile(to, from string) error {
@@ -90,4 +125,36 @@ func copyFile(to, from string) error {
 		return err
 	}
 	return os.WriteFile(to, b, 0o660)
+}
+
+// replaceFile puts new content in the place of a file, durably: whatever
+// happens, there is the old or the new.
+func replaceFile(path string, b []byte) error {
+	half := path + ".new"
+	f, err := os.OpenFile(half, os.O_WRONLY|os.O_CREATE|os.O_TRUNC, 0o660)
+	if err != nil {
+		return err
+	}
+	_, err = f.Write(b)
+	err = errors.Join(err, f.Chmod(0o660), f.Sync(), f.Close())
+	if err != nil {
+		return err
+	}
+	return rename(half, path)
+}
+
+// rename is durable on return.
+func rename(from, to string) error {
+	if err := os.Rename(from, to); err != nil {
+		return err
+	}
+	return syncFolder(to)
+}
+
+func syncFolder(of string) error {
+	d, err := os.Open(filepath.Dir(of))
+	if err != nil {
+		return err
+	}
+	return errors.Join(d.Sync(), d.Close())
 }

@@ -95,9 +95,17 @@ type Journal struct {
 	lock   *os.File
 	closed bool // under mu
 
+	crashed bool // who had it before did not close it
+
 	write sync.Mutex // one writer at a time; taken before mu
 	enc   encoder    // under write
 	seal  sealing    // under write
+	inLog moving     // under write
+
+	hidden []late // checkpoints that know too much; under write
+
+	renew      string // why a new generation is due, when opening
+	generation string // since opening
 
 	imports sync.Mutex // one AppendKept at a time; taken before mu
 
@@ -144,11 +152,11 @@ func Open(path string, o Options) (*Journal, error) {
 	if o.Log == nil {
 		o.Log = slog.New(slog.DiscardHandler)
 	}
-	l, err := lock(path)
+	l, crashed, err := lock(path)
 	if err != nil {
 		return nil, err
 	}
-	j := &Journal{path: path, o: o, log: o.Log, lock: l}
+	j := &Journal{path: path, o: o, log: o.Log, lock: l, crashed: crashed}
 	if err := j.open(); err != nil {
 		j.lock.Close()
 		return nil, err
@@ -164,19 +172,23 @@ func (j *Journal) open() error {
 	if err := j.finishSalvage(); err != nil {
 		return err
 	}
-	if err := j.checkTail(); err != nil {
-		return err
-	}
 	err := j.suspected()
 	if err == nil {
+		err = j.checkHead()
+	}
+	if err == nil {
+		err = j.checkLog()
+	}
+	if err == nil {
 		err = j.attach()
-		if !sqlite.IsCorrupt(err) {
-			return err
-		}
+	}
+	if !sqlite.IsCorrupt(err) && !isDamage(err) {
+		return err
 	}
 	if err := j.salvage(err); err != nil {
 		return err
 	}
+	j.renew = "the file was damaged"
 	if err := os.Remove(j.path + suspectMark); err != nil && !errors.Is(err, fs.ErrNotExist) {
 		return err
 	}
@@ -209,7 +221,26 @@ func (j *Journal) attach() error {
 	}
 	j.db = db
 	if err = migrate(db, j.path); err == nil {
+		// An empty log has no tail of pages that could be taken for its own.
+		if err = j.moveLog(); sqlite.IsFull(err) {
+			err = nil
+		}
+	}
+	if err == nil {
+		err = checkSmall(db)
+	}
+	if err == nil {
 		err = j.scan()
+	}
+	if err == nil {
+		err = j.begin()
+	}
+	if err == nil && j.o.VFS == "" {
+		// From here on the log's name is on the disk: if it is gone when the
+		// journal is opened after a crash, then its commits are too.
+		if err = syncFolder(j.path); err == nil {
+			owned(j.lock)
+		}
 	}
 	if err != nil {
 		db.Close()
@@ -229,23 +260,64 @@ func (j *Journal) scan() error {
 	}
 	for _, g := range j.rigs {
 		slices.SortStableFunc(g.spans, func(a, b span) int { return cmp.Compare(a.first, b.first) })
-		kept := g.spans[:0]
-		for _, s := range g.spans {
-			if len(kept) > 0 && s.first <= kept[len(kept)-1].last {
-				j.note(damageOf(g.name, &s, "its sequence range overlaps the one before; left out"))
-				continue
-			}
-			kept = append(kept, s)
-			j.stats.add(&s, 1)
+		g.spans = j.disjoint(g)
+		for i := range g.spans {
+			s := &g.spans[i]
+			j.stats.add(s, 1)
 			g.newest[s.boot] = max(g.newest[s.boot], s.monoLast)
 		}
-		g.spans = kept
 		g.last = g.committed()
 		for g.sealedTo < len(g.spans) && g.spans[g.sealedTo].sealed {
 			g.sealedTo++
 		}
 	}
 	return nil
+}
+
+// disjoint returns the rig's spans without those that overlap others: of two,
+// the one whose CRC-32C holds is kept. The last is looked at too: a sequence
+// that is far off must not be the one that the next records go on from.
+func (j *Journal) disjoint(g *rig) []span {
+	var kept []span
+	for _, s := range g.spans {
+		for len(kept) > 0 && s.first <= kept[len(kept)-1].last {
+			old := kept[len(kept)-1]
+			if j.whole(g.name, &old) {
+				break
+			}
+			j.note(damageOf(g.name, &old, fmt.Sprintf("%s %d is bad and overlaps the next; left out", old.table(), old.n)))
+			kept = kept[:len(kept)-1]
+		}
+		if len(kept) > 0 && s.first <= kept[len(kept)-1].last {
+			if old := &kept[len(kept)-1]; s.last > old.last || !j.whole(g.name, &s) {
+				j.note(damageOf(g.name, &s, fmt.Sprintf("%s %d overlaps the one before; left out", s.table(), s.n)))
+			}
+			continue
+		}
+		kept = append(kept, s)
+	}
+	for len(kept) > 0 {
+		s := &kept[len(kept)-1]
+		_, err := j.read(g.name, s)
+		if !isDamage(err) {
+			break
+		}
+		if s.last-s.first < mostRecords && (len(kept) == 1 || s.first-kept[len(kept)-2].last < mostRecords) {
+			s.bad = true
+			j.note(damageOf(g.name, s, fmt.Sprintf("%s %d: %s", s.table(), s.n, err)))
+			break
+		}
+		j.note(damageOf(g.name, s, fmt.Sprintf("%s %d is bad and its sequences are far off; left out", s.table(), s.n)))
+		j.renew = "the last records of a rig are bad"
+		kept = kept[:len(kept)-1]
+	}
+	return kept
+}
+
+// whole reports whether the CRC-32C of a row or block holds.
+func (j *Journal) whole(name string, s *span) bool {
+	_, err := j.read(name, s)
+	return err == nil
 }
 
 func (j *Journal) scanBoots() error {
@@ -283,7 +355,8 @@ func (j *Journal) scanSpans(table string) error {
 		s := span{sealed: table == "block"}
 		if err := rows.Scan(&s.n, &name, &s.first, &s.last, &s.boot, &s.monoFirst, &s.monoLast, &s.records, &s.readings, &s.size); err != nil {
 			// A column that holds no number: the row is bad, not the table.
-			j.note(Damage{Rig: name, What: fmt.Sprintf("%s %d cannot be read: %v", table, s.n, err)})
+			j.log.Debug("journal: a row cannot be read", "path", j.path, "err", err)
+			j.note(Damage{Rig: name, What: fmt.Sprintf("%s %d cannot be read: a number in it is none", table, s.n)})
 			next = max(next, s.n+1)
 			continue
 		}
@@ -345,8 +418,9 @@ func (j *Journal) Boot(id string) (uint32, error) {
 		return 0, ErrClosed
 	}
 	if _, err := j.db.Exec(`INSERT OR REPLACE INTO boot (n, id, crc) VALUES (?, ?, ?)`, next, id, bootCRC(int64(next), id)); err != nil {
-		return 0, fmt.Errorf("%s: keeping boot %d: %w", j.path, next, err)
+		return 0, fmt.Errorf("%s: keeping boot %d: %w", j.path, next, j.failed(err))
 	}
+	j.wrote()
 	j.mu.Lock()
 	defer j.mu.Unlock()
 	j.boots[id], j.bootID[next], j.lastBoot = next, id, next
@@ -439,6 +513,7 @@ func (j *Journal) Close() error {
 	err := j.Commit()
 	j.write.Lock()
 	defer j.write.Unlock()
+	j.inLog.stop()
 	j.seal.stop()
 	j.mu.Lock()
 	if j.closed {
@@ -450,7 +525,9 @@ func (j *Journal) Close() error {
 		err = fmt.Errorf("%s: closed with %d records not kept: %w", j.path, j.pending, cmp.Or(err, ErrFull))
 	}
 	j.mu.Unlock()
-	var busy, log, moved int
-	cerr := j.db.QueryRow(`PRAGMA wal_checkpoint(TRUNCATE)`).Scan(&busy, &log, &moved)
-	return errors.Join(err, cerr, j.db.Close(), j.lock.Close())
+	err = errors.Join(err, j.moveLog(), j.db.Close())
+	if err == nil {
+		j.lock.Truncate(0)
+	}
+	return errors.Join(err, j.lock.Close())
 }

@@ -90,6 +90,25 @@ func (j *Journal) spanAfter(name string, after uint64) (span, bool) {
 
 // load reads a span's data into d and checks it. Bad data are noted.
 func (j *Journal) load(d *decoder, name string, s *span) error {
+	data, err := j.read(name, s)
+	switch {
+	case err == nil:
+		err = d.load(data, s.records, s.readings)
+	case errors.Is(err, sql.ErrNoRows):
+		return j.gone(name, s)
+	case !isDamage(err):
+		return err
+	}
+	if err == nil {
+		return nil
+	}
+	j.markBad(name, s, err.Error())
+	return badData{err}
+}
+
+// read returns a span's data; the error is badData where they, or the columns
+// beside them, are not what was written.
+func (j *Journal) read(name string, s *span) ([]byte, error) {
 	var crc int64
 	var stored string
 	var first, last int64
@@ -97,21 +116,14 @@ func (j *Journal) load(d *decoder, name string, s *span) error {
 	err := j.db.QueryRow(`SELECT rig, first, last, crc, data FROM `+s.table()+` WHERE n = ?`, s.n).
 		Scan(&stored, &first, &last, &crc, &data)
 	switch {
-	case errors.Is(err, sql.ErrNoRows):
-		return j.gone(name, s)
 	case sqlite.IsCorrupt(err): // a page that only this row uses
+		return nil, badData{err}
 	case err != nil:
-		return err
+		return nil, err
 	case crc != int64(spanCRC(name, s, data)) || stored != name || uint64(first) != s.first || uint64(last) != s.last:
-		err = errors.New("its CRC-32C does not match")
-	default:
-		err = d.load(data, s.records, s.readings)
+		return nil, badData{errors.New("its CRC-32C does not match")}
 	}
-	if err == nil {
-		return nil
-	}
-	j.markBad(name, s, err.Error())
-	return badData{err}
+	return data, nil
 }
 
 // gone tells a row that was sealed from one that vanished.

@@ -4,7 +4,6 @@ import (
 	"database/sql"
 	"errors"
 	"fmt"
-	"io"
 	"io/fs"
 	"os"
 	"path/filepath"
@@ -16,33 +15,57 @@ import (
 )
 
 // salvage brings what can be read of a damaged file over to a new one and sets
-// the damaged one aside, beside it: nothing of it is deleted. why is what
-// SQLite said of it.
+// the damaged one aside, beside it, as it was: nothing of it is deleted. why is
+// what SQLite said of it.
 func (j *Journal) salvage(why error) error {
-	if !j.looksLikeJournal() {
-		return fmt.Errorf("%s: is not a journal, or its first page is lost: move it away to begin a new one: %w", j.path, why)
-	}
-	half, whole := j.path+".salvaging", j.path+".salvaged"
-	for _, name := range []string{half, half + "-wal", whole} {
-		if err := os.Remove(name); err != nil && !errors.Is(err, fs.ErrNotExist) {
-			return err
+	pages, half, whole := j.path+".pages", j.path+".salvaging", j.path+".salvaged"
+	remove := func(names ...string) error {
+		for _, name := range names {
+			if err := os.Remove(name); err != nil && !errors.Is(err, fs.ErrNotExist) {
+				return err
+			}
 		}
+		return nil
 	}
-	lost, err := j.bringOver(half)
+	if err := remove(pages, half, half+"-wal", whole); err != nil {
+		return err
+	}
+	defer remove(pages)
+	ours, err := j.assemble(pages)
 	if err != nil {
 		return fmt.Errorf("%s: is damaged (%w), and bringing over what can be read failed: %w", j.path, why, err)
 	}
-	if err := os.Rename(half, whole); err != nil {
+	got, lost, err := bringOver(half, pages)
+	if err == nil && got == 0 && !ours {
+		err = remove(half, half+"-wal")
+		return errors.Join(err, fmt.Errorf("%s: is not a journal, and nothing in it looks like one: move it away to begin a new one: %w", j.path, why))
+	}
+	if err != nil {
+		return fmt.Errorf("%s: is damaged (%w), and bringing over what can be read failed: %w", j.path, why, err)
+	}
+	if err := rename(half, whole); err != nil {
 		return err
 	}
 	aside := j.path + ".damaged-" + time.Now().UTC().Format("20060102T150405Z")
-	if err := os.Rename(j.path, aside); err != nil {
+	for n := 2; ; n++ {
+		if _, err := os.Stat(aside); err != nil {
+			break
+		}
+		aside = fmt.Sprintf("%s.damaged-%s-%d", j.path, time.Now().UTC().Format("20060102T150405Z"), n)
+	}
+	if err := rename(j.path, aside); err != nil && !errors.Is(err, fs.ErrNotExist) {
 		return err
 	}
-	if err := os.Rename(j.path+"-wal", aside+"-wal"); err != nil && !errors.Is(err, fs.ErrNotExist) {
+	if err := rename(j.path+"-wal", aside+"-wal"); err != nil && !errors.Is(err, fs.ErrNotExist) {
 		return err
 	}
-	j.note(Damage{What: fmt.Sprintf("the file was damaged (%v); at least %d of its rows could not be read; it is kept as %s", why, lost, filepath.Base(aside))})
+	// The driver says in every error that it was opening the file.
+	text := strings.ReplaceAll(strings.ReplaceAll(why.Error(), j.path+": ", ""), "invalid _pragma: ", "")
+	said := fmt.Sprintf("the file was damaged (%s)", text)
+	if lost > 0 {
+		said += fmt.Sprintf("; at least %d of its rows could not be read", lost)
+	}
+	j.note(Damage{What: said + "; it is kept as " + filepath.Base(aside)})
 	return j.finishSalvage()
 }
 
@@ -65,101 +88,91 @@ func (j *Journal) suspected() error {
 	if err != nil {
 		return nil
 	}
-	return errors.New(strings.TrimSpace(string(text)))
+	return badData{errors.New(strings.TrimSpace(string(text)))}
 }
 
 // finishSalvage puts the new file in its place, also where an earlier run was
-// cut short just before.
+// cut short just before. A log that is still there belongs to the old file.
 func (j *Journal) finishSalvage() error {
 	if _, err := os.Stat(j.path); !errors.Is(err, fs.ErrNotExist) {
 		return err
 	}
-	err := os.Rename(j.path+".salvaged", j.path)
-	if errors.Is(err, fs.ErrNotExist) {
-		return nil
-	}
-	if err != nil {
+	if _, err := os.Stat(j.path + ".salvaged"); err != nil {
+		if errors.Is(err, fs.ErrNotExist) {
+			return nil
+		}
 		return err
 	}
-	d, err := os.Open(filepath.Dir(j.path))
-	if err != nil {
+	if err := rename(j.path+"-wal", j.path+keptLog); err != nil && !errors.Is(err, fs.ErrNotExist) {
 		return err
 	}
-	return errors.Join(d.Sync(), d.Close())
+	return rename(j.path+".salvaged", j.path)
 }
 
-// looksLikeJournal reports whether the first page has SQLite's magic text and
-// our mark ("Database File Format", section 1.3).
-func (j *Journal) looksLikeJournal() bool {
-	f, err := os.Open(j.path)
-	if err != nil {
-		return false
-	}
-	defer f.Close()
-	var head [72]byte
-	if _, err := io.ReadFull(f, head[:]); err != nil {
-		return false
-	}
-	return strings.HasPrefix(string(head[:]), "SQLite format 3\x00") &&
-		uint32(head[68])<<24|uint32(head[69])<<16|uint32(head[70])<<8|uint32(head[71]) == applicationID
-}
-
-// bringOver copies every row that can be read. It returns how many row numbers
-// between them could not.
-func (j *Journal) bringOver(to string) (lost int, err error) {
-	from, err := sqlite.OpenWith(j.path, sqlite.Options{Exclusive: true, Damaged: true})
-	if err != nil {
-		return 0, err
-	}
-	defer from.Close()
-	var version int
-	if err := from.QueryRow(`PRAGMA user_version`).Scan(&version); err != nil {
-		return 0, err
-	}
-	if version < 1 || version > len(steps) {
-		return 0, fmt.Errorf("has schema %d, this program knows 1 to %d", version, len(steps))
-	}
+// bringOver makes a new file of every row that can be read: first those that
+// the trees lead to, then those that lie about in the pages. It returns how many, and how many row numbers between them could
+// not be read.
+func bringOver(to, pages string) (got, lost int, err error) {
 	db, err := sqlite.OpenWith(to, sqlite.Options{Exclusive: true})
 	if err != nil {
-		return 0, err
+		return 0, 0, err
 	}
-	for v := range version {
-		if err = step(db, v); err != nil {
-			break
-		}
-	}
-	for _, table := range []string{"boot", "block", "recent", "act"} {
-		var n int
+	for v := range steps {
 		if err == nil {
-			n, err = copyTable(db, from, table)
-			lost += n
+			err = step(db, v)
 		}
 	}
-	return lost, errors.Join(err, db.Close())
+	if err == nil {
+		got, lost, err = climb(db, pages)
+	}
+	if err == nil {
+		var n int
+		n, err = scanPages(db, pages)
+		got, lost = got+n, max(lost-n, 0)
+	}
+	return got, lost, errors.Join(err, db.Close())
+}
+
+// climb copies the rows that the trees lead to.
+func climb(db *sql.DB, pages string) (got, lost int, err error) {
+	from, err := sqlite.OpenWith(pages, sqlite.Options{Exclusive: true, Damaged: true})
+	if sqlite.IsCorrupt(err) {
+		return 0, 0, nil
+	}
+	if err != nil {
+		return 0, 0, err
+	}
+	defer from.Close()
+	for _, table := range []string{"boot", "block", "recent", "act"} {
+		g, l, err := copyTable(db, from, table)
+		if err != nil {
+			return got, lost, err
+		}
+		got, lost = got+g, lost+l
+	}
+	return got, lost, nil
 }
 
 // mostHoles is how many row numbers in a row may be unreadable before the rest
 // of a table, whose end cannot be seen, is given up.
-const mostHoles = 20_000
+const mostHoles = 2000
 
 // copyTable copies the rows one by one: past a bad page the next number that
 // can be found goes on.
-func copyTable(to, from *sql.DB, table string) (lost int, err error) {
+func copyTable(to, from *sql.DB, table string) (got, lost int, err error) {
 	last := int64(-1)
-	if err := from.QueryRow(`SELECT n FROM ` + table + ` ORDER BY n DESC LIMIT 1`).Scan(&last); errors.Is(err, sql.ErrNoRows) {
-		return 0, nil
+	err = from.QueryRow(`SELECT n FROM ` + table + ` ORDER BY n DESC LIMIT 1`).Scan(&last)
+	if errors.Is(err, sql.ErrNoRows) {
+		return 0, 0, nil
 	}
 	next, err := from.Prepare(`SELECT * FROM ` + table + ` WHERE n >= ? ORDER BY n LIMIT 1`)
-	if sqlite.IsCorrupt(err) {
-		return 1, nil // not even the table's root can be found
-	}
 	if err != nil {
-		return 0, err
+		return 0, 0, nil // not even the table can be found
 	}
 	defer next.Close()
 	tx, err := to.Begin()
 	if err != nil {
-		return 0, err
+		return 0, 0, err
 	}
 	defer tx.Rollback()
 	var put *sql.Stmt
@@ -168,36 +181,41 @@ func copyTable(to, from *sql.DB, table string) (lost int, err error) {
 		row, err := readRow(next, n)
 		if err != nil {
 			if !sqlite.IsCorrupt(err) {
-				return lost, err
+				return got, lost, err
 			}
-			holes, n = holes+1, n+1
-			if holes > mostHoles {
+			if holes, n = holes+1, n+1; holes > mostHoles {
+				if last < 0 {
+					holes = 0 // its end is not known
+				}
 				break
 			}
 			continue
 		}
 		if row == nil {
+			holes = 0
 			break
 		}
 		lost, holes = lost+holes, 0
+		at, ok := row[0].(int64)
+		if !ok || at < n {
+			break // the table's order is gone
+		}
 		if put == nil {
 			put, err = tx.Prepare(`INSERT OR IGNORE INTO ` + table + ` VALUES (?` + strings.Repeat(`, ?`, len(row)-1) + `)`)
 			if err != nil {
-				return lost, err
+				return got, lost, err
 			}
 			defer put.Close()
 		}
 		if _, err := put.Exec(row...); err != nil {
 			// The row has been changed into one that its table does not take.
 			lost++
-		}
-		at, ok := row[0].(int64)
-		if !ok || at < n {
-			return lost, fmt.Errorf("table %s: row after %d has no number", table, n)
+		} else {
+			got++
 		}
 		n = at + 1
 	}
-	return lost, tx.Commit()
+	return got, lost + holes, tx.Commit()
 }
 
 func readRow(next *sql.Stmt, n int64) ([]any, error) {

@@ -52,6 +52,13 @@ var steps = []string{
 		crc  INTEGER NOT NULL,
 		data BLOB NOT NULL,
 		PRIMARY KEY (rig, name));`,
+	// 2: a checkpoint says up to which sequence it may know the rig
+	`CREATE TABLE generation (
+		n   INTEGER PRIMARY KEY,
+		id  TEXT NOT NULL,
+		crc INTEGER NOT NULL);
+	DELETE FROM checkpoint;
+	ALTER TABLE checkpoint ADD COLUMN last INTEGER NOT NULL DEFAULT 0;`,
 }
 
 // migrate brings the file to the present schema, each step in a transaction of
@@ -64,7 +71,11 @@ func migrate(db *sql.DB, path string) error {
 		(SELECT count(*) FROM sqlite_schema)`).Scan(&version, &app, &tables); err != nil {
 		return fmt.Errorf("%s: reading the schema: %w", path, err)
 	}
+	known := schemaOf(db)
 	switch {
+	case known == len(steps) && version > known+100, version < known, known > 0 && app != applicationID:
+		// No program of ours has left it so.
+		return badData{fmt.Errorf("%s: its first page says schema %d, mark %#x, its tables are of schema %d", path, version, app, known)}
 	case app != applicationID && (app != 0 || version != 0 || tables != 0):
 		return fmt.Errorf("%s: is an SQLite file, but not a journal (application id %#x, must be %#x)", path, app, applicationID)
 	case version > len(steps):
@@ -74,6 +85,73 @@ func migrate(db *sql.DB, path string) error {
 		if err := step(db, version); err != nil {
 			return fmt.Errorf("%s: from schema %d to %d: %w", path, version, version+1, err)
 		}
+	}
+	return nil
+}
+
+// schemaOf returns the schema that the file's tables are of, whatever it says
+// it has; 0 for none of ours.
+func schemaOf(db *sql.DB) int {
+	for v := len(marks); v > 0; v-- {
+		if _, err := db.Exec(`SELECT 1 FROM ` + marks[v-1] + ` LIMIT 0`); err == nil {
+			return v
+		}
+	}
+	return 0
+}
+
+// marks are, for every schema, a table or column that came with it.
+var marks = []string{
+	"(SELECT data FROM block)",
+	"(SELECT crc FROM generation)",
+}
+
+// checkSmall looks at the tables that are small through and through, and at
+// where the large ones begin.
+func checkSmall(db *sql.DB) error {
+	if err := checkRoots(db); err != nil {
+		return err
+	}
+	for _, table := range []string{"boot", "act", "checkpoint", "generation"} {
+		var said string
+		if err := db.QueryRow(`PRAGMA integrity_check(` + table + `)`).Scan(&said); err != nil {
+			return err
+		}
+		if said != "ok" {
+			return badData{fmt.Errorf("table %s: %s", table, said)}
+		}
+	}
+	return nil
+}
+
+// roots are where every journal has its tables: nothing moves them. They are
+// not looked up, so that a wrong number in the first page leads nowhere.
+var roots = map[string]int{"boot": 2, "recent": 4, "block": 5, "act": 6}
+
+func checkRoots(db *sql.DB) error {
+	rows, err := db.Query(`SELECT name, rootpage FROM sqlite_schema WHERE type = 'table'`)
+	if err != nil {
+		return err
+	}
+	defer rows.Close()
+	found := 0
+	for rows.Next() {
+		var name string
+		var root int
+		if err := rows.Scan(&name, &root); err != nil {
+			return badData{err}
+		}
+		if want := roots[name]; want == root {
+			found++
+		} else if want != 0 {
+			return badData{fmt.Errorf("table %s is said to begin at page %d, not %d", name, root, want)}
+		}
+	}
+	if err := rows.Err(); err != nil {
+		return err
+	}
+	if found < len(roots) {
+		return badData{fmt.Errorf("%d of its %d tables are missing", len(roots)-found, len(roots))}
 	}
 	return nil
 }

@@ -70,16 +70,7 @@ func TestEveryEarlierSchemaOpens(t *testing.T) {
 	for schema := 1; schema <= len(steps); schema++ {
 		t.Run(fmt.Sprint(schema), func(t *testing.T) {
 			path := newPath(t)
-			db, err := sqlite.Open(path)
-			if err != nil {
-				t.Fatal(err)
-			}
-			if _, err := db.Exec(string(read(t, fixtureName(schema)))); err != nil {
-				t.Fatal(err)
-			}
-			if err := db.Close(); err != nil {
-				t.Fatal(err)
-			}
+			fromFixture(t, path, schema)
 			j := open(t, path, Options{SealAfter: 100})
 			heron, teal := fixture(t, open(t, newPath(t), Options{SealAfter: 100}))
 			mustSame(t, replay(t, j, "heron", 0), heron)
