@@ -3,11 +3,14 @@ package main
 import (
 	"context"
 	"encoding/json"
+	"fmt"
 	"io"
 	"net/http"
+	"path/filepath"
 	"time"
 
 	"yardtally/ingest/desk"
+	"yardtally/ingest/journal"
 	"yardtally/meter/act"
 	"yardtally/meter/ledger"
 )
@@ -23,13 +26,15 @@ type backend interface {
 	Import(ctx context.Context, r io.Reader, progress func(imported)) (imported, error)
 	// Export writes everything that is kept.
 	Export(ctx context.Context, w io.Writer) error
+	// Backup writes a verified copy of the whole journal to a new file.
+	Backup(ctx context.Context, path string) (journal.Report, error)
 	Close() error
 }
 
 // controlHandler serves a backend to commands of this machine, over a socket
 // that only the service's group can open.
-func controlHandler(d *desk.Desk, rig string) http.Handler {
-	b := &local{desk: d, rig: rig}
+func controlHandler(d *desk.Desk, j *journal.Journal, rig string) http.Handler {
+	b := &local{desk: d, rig: rig, journal: j}
 	mux := http.NewServeMux()
 	fail := func(w http.ResponseWriter, err error) { http.Error(w, err.Error(), http.StatusUnprocessableEntity) }
 	answer := func(w http.ResponseWriter, v any, err error) {
@@ -81,6 +86,15 @@ func controlHandler(d *desk.Desk, rig string) http.Handler {
 		_ = rc.Flush()
 		// To close with something unread could lose the answer.
 		_, _ = io.Copy(io.Discard, r.Body)
+	})
+	mux.HandleFunc("POST /backup", func(w http.ResponseWriter, r *http.Request) {
+		path := r.URL.Query().Get("path")
+		if !filepath.IsAbs(path) {
+			fail(w, fmt.Errorf("path: must be absolute, is %q", path))
+			return
+		}
+		rep, err := b.Backup(r.Context(), path)
+		answer(w, rep, err)
 	})
 	mux.HandleFunc("GET /export", func(w http.ResponseWriter, r *http.Request) {
 		defer interrupt(r.Context(), http.NewResponseController(w))()

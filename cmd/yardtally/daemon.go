@@ -185,7 +185,7 @@ func (d *daemon) run(ctx context.Context) error {
 	page := dashboard.New(dashboard.Options{Feed: &feed{d}, Rig: d.set.Rig, Version: version(), Log: d.log})
 	pages := d.serve(door.NewServer(webCtx, d.door.Wrap(page), d.log), d.page)
 	ctl := d.serve(&http.Server{
-		Handler:           controlHandler(d.desk, d.set.Rig),
+		Handler:           controlHandler(d.desk, d.journal, d.set.Rig),
 		BaseContext:       func(net.Listener) context.Context { return webCtx },
 		ReadHeaderTimeout: 10 * time.Second,
 		ErrorLog:          slog.NewLogLogger(d.log.Handler(), slog.LevelDebug),

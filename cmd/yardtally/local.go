@@ -26,8 +26,8 @@ import (
 type local struct {
 	desk    *desk.Desk
 	rig     string
-	journal *journal.Journal // nil where it is the daemon's to close
-	stop    context.CancelFunc
+	journal *journal.Journal
+	stop    context.CancelFunc // nil where desk and journal are the daemon's to close
 	ended   chan error
 }
 
@@ -85,11 +85,19 @@ func oneOf(j *journal.Journal, rig string) (string, error) {
 func (b *local) Rig() string { return b.rig }
 
 func (b *local) Close() error {
-	if b.journal == nil {
+	if b.stop == nil {
 		return nil
 	}
 	b.stop()
 	return errors.Join(<-b.ended, b.journal.Close())
+}
+
+// Backup brings what waits into the journal, then copies it.
+func (b *local) Backup(ctx context.Context, path string) (journal.Report, error) {
+	if err := b.desk.Settle(ctx); err != nil {
+		return journal.Report{}, err
+	}
+	return b.journal.Backup(ctx, path)
 }
 
 func (b *local) View(ctx context.Context) (*ledger.View, error) {

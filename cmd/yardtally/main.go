@@ -36,6 +36,8 @@ func commands() []command {
 		{"passphrase", "[-settings FILE]", "set the passphrase of the page", runPassphrase},
 		{"import", "[-settings FILE] RECORDING...", "take in recordings or exports", runImport},
 		{"export", "[-settings FILE] [-o FILE]", "write out everything that is kept", runExport},
+		{"backup", "[-settings FILE] FILE", "copy the journal, checked, beside the running daemon", runBackup},
+		{"restore", "[-settings FILE] [-replace] FILE", "put a backup in the journal's place", runRestore},
 		{"fills", "[-night DATE | -all] [--json | --csv]", "list the fills", runFills},
 		{"yards", "[-night DATE | -all] [--json | --csv]", "add up the yards", runYards},
 		{"tote", "[-night DATE | -all] [--json | --csv]", "say what is in the tote", runTote},

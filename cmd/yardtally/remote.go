@@ -9,10 +9,12 @@ import (
 	"io"
 	"net"
 	"net/http"
+	"net/url"
 	"strings"
 	"sync/atomic"
 	"time"
 
+	"yardtally/ingest/journal"
 	"yardtally/meter/act"
 	"yardtally/meter/ledger"
 )
@@ -143,6 +145,15 @@ func (c *cutReader) Read(p []byte) (int, error) {
 		return 0, io.EOF
 	}
 	return c.r.Read(p)
+}
+
+func (b *remote) Backup(ctx context.Context, path string) (r journal.Report, err error) {
+	resp, err := b.call(ctx, http.MethodPost, "backup?path="+url.QueryEscape(path), nil)
+	if err != nil {
+		return r, err
+	}
+	defer resp.Body.Close()
+	return r, json.NewDecoder(resp.Body).Decode(&r)
 }
 
 func (b *remote) Export(ctx context.Context, w io.Writer) error {
