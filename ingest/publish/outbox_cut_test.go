@@ -52,7 +52,7 @@ func content(o *Outbox) (string, error) {
 func TestOutboxPowerCut(t *testing.T) {
 	steps, losses, repeat := 40, []faulty.Loss{faulty.Some, faulty.Torn}, 1
 	if os.Getenv("YARDTALLY_FULL") == "1" {
-		steps, losses, repeat = 150, []faulty.Loss{faulty.None, faulty.All, faulty.Some, faulty.Torn, faulty.Shorn}, 8
+		steps, losses, repeat = 60, []faulty.Loss{faulty.None, faulty.All, faulty.Some, faulty.Torn, faulty.Shorn}, 2
 	}
 	path := filepath.Join(t.TempDir(), "outbox.db")
 	disk := faulty.NewDisk(map[string][]byte{path: {}})
