@@ -100,7 +100,7 @@ type moving struct {
 }
 
 const (
-	moveAfter = 64 // commits
+	moveAfter = 32 // commits
 	moveQuiet = 5 * time.Second
 )
 

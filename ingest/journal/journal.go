@@ -137,6 +137,8 @@ type Stats struct {
 	Failures       int64         // commits that failed, since opening
 }
 
+var discard = slog.New(slog.DiscardHandler)
+
 // Open opens or creates the journal at path and takes its lock. It returns an
 // *OwnedError when another process has it. A file that is damaged so badly
 // that SQLite refuses it is set aside under another name; all that can be read
@@ -150,7 +152,7 @@ func Open(path string, o Options) (*Journal, error) {
 		o.MaxPending = 1 << 16
 	}
 	if o.Log == nil {
-		o.Log = slog.New(slog.DiscardHandler)
+		o.Log = discard
 	}
 	l, crashed, err := lock(path)
 	if err != nil {
@@ -235,7 +237,7 @@ func (j *Journal) attach() error {
 	if err == nil {
 		err = j.begin()
 	}
-	if err == nil && j.o.VFS == "" {
+	if err == nil && j.o.VFS == "" && j.lock != nil {
 		// From here on the log's name is on the disk: if it is gone when the
 		// journal is opened after a crash, then its commits are too.
 		if err = syncFolder(j.path); err == nil {
@@ -279,6 +281,7 @@ func (j *Journal) scan() error {
 // that is far off must not be the one that the next records go on from.
 func (j *Journal) disjoint(g *rig) []span {
 	var kept []span
+	var left uint64 // highest sequence of those left out
 	for _, s := range g.spans {
 		for len(kept) > 0 && s.first <= kept[len(kept)-1].last {
 			old := kept[len(kept)-1]
@@ -286,11 +289,13 @@ func (j *Journal) disjoint(g *rig) []span {
 				break
 			}
 			j.note(damageOf(g.name, &old, fmt.Sprintf("%s %d is bad and overlaps the next; left out", old.table(), old.n)))
+			left = max(left, old.last)
 			kept = kept[:len(kept)-1]
 		}
 		if len(kept) > 0 && s.first <= kept[len(kept)-1].last {
 			if old := &kept[len(kept)-1]; s.last > old.last || !j.whole(g.name, &s) {
 				j.note(damageOf(g.name, &s, fmt.Sprintf("%s %d overlaps the one before; left out", s.table(), s.n)))
+				left = max(left, s.last)
 			}
 			continue
 		}
@@ -308,8 +313,11 @@ func (j *Journal) disjoint(g *rig) []span {
 			break
 		}
 		j.note(damageOf(g.name, s, fmt.Sprintf("%s %d is bad and its sequences are far off; left out", s.table(), s.n)))
-		j.renew = "the last records of a rig are bad"
+		left = max(left, s.last)
 		kept = kept[:len(kept)-1]
+	}
+	if left > 0 && (len(kept) == 0 || left > kept[len(kept)-1].last) {
+		j.renew = "the last records of a rig are bad"
 	}
 	return kept
 }
@@ -350,8 +358,10 @@ func (j *Journal) scanSpans(table string) error {
 	}
 	defer rows.Close()
 	next := int64(1)
+	bad := false // the last row
 	for rows.Next() {
 		var name string
+		bad = true
 		s := span{sealed: table == "block"}
 		if err := rows.Scan(&s.n, &name, &s.first, &s.last, &s.boot, &s.monoFirst, &s.monoLast, &s.records, &s.readings, &s.size); err != nil {
 			// A column that holds no number: the row is bad, not the table.
@@ -366,9 +376,13 @@ func (j *Journal) scanSpans(table string) error {
 			j.note(damageOf(name, &s, fmt.Sprintf("%s %d contradicts itself; left out", table, s.n)))
 			continue
 		}
+		bad = false
 		g := j.rig(name)
 		g.spans = append(g.spans, s)
 		j.lastBoot = max(j.lastBoot, s.boot)
+	}
+	if bad {
+		j.renew = "the last " + table + " is bad"
 	}
 	if table == "block" {
 		j.nextBlk = next

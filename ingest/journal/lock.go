@@ -23,18 +23,21 @@ func lock(path string) (f *os.File, crashed bool, err error) {
 		if !errors.Is(err, syscall.EWOULDBLOCK) {
 			return nil, false, fmt.Errorf("%s: taking the lock: %w", path, err)
 		}
-		who, _ := io.ReadAll(io.LimitReader(f, 200))
-		holder := strings.TrimSpace(string(who))
-		if holder == "" {
-			holder = "another process"
-		}
-		return nil, false, &OwnedError{Path: path, Holder: holder}
+		return nil, false, &OwnedError{Path: path, Holder: holder(f)}
 	}
-	who, _ := io.ReadAll(io.LimitReader(f, 200))
-	text := strings.TrimSpace(string(who))
+	text := holder(f)
 	crashed = strings.HasPrefix(text, "process ") && !strings.HasSuffix(text, opening)
 	say(f, " "+opening)
 	return f, crashed, nil
+}
+
+// holder reads who has the lock.
+func holder(f *os.File) string {
+	who, _ := io.ReadAll(io.LimitReader(f, 200))
+	if text := strings.TrimSpace(string(who)); text != "" {
+		return text
+	}
+	return "another process"
 }
 
 const opening = "(opening)"

@@ -95,6 +95,9 @@ func (j *Journal) suspected() error {
 // cut short just before. A log that is still there belongs to the old file.
 func (j *Journal) finishSalvage() error {
 	if _, err := os.Stat(j.path); !errors.Is(err, fs.ErrNotExist) {
+		if err == nil { // cut short before that: the old file is still the one
+			os.Remove(j.path + ".salvaged")
+		}
 		return err
 	}
 	if _, err := os.Stat(j.path + ".salvaged"); err != nil {

@@ -1,12 +1,15 @@
 package journal
 
 import (
+	"crypto/sha256"
 	"database/sql"
 	"encoding/hex"
 	"flag"
 	"fmt"
+	"math/rand/v2"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"testing"
 
@@ -184,5 +187,39 @@ func TestForeignAndNewerFilesAreRefused(t *testing.T) {
 		if _, err := Open(path, Options{}); err == nil || !strings.Contains(err.Error(), c.want) {
 			t.Errorf("error %v, want one with %q", err, c.want)
 		}
+	}
+}
+
+// pinned is the format as it was released: a hash of each step of the schema,
+// and of each encoding of blocks, on the fixture's records. A line here is never
+// changed. Whoever changes the format adds a step or an encoding version, its
+// line, and the fixture that today's code makes (-update), before anything else.
+var pinned = []string{
+	"schema 1: c1133d3b34c97eca",
+	"schema 2: 7ae23096bfcc8f99",
+	"encoding 1: c4b9a1fede7b9055",
+}
+
+func TestFormatIsPinned(t *testing.T) {
+	var now []string
+	for i, s := range steps {
+		now = append(now, fmt.Sprintf("schema %d: %.8x", i+1, sha256.Sum256([]byte(s))))
+		if _, err := os.Stat(fixtureName(i + 1)); err != nil {
+			t.Errorf("schema %d has no fixture: go test -run Schema -update makes it", i+1)
+		}
+	}
+	heron, teal := fixture(t, open(t, newPath(t), Options{SealAfter: 100}))
+	rng := rand.New(rand.NewPCG(1, 1))
+	h := sha256.New()
+	var e encoder
+	for _, recs := range [][]meter.Record{heron[:200], heron[200:], teal[:7], {wild(rng, 1), wild(rng, 1)}} {
+		h.Write(e.encode(recs))
+	}
+	now = append(now, fmt.Sprintf("encoding %d: %.8x", blockVersion, h.Sum(nil)))
+	if !slices.Equal(now, pinned) {
+		t.Errorf("the format changed without a new version and a new fixture:\n now  %q\n was  %q", now, pinned)
+	}
+	if len(marks) != len(steps) {
+		t.Errorf("%d marks for %d schemas", len(marks), len(steps))
 	}
 }

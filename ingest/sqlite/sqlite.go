@@ -87,6 +87,21 @@ func OpenWith(path string, o Options) (*sql.DB, error) {
 	return db, nil
 }
 
+// OpenImage opens a file that nobody writes, to read it: nothing in its folder
+// is touched, and a log beside it is not looked at.
+func OpenImage(path string) (*sql.DB, error) {
+	db, err := sql.Open("sqlite3", "file:"+(&url.URL{Path: path}).EscapedPath()+"?immutable=1&mode=ro&_pragma=temp_store(memory)")
+	if err != nil {
+		return nil, fmt.Errorf("%s: %w", path, err)
+	}
+	db.SetMaxOpenConns(1)
+	if err := db.Ping(); err != nil {
+		db.Close()
+		return nil, fmt.Errorf("%s: %w", path, err)
+	}
+	return db, nil
+}
+
 // create makes the empty file, with its mode and its name in the folder synced.
 func create(path string) error {
 	f, err := os.OpenFile(path, os.O_RDWR|os.O_CREATE|os.O_EXCL, 0o660)
