@@ -345,7 +345,7 @@ func hash(image map[string][]byte) (sum [32]byte) {
 // night's work, also in the middle of the schema's changes; what the card then
 // holds is opened. YARDTALLY_FULL=1 tries more of what may be left at each.
 func TestPowerCut(t *testing.T) {
-	rounds, losses, repeat := 10, []faulty.Loss{faulty.Some, faulty.Torn}, 1
+	rounds, losses, repeat := 7, []faulty.Loss{faulty.Some, faulty.Torn}, 1
 	if full() {
 		rounds, losses, repeat = 60, []faulty.Loss{faulty.None, faulty.All, faulty.Some, faulty.Torn, faulty.Shorn}, 8
 	}

@@ -508,7 +508,7 @@ func rootNumber(b []byte) []byte {
 // invented, and recording goes on or the refusal is an error.
 func TestRandomDamage(t *testing.T) {
 	w := newWhole(t)
-	seeds := 60
+	seeds := 40
 	if full() {
 		seeds = 3000
 	}
