@@ -218,14 +218,10 @@ func (j *Journal) look(ctx context.Context, r *Report) error {
 	case r.Schema > len(steps):
 		return fmt.Errorf("has schema %d, this program knows up to %d: it was written by a newer one; use that", r.Schema, len(steps))
 	}
-	var said string
-	if err := j.db.QueryRowContext(ctx, `PRAGMA integrity_check(1)`).Scan(&said); err != nil {
+	if err := checkFile(j.db); err != nil {
 		return err
 	}
-	if said != "ok" {
-		return badData{fmt.Errorf("SQLite finds its file damaged: %s", said)}
-	}
-	if err := errors.Join(checkRoots(j.db), j.scan()); err != nil {
+	if err := j.scan(); err != nil {
 		return err
 	}
 	if r.Schema > 1 {

@@ -74,6 +74,21 @@ func BenchmarkReplay(b *testing.B) {
 	b.ReportMetric(float64(readings*b.N)/b.Elapsed().Seconds(), "readings/s")
 }
 
+// Opening a season of ten million readings.
+func BenchmarkOpen(b *testing.B) {
+	path := newPath(b)
+	j := open(b, path, Options{})
+	fillDemo(b, j, newDemo(1), 4_600_000, 8192)
+	b.ReportMetric(float64(j.Stats().Readings), "readings")
+	j.Close()
+	for b.Loop() {
+		j := open(b, path, Options{})
+		if err := j.Close(); err != nil {
+			b.Fatal(err)
+		}
+	}
+}
+
 // Bytes a reading takes: the whole file after a clean close, and in blocks.
 // Arrivals noted to the nanosecond cost more than the readings.
 func BenchmarkSize(b *testing.B) {

@@ -347,7 +347,7 @@ func hash(image map[string][]byte) (sum [32]byte) {
 func TestPowerCut(t *testing.T) {
 	rounds, losses, repeat := 7, []faulty.Loss{faulty.Some, faulty.Torn}, 1
 	if full() {
-		rounds, losses, repeat = 60, []faulty.Loss{faulty.None, faulty.All, faulty.Some, faulty.Torn, faulty.Shorn}, 8
+		rounds, losses, repeat = 30, []faulty.Loss{faulty.None, faulty.All, faulty.Some, faulty.Torn, faulty.Shorn}, 2
 	}
 	for _, c := range []struct {
 		name  string

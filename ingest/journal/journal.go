@@ -229,7 +229,7 @@ func (j *Journal) attach() error {
 		}
 	}
 	if err == nil {
-		err = checkSmall(db)
+		err = checkFile(db)
 	}
 	if err == nil {
 		err = j.scan()

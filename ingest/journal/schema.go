@@ -3,6 +3,7 @@ package journal
 import (
 	"database/sql"
 	"fmt"
+	"strings"
 )
 
 // applicationID marks the file as ours ("YTly" in ASCII), PRAGMA application_id.
@@ -106,20 +107,18 @@ var marks = []string{
 	"(SELECT crc FROM generation)",
 }
 
-// checkSmall looks at the tables that are small through and through, and at
-// where the large ones begin.
-func checkSmall(db *sql.DB) error {
+// checkFile has SQLite look at its own trees and lists before anything is
+// written: a page that is in two of them would be written over.
+func checkFile(db *sql.DB) error {
 	if err := checkRoots(db); err != nil {
 		return err
 	}
-	for _, table := range []string{"boot", "act", "checkpoint", "generation"} {
-		var said string
-		if err := db.QueryRow(`PRAGMA integrity_check(` + table + `)`).Scan(&said); err != nil {
-			return err
-		}
-		if said != "ok" {
-			return badData{fmt.Errorf("table %s: %s", table, said)}
-		}
+	var said string
+	if err := db.QueryRow(`PRAGMA integrity_check(1)`).Scan(&said); err != nil {
+		return err
+	}
+	if said != "ok" {
+		return badData{fmt.Errorf("SQLite finds: %s", strings.TrimPrefix(said, "*** in database main ***\n"))}
 	}
 	return nil
 }
@@ -129,19 +128,22 @@ func checkSmall(db *sql.DB) error {
 var roots = map[string]int{"boot": 2, "recent": 4, "block": 5, "act": 6}
 
 func checkRoots(db *sql.DB) error {
-	rows, err := db.Query(`SELECT name, rootpage FROM sqlite_schema WHERE type = 'table'`)
+	rows, err := db.Query(`SELECT name, rootpage, sql FROM sqlite_schema WHERE type = 'table'`)
 	if err != nil {
 		return err
 	}
 	defer rows.Close()
 	found := 0
 	for rows.Next() {
-		var name string
+		var name, text string
 		var root int
-		if err := rows.Scan(&name, &root); err != nil {
+		if err := rows.Scan(&name, &root, &text); err != nil {
 			return badData{err}
 		}
 		if want := roots[name]; want == root {
+			if !strings.Contains(steps[0], text) {
+				return badData{fmt.Errorf("table %s is said to be other than it is", name)}
+			}
 			found++
 		} else if want != 0 {
 			return badData{fmt.Errorf("table %s is said to begin at page %d, not %d", name, root, want)}

@@ -121,9 +121,9 @@ func create(path string) error {
 }
 
 // IsCorrupt reports whether the error says that the file itself is damaged, or
-// is no SQLite file at all.
+// is no SQLite file at all. (A size that is too big for SQLite was never written.)
 func IsCorrupt(err error) bool {
-	return errors.Is(err, sqlite3.CORRUPT) || errors.Is(err, sqlite3.NOTADB)
+	return errors.Is(err, sqlite3.CORRUPT) || errors.Is(err, sqlite3.NOTADB) || errors.Is(err, sqlite3.TOOBIG)
 }
 
 // IsFull reports whether the error says that there is no room left.
