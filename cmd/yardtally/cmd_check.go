@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"io"
 	"io/fs"
+	"log/slog"
 	"net"
 	"net/url"
 	"os"
@@ -13,6 +14,7 @@ import (
 	"time"
 
 	"yardtally/cmd/yardtally/settings"
+	"yardtally/dashboard/door"
 	"yardtally/ingest/serialport"
 	"yardtally/ingest/source"
 )
@@ -50,6 +52,13 @@ func runCheck(ctx context.Context, e *env, args []string) error {
 		c.note("page", "%s is the running daemon's", w.set.Page)
 	} else {
 		c.say("page", checkListen(w.set.Page), "%s is free", w.set.Page)
+	}
+	if dr := w.set.Door; dr.Certificate != "" {
+		_, err := door.TLS(dr.Certificate, dr.Key, slog.New(slog.DiscardHandler))
+		c.say("door", err, "%s and its key fit", dr.Certificate)
+	}
+	if _, err := os.Stat(filepath.Join(w.data, passphraseFile)); err != nil && !w.set.Door.Open {
+		c.note("passphrase", "none is set, so the page will show no readings: yardtally passphrase")
 	}
 	for _, p := range w.set.Serial {
 		if running {

@@ -169,7 +169,7 @@ const (
 	// Rewound: everything at or after At is void and will be told again.
 	Rewound EventKind = iota + 1
 	// Told: everything up to At has been told; what was told before and was
-	// not told again since the last Rewound is void for good.
+	// not told again since the last Rewound is void, until it is told again.
 	Told
 	FillDone
 	LooseDone
