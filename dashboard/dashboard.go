@@ -54,7 +54,8 @@ type Live struct {
 	SyrupAt int64
 }
 
-// SourceLine is the state of one source of readings.
+// SourceLine is the state of one source of readings. Its times are by the rig's
+// clock, as Snapshot.Now is.
 type SourceLine struct {
 	Name    string
 	Phase   string            // "opening", "open", "waiting" or "stopped"
@@ -62,6 +63,7 @@ type SourceLine struct {
 	LastAt  time.Time         // newest message; zero for none
 	Err     string            // newest failure, "" if none since it opened
 	NextTry time.Time         // while waiting
+	Quiet   bool              // silence is no fault, as of a recording read to its end
 	Dropped uint64            // lines or packs not taken
 	Why     map[string]uint64 // how many of them, by reason
 }

@@ -281,6 +281,9 @@ func (m *model) sources() []sourceModel {
 }
 
 func (m *model) silent(s *SourceLine) bool {
+	if s.Quiet {
+		return false
+	}
 	last := s.Since
 	if s.LastAt.After(last) {
 		last = s.LastAt

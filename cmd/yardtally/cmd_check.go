@@ -15,6 +15,7 @@ import (
 
 	"yardtally/cmd/yardtally/settings"
 	"yardtally/dashboard/door"
+	"yardtally/ingest/recording"
 	"yardtally/ingest/serialport"
 	"yardtally/ingest/source"
 )
@@ -67,6 +68,13 @@ func runCheck(ctx context.Context, e *env, args []string) error {
 		}
 		c.say("serial "+p.Name, checkPort(p.Port, p.Baud), "%s opens at %d baud", p.Port, p.Baud)
 	}
+	for _, r := range w.set.Recording {
+		f, _, err := recording.Open(r.Path)
+		if err == nil {
+			err = f.Close()
+		}
+		c.say("recording "+r.Name, err, "%s can be read", r.Path)
+	}
 	for _, m := range w.set.MQTT {
 		err := wouldOpen(&settings.Settings{Rig: w.set.Rig, MQTT: []settings.MQTT{m}})
 		if err == nil {
@@ -84,8 +92,8 @@ func runCheck(ctx context.Context, e *env, args []string) error {
 	if in := w.set.Influx; in != nil {
 		c.say("influxdb", checkDial(ctx, in.URL), "%s answers", in.URL)
 	}
-	if len(w.set.Serial)+len(w.set.MQTT) == 0 && w.set.Broker == nil {
-		c.say("sources", errors.New("must be at least one [[serial]], [[mqtt]] or [broker], is none"), "")
+	if len(w.set.Serial)+len(w.set.Recording)+len(w.set.MQTT) == 0 && w.set.Broker == nil {
+		c.say("sources", errors.New("must be at least one [[serial]], [[recording]], [[mqtt]] or [broker], is none"), "")
 	}
 	if c.bad > 0 {
 		return fmt.Errorf("%d of %d things would not work", c.bad, c.all)

@@ -37,7 +37,7 @@ func runRun(ctx context.Context, e *env, args []string) error {
 		fmt.Fprintln(e.out, advice)
 	}
 	if len(d.sources) == 0 {
-		fmt.Fprintln(e.out, "No source of readings is set: add [[serial]], [[mqtt]] or [broker] to the settings.")
+		fmt.Fprintln(e.out, "No source of readings is set: add [[serial]], [[recording]], [[mqtt]] or [broker] to the settings.")
 	}
 	return d.run(ctx)
 }

@@ -24,6 +24,7 @@ import (
 	"yardtally/ingest/journal"
 	"yardtally/ingest/mqttsub"
 	"yardtally/ingest/publish"
+	"yardtally/ingest/recording"
 	"yardtally/ingest/serialport"
 	"yardtally/ingest/source"
 	"yardtally/meter/act"
@@ -124,6 +125,13 @@ func (d *daemon) openSources() error {
 		s, err := serialport.New(serialport.Options{Name: p.Name, Path: p.Port, Baud: p.Baud, Rig: d.set.Rig, Clock: d.clock, Log: d.log})
 		if err != nil {
 			return fmt.Errorf("serial %s: %w", p.Name, err)
+		}
+		d.sources = append(d.sources, s)
+	}
+	for _, c := range d.set.Recording {
+		s, err := recording.New(recording.SourceOptions{Name: c.Name, Path: c.Path, Rig: d.set.Rig, Log: d.log})
+		if err != nil {
+			return fmt.Errorf("recording %s: %w", c.Name, err)
 		}
 		d.sources = append(d.sources, s)
 	}

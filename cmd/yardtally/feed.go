@@ -3,10 +3,12 @@ package main
 import (
 	"context"
 	"fmt"
+	"time"
 
 	"yardtally/calibrate/quantity"
 	"yardtally/dashboard"
 	"yardtally/ingest/publish"
+	"yardtally/ingest/recording"
 	"yardtally/ingest/source"
 )
 
@@ -27,7 +29,12 @@ func (f *feed) Snapshot() *dashboard.Snapshot {
 		out.Live.Level, out.Live.Tote, out.Live.ToteAt = t.Level, t.Volume, t.At
 	}
 	for _, src := range d.sources {
-		out.Sources = append(out.Sources, sourceLine(src.State()))
+		line := sourceLine(src.State(), func(t time.Time) time.Time { return byRig(t, out.Now, d.speed) })
+		// A recording that was read to its end is silent, and well; so is a
+		// simulated rig once its night is over.
+		_, line.Quiet = src.(*recording.Source)
+		line.Quiet = line.Quiet || d.demo != ""
+		out.Sources = append(out.Sources, line)
 	}
 	for _, text := range s.Faults {
 		out.Notices = append(out.Notices, dashboard.Notice{Text: text})
@@ -46,8 +53,17 @@ func (f *feed) Snapshot() *dashboard.Snapshot {
 	return out
 }
 
-func sourceLine(s source.State) dashboard.SourceLine {
-	l := dashboard.SourceLine{Name: s.Name, Phase: string(s.Phase), Since: s.Since, LastAt: s.LastAt, Err: s.Err, NextTry: s.NextTry, Why: s.Dropped}
+// byRig turns an instant of this process's clock into one of the rig's, which
+// may have been set by satellites, or run faster than life.
+func byRig(t time.Time, now int64, speed float64) time.Time {
+	if t.IsZero() {
+		return t
+	}
+	return time.Unix(0, now-int64(float64(time.Since(t))*speed))
+}
+
+func sourceLine(s source.State, rig func(time.Time) time.Time) dashboard.SourceLine {
+	l := dashboard.SourceLine{Name: s.Name, Phase: string(s.Phase), Since: rig(s.Since), LastAt: rig(s.LastAt), Err: s.Err, NextTry: rig(s.NextTry), Why: s.Dropped}
 	for _, n := range s.Dropped {
 		l.Dropped += n
 	}

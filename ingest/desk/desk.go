@@ -320,6 +320,10 @@ func (d *Desk) take(a source.Arrival) {
 		d.strays++
 		return
 	}
+	if a.BootID != "" {
+		d.takeRecorded(a)
+		return
+	}
 	for i := range a.Records {
 		r := &a.Records[i]
 		r.Boot = d.boot
@@ -331,8 +335,7 @@ func (d *Desk) take(a source.Arrival) {
 		}
 		d.heard[r.Source] = r.Mono
 		if err := d.o.Journal.Append(d.o.Rig, r); err != nil {
-			d.lost++
-			d.fault("lose", fmt.Sprintf("Readings are being lost, %d records so far: %v.", d.lost, err))
+			d.lose(1, err)
 			continue
 		}
 		d.waiting = append(d.waiting, *r)
@@ -340,6 +343,32 @@ func (d *Desk) take(a source.Arrival) {
 			d.show()
 		}
 	}
+}
+
+// takeRecorded queues what a recording holds and the journal does not.
+func (d *Desk) takeRecorded(a source.Arrival) {
+	boot, err := d.o.Journal.Boot(a.BootID)
+	if err != nil {
+		d.lose(len(a.Records), err)
+		return
+	}
+	d.nameBoots()
+	for i := range a.Records {
+		r := &a.Records[i]
+		r.Boot = boot
+		added, err := d.o.Journal.AppendKept(d.o.Rig, r)
+		if err != nil {
+			d.lose(1, err)
+		} else if added {
+			d.waiting = append(d.waiting, *r)
+		}
+	}
+}
+
+// lose says that records could not even be queued.
+func (d *Desk) lose(n int, err error) {
+	d.lost += uint64(n)
+	d.fault("lose", fmt.Sprintf("Readings are being lost, %d records so far: %v.", d.lost, err))
 }
 
 // commit syncs what waits, lets the ledger take it in, tells and shows it. It

@@ -52,6 +52,12 @@ type Options struct {
 	Rig      string         // take only this rig's; "": whatever rig a line names
 	Source   string         // of plain lines' records; "" is "file"
 	Progress func(Progress) // nil: none; called after each batch and at the end
+
+	// Dropped, if set, hears of each thing that could not be taken in.
+	Dropped func(reason, detail string)
+	// Following says that the reader waits where the recording ends for now:
+	// what was read is handed on before it does.
+	Following bool
 }
 
 // Broken is one line, or a part of one, that could not be taken in.
@@ -159,6 +165,13 @@ type reader struct {
 func (d *reader) read(text *bufio.Reader) error {
 	var long []byte // a line that did not fit into the buffer at once
 	for {
+		if d.o.Following && len(d.batch) > 0 {
+			if ahead, _ := text.Peek(text.Buffered()); bytes.IndexByte(ahead, '\n') < 0 {
+				if err := d.flush(); err != nil {
+					return err
+				}
+			}
+		}
 		part, err := text.ReadSlice('\n')
 		line := part
 		if errors.Is(err, bufio.ErrBufferFull) || len(long) > 0 {
@@ -192,6 +205,9 @@ func (d *reader) line(line []byte) {
 	e, drops := wire.ParseLine(line, d.o.Rig)
 	for _, b := range drops {
 		d.res.Dropped[string(b.Reason)]++
+		if d.o.Dropped != nil {
+			d.o.Dropped(string(b.Reason), fmt.Sprintf("line %d: %s", d.res.Lines, b.Detail))
+		}
 		if len(d.res.Details) < MaxDetails {
 			d.res.Details = append(d.res.Details, Broken{d.res.Lines, b.String()})
 		}

@@ -26,6 +26,11 @@ type Clock interface {
 type Arrival struct {
 	Rig     string
 	Records []meter.Record
+
+	// BootID names the clock of the records' Mono where that is not the
+	// daemon's own, as with a recording; what is kept of it already adds
+	// nothing then. "" is the daemon's clock.
+	BootID string
 }
 
 // Sink takes arrivals. Put returns once the arrival is queued for the journal,

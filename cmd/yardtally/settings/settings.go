@@ -39,9 +39,11 @@ type Settings struct {
 	Door  Door
 
 	Serial []Serial
-	MQTT   []MQTT
-	Broker *Broker
-	Influx *Influx
+	// Recording are files that are followed as they grow.
+	Recording []Recording
+	MQTT      []MQTT
+	Broker    *Broker
+	Influx    *Influx
 
 	// Acts are what the file says of the rig, its yards and provings: bodies
 	// and from when they hold (0: since ever). No two have the same Key and From.
@@ -66,6 +68,9 @@ type Serial struct {
 	Name, Port string
 	Baud       int
 }
+
+// Recording is a recording to follow.
+type Recording struct{ Name, Path string }
 
 // MQTT is a broker to subscribe at.
 type MQTT struct {
@@ -146,6 +151,11 @@ type file struct {
 		Port string `toml:"port"`
 		Baud int    `toml:"baud"`
 	} `toml:"serial"`
+
+	Recording []struct {
+		Name string `toml:"name"`
+		Path string `toml:"path"`
+	} `toml:"recording"`
 
 	MQTT []struct {
 		Name         string `toml:"name"`

@@ -80,11 +80,12 @@ func TestExample(t *testing.T) {
 	}
 	s.Acts, s.Zone = nil, nil
 	rest := &Settings{Path: "/etc/heron.toml", Rig: "heron", Units: quantity.US, Data: "/etc/yardtally-data", Page: "127.0.0.1:8317",
-		Serial: []Serial{{"counter board", "/dev/ttyUSB0", 115200}},
-		MQTT:   []MQTT{{"trailer", "tcp://127.0.0.1:1884", "yardtally-heron", "heron", "change me", "yardtally"}},
-		Broker: &Broker{"127.0.0.1:1883", "yardtally", []User{{"heron", "change me"}}},
-		Door:   Door{Certificate: "/etc/heron.pem", Key: "/etc/heron.key"},
-		Influx: &Influx{"http://127.0.0.1:8086", "change me", "home", "yards"}}
+		Serial:    []Serial{{"counter board", "/dev/ttyUSB0", 115200}},
+		Recording: []Recording{{"card", "/media/card/heron.senml"}},
+		MQTT:      []MQTT{{"trailer", "tcp://127.0.0.1:1884", "yardtally-heron", "heron", "change me", "yardtally"}},
+		Broker:    &Broker{"127.0.0.1:1883", "yardtally", []User{{"heron", "change me"}}},
+		Door:      Door{Certificate: "/etc/heron.pem", Key: "/etc/heron.key"},
+		Influx:    &Influx{"http://127.0.0.1:8086", "change me", "home", "yards"}}
 	if !reflect.DeepEqual(s, rest) {
 		t.Errorf("got  %+v\nwant %+v", s, rest)
 	}
@@ -189,16 +190,16 @@ func TestBad(t *testing.T) {
 	}
 	const tote = "[tote]\ncapacity = \"275 gal\"\n"
 	for _, c := range []struct{ name, text, want string }{
-		{"unknown key at the top", `yard = 1`, `2: yard: is not a setting; here may stand rig, units, zone, data, page, counter, tote, batch, yards, provings, serial, mqtt, broker, door, influxdb`},
+		{"unknown key at the top", `yard = 1`, `2: yard: is not a setting; here may stand rig, units, zone, data, page, counter, tote, batch, yards, provings, serial, recording, mqtt, broker, door, influxdb`},
 		{"unknown key in a table", "[counter]\nquite = \"2 s\"", `3: counter.quite: is not a setting; here may stand wrap_bits, quiet, least, most, from`},
 		{"unknown key in a list", yardWith("entr = \"60 m\""), `5: yards[0].entr: is not a setting; here may stand id, name, position, enter, leave, colonies, fill, closed, from`},
 		{"unknown key deep down", "[broker]\n[[broker.users]]\nname = \"heron\"\npassword = \"x\"\n[[broker.users]]\nname = \"wren\"\npasword = \"x\"", `6: broker.users[1].password: must be given, like password_file = "heron.secret"` +
 			"\n" + `8: broker.users[1].pasword: is not a setting; here may stand name, password, password_file`},
 		{"unknown key in a line", `yards = [{id = "larch", position = [43, -91]}, {id = "mill", position = [43, -91], area = 4}]`, `2: yards[1].area: is not a setting; here may stand id, name, position, enter, leave, colonies, fill, closed, from`},
-		{"unknown table", "[pump]\nspeed = 3", `2: pump: is not a setting; here may stand rig, units, zone, data, page, counter, tote, batch, yards, provings, serial, mqtt, broker, door, influxdb`},
-		{"unknown list", "[[hoses]]\nbore = \"3 in\"\n[[hoses]]", `2: hoses: is not a setting; here may stand rig, units, zone, data, page, counter, tote, batch, yards, provings, serial, mqtt, broker, door, influxdb` +
-			"\n" + `4: hoses: is not a setting; here may stand rig, units, zone, data, page, counter, tote, batch, yards, provings, serial, mqtt, broker, door, influxdb`},
-		{"a capital", `Page = ":0"`, `2: Page: is not a setting; here may stand rig, units, zone, data, page, counter, tote, batch, yards, provings, serial, mqtt, broker, door, influxdb`},
+		{"unknown table", "[pump]\nspeed = 3", `2: pump: is not a setting; here may stand rig, units, zone, data, page, counter, tote, batch, yards, provings, serial, recording, mqtt, broker, door, influxdb`},
+		{"unknown list", "[[hoses]]\nbore = \"3 in\"\n[[hoses]]", `2: hoses: is not a setting; here may stand rig, units, zone, data, page, counter, tote, batch, yards, provings, serial, recording, mqtt, broker, door, influxdb` +
+			"\n" + `4: hoses: is not a setting; here may stand rig, units, zone, data, page, counter, tote, batch, yards, provings, serial, recording, mqtt, broker, door, influxdb`},
+		{"a capital", `Page = ":0"`, `2: Page: is not a setting; here may stand rig, units, zone, data, page, counter, tote, batch, yards, provings, serial, recording, mqtt, broker, door, influxdb`},
 
 		{"no unit", yardWith(`enter = "60"`), `5: yards[0].enter: must name its unit, one of m, cm, mm, in, ft, is "60"`},
 		{"wrong unit", yardWith(`enter = "60 gal"`), `5: yards[0].enter: must end in its unit, one of m, cm, mm, in, ft, is "60 gal"`},
@@ -264,6 +265,8 @@ func TestBad(t *testing.T) {
 		{"no such zone", `zone = "Iowa/Larch"`, `2: zone: must be an IANA time zone like "America/Chicago", is "Iowa/Larch"`},
 		{"the machine's zone", `zone = "Local"`, `2: zone: must be an IANA time zone like "America/Chicago", is "Local"`},
 		{"no such units", `units = "imperial"`, `2: units: must be "US" or "SI", is "imperial"`},
+		{"a recording without a path", "[[recording]]\nname = \"card\"", `2: recording[0].path: must be given, like "/media/card/heron.senml"`},
+		{"a recording twice", "[[recording]]\npath = \"a\"\n[[recording]]\npath = \"./a\"", `5: recording[1].path: must be the only source at that path, is "./a"`},
 		{"a page without port", `page = "127.0.0.1"`, `2: page: must be host:port, like "127.0.0.1:8317", is "127.0.0.1"`},
 		{"a port too high", `page = "127.0.0.1:65536"`, `2: page: must be host:port, like "127.0.0.1:8317", is "127.0.0.1:65536"`},
 		{"a broker without port", "[broker]\naddress = \"here\"", `3: broker.address: must be host:port, like "127.0.0.1:8317", is "here"` + "\n" + `3: broker.users: must be at least one where others can reach the address "here"`},
@@ -287,7 +290,7 @@ func TestBad(t *testing.T) {
 		{"one key twice", "zone = \"UTC\"\nzone = \"UTC\"", `3: zone: key zone is already defined`},
 		{"one table twice", "[counter]\nquiet = \"2 s\"\n[counter]\nleast = \"1 L\"", `4: counter: table counter already exists`},
 		{"several at once", "zone = \"Iowa/Larch\"\nspeed = 1\n" + yardWith("enter = \"60\"\nfill = \"1\""), `2: zone: must be an IANA time zone like "America/Chicago", is "Iowa/Larch"` +
-			"\n" + `3: speed: is not a setting; here may stand rig, units, zone, data, page, counter, tote, batch, yards, provings, serial, mqtt, broker, door, influxdb` +
+			"\n" + `3: speed: is not a setting; here may stand rig, units, zone, data, page, counter, tote, batch, yards, provings, serial, recording, mqtt, broker, door, influxdb` +
 			"\n" + `7: yards[0].enter: must name its unit, one of m, cm, mm, in, ft, is "60"` +
 			"\n" + `8: yards[0].fill: must name its unit, one of gal, qt, pt, L, mL, m3, is "1"`},
 	} {

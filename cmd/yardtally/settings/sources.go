@@ -45,6 +45,19 @@ func (r *reader) sources(f *file) {
 		}
 		s.Serial = append(s.Serial, Serial{Name: name(at, p.Name, "serial", i), Port: p.Port, Baud: p.Baud})
 	}
+	paths := map[string]bool{}
+	for i, c := range f.Recording {
+		at := fmt.Sprintf("recording[%d]", i)
+		if !r.need(at+".path", c.Path != "", `"/media/card/heron.senml"`) {
+			continue
+		}
+		path := r.beside(c.Path)
+		if paths[path] {
+			r.fail(at+".path", "must be the only source at that path")
+		}
+		paths[path] = true
+		s.Recording = append(s.Recording, Recording{Name: name(at, c.Name, "recording", i), Path: path})
+	}
 	for i := range f.MQTT {
 		m := &f.MQTT[i]
 		at := fmt.Sprintf("mqtt[%d]", i)
