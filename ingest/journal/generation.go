@@ -40,7 +40,9 @@ func (j *Journal) begin() error {
 		if err != nil && !sqlite.IsFull(err) { // a full disk must not keep the rig from starting
 			return fmt.Errorf("%s: beginning a generation: %w", j.path, err)
 		}
-		j.log.Info("journal: a new generation of sequences begins", "path", j.path, "generation", n, "why", j.renew)
+		if j.renew != "" { // a new file's first one is no news
+			j.log.Info("journal: a new generation of sequences begins", "path", j.path, "generation", n, "why", j.renew)
+		}
 	}
 	j.generation, j.renew = id, ""
 	return j.dropLater()
