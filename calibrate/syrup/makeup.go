@@ -2,6 +2,8 @@ package syrup
 
 import (
 	"fmt"
+	"math"
+	"strings"
 
 	"yardtally/calibrate/quantity"
 )
@@ -45,7 +47,7 @@ type Makeup struct {
 	other [kinds - 1]float64 // shares of the solids that are not sucrose, by Kind less one
 }
 
-// Only returns the makeup of one kind alone.
+// Only returns the makeup of one kind alone, which must be one of the above.
 func Only(k Kind) Makeup {
 	var m Makeup
 	if k != Sucrose {
@@ -64,6 +66,42 @@ func (m Makeup) Share(k Kind) float64 {
 		s -= o
 	}
 	return max(0, s)
+}
+
+// Blend returns what the solids of a and b together are made of: each share is
+// weighed with the dry solids that each brings. A mass that is not above zero,
+// or is no number, brings nothing; if neither brings any, Blend returns a.
+func Blend(a Makeup, aSolids quantity.Mass, b Makeup, bSolids quantity.Mass) Makeup {
+	if !(bSolids > 0) {
+		return a
+	}
+	if !(aSolids > 0) {
+		return b
+	}
+	// The part that b brings, 0 to 1; made this way no sum overflows.
+	part := 1 / (1 + float64(aSolids/bSolids))
+	if math.IsNaN(part) { // both without end
+		part = 0.5
+	}
+	for i, o := range a.other {
+		a.other[i] = min(max(0, o+float64((b.other[i]-o)*part)), 1)
+	}
+	return a
+}
+
+// String names the kinds and their shares: "hfcs-55", or "sucrose 70 %, invert
+// 30 %", rounded to 0.1 %.
+func (m Makeup) String() string {
+	var parts []string
+	for k := range Kind(kinds) {
+		switch s := m.Share(k); {
+		case s == 1:
+			return k.String()
+		case s >= 0.0005:
+			parts = append(parts, fmt.Sprintf("%v %.4g %%", k, math.Round(s*1000)/10))
+		}
+	}
+	return strings.Join(parts, ", ")
 }
 
 // Syrup is a solution: what its solids are, and how much of it they are.

@@ -46,7 +46,7 @@ func number(t *testing.T, s string) float64 {
 	return x
 }
 
-func inRange(w, deg float64) bool { return w <= 75 && deg <= 50 }
+func inRange(w, deg float64) bool { return w <= 77 && deg <= 50 }
 
 func TestGolden(t *testing.T) {
 	checked := 0
@@ -136,8 +136,9 @@ func TestViscosityTable(t *testing.T) {
 			t.Errorf("%g %%, %g °C: %v", w, deg, err)
 		}
 		got := float64(v / quantity.MillipascalSecond)
-		// Our own column, computed apart from this code and rounded to four digits.
-		if b := number(t, row["formula_B_mPas"]); math.Abs(got/b-1) > 5.1e-4 {
+		// Our own column, computed apart from this code and rounded to four digits,
+		// with water that jumps by 6e-5 at 20 °C.
+		if b := number(t, row["formula_B_mPas"]); math.Abs(got/b-1) > 5.7e-4 {
 			t.Errorf("%g %%, %g °C: %.5g, the formula is %g", w, deg, got, b)
 		}
 		if row["used_in_fit"] != "yes" {
@@ -197,7 +198,7 @@ func TestGrid(t *testing.T) {
 		if want := number(t, row["density_kg_m3_formula_A"]); math.Abs(float64(d)-want) > 0.0051 {
 			t.Errorf("%g %%, %g °C: density %.4f, want %g", w, deg, d, want)
 		}
-		if want := number(t, row["viscosity_mPas_formula_B"]); math.Abs(float64(v/quantity.MillipascalSecond)-want) > max(5.1e-4*want, 0.00051) {
+		if want := number(t, row["viscosity_mPas_formula_B"]); math.Abs(float64(v/quantity.MillipascalSecond)-want) > max(5.7e-4*want, 0.00051) {
 			t.Errorf("%g %%, %g °C: viscosity %.5g, want %g", w, deg, v/quantity.MillipascalSecond, want)
 		}
 		if want := row["above_saturation"] == "yes"; (s > sat) != want {
@@ -270,15 +271,15 @@ func TestRange(t *testing.T) {
 		w, deg float64
 		text   string // "" is good
 	}{
-		{0, 0, ""},
-		{75, 50, ""},
-		{75.01, 20, "density of sucrose syrup: Brix must be between 0 and 75 %, is 75.01 %"},
-		{-0.1, 20, "density of sucrose syrup: Brix must be between 0 and 75 %, is -0.1 %"},
-		{nan, 20, "density of sucrose syrup: Brix must be between 0 and 75 %, is NaN %"},
-		{60, -0.1, "density of sucrose syrup: temperature must be between 0 and 50 °C, is -0.1 °C"},
-		{60, 50.1, "density of sucrose syrup: temperature must be between 0 and 50 °C, is 50.1 °C"},
-		{60, nan, "density of sucrose syrup: temperature must be between 0 and 50 °C, is NaN °C"},
-		{60, math.Inf(1), "density of sucrose syrup: temperature must be between 0 and 50 °C, is +Inf °C"},
+		{0, -5, ""},
+		{77, 50, ""},
+		{77.01, 20, "density of syrup: Brix must be between 0 and 77 %, is 77.01 %"},
+		{-0.1, 20, "density of syrup: Brix must be between 0 and 77 %, is -0.1 %"},
+		{nan, 20, "density of syrup: Brix must be between 0 and 77 %, is NaN %"},
+		{60, -5.1, "density of syrup: temperature must be between -5 and 50 °C, is -5.1 °C"},
+		{60, 50.1, "density of syrup: temperature must be between -5 and 50 °C, is 50.1 °C"},
+		{60, nan, "density of syrup: temperature must be between -5 and 50 °C, is NaN °C"},
+		{60, math.Inf(1), "density of syrup: temperature must be between -5 and 50 °C, is +Inf °C"},
 	} {
 		_, err := Density(quantity.FromBrix(c.w), quantity.Temperature(c.deg))
 		_, err2 := Viscosity(quantity.FromBrix(c.w), quantity.Temperature(c.deg))
@@ -292,11 +293,11 @@ func TestRange(t *testing.T) {
 		if !errors.As(err, &re) || err.Error() != c.text {
 			t.Errorf("%g %%, %g °C: %v, want %s", c.w, c.deg, err, c.text)
 		}
-		if !errors.As(err2, &re) || re.Property != "viscosity" {
+		if !errors.As(err2, &re) || re.Property != "viscosity of syrup" {
 			t.Errorf("%g %%, %g °C: viscosity: %v", c.w, c.deg, err2)
 		}
 	}
-	for _, deg := range []float64{-0.1, 60.1, nan} {
+	for _, deg := range []float64{-5.1, 60.1, nan} {
 		var re *RangeError
 		if _, err := Saturation(quantity.Temperature(deg)); !errors.As(err, &re) || re.Max != 60 {
 			t.Errorf("saturation at %g °C: %v", deg, err)
