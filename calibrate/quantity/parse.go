@@ -44,19 +44,21 @@ type unit struct {
 
 func spell(s ...string) []string { return s }
 
-// The accepted units. gal, qt and pt are the US ones. Letter case is free,
+// The accepted units. gal, qt, pt and cup are the US ones. Letter case is free,
 // but for a leading M, which is never taken for m (it would be mega).
 var (
 	volumeUnits = []struct {
 		spell []string
 		size  Volume
+		per   int64 // so many of the unit are one size
 	}{
-		{spell("gal", "us gal", "gallon", "gallons", "us gallon", "us gallons"), USGallon},
-		{spell("qt", "us qt", "quart", "quarts"), USQuart},
-		{spell("pt", "us pt", "pint", "pints"), USPint},
-		{spell("L", "litre", "litres", "liter", "liters"), Litre},
-		{spell("mL"), Millilitre},
-		{spell("m3", "m³"), CubicMetre},
+		{spell("gal", "us gal", "gallon", "gallons", "us gallon", "us gallons"), USGallon, 1},
+		{spell("qt", "us qt", "quart", "quarts"), USQuart, 1},
+		{spell("pt", "us pt", "pint", "pints"), USPint, 1},
+		{spell("L", "litre", "litres", "liter", "liters"), Litre, 1},
+		{spell("mL"), Millilitre, 1},
+		{spell("m3", "m³"), CubicMetre, 1},
+		{spell("cup", "cups", "us cup", "us cups"), USPint, 2}, // half a nanolitre over a whole number of them
 	}
 	lengthUnits = []unit{
 		{spell("m", "metre", "metres", "meter", "meters"), 0, 0},
@@ -202,9 +204,11 @@ func parse(quantity, input string, units []unit) (float64, int, error) {
 // ParseVolume reads a volume, such as "12 gal" or "45.5 L", exactly, rounded
 // half away from zero to the nanolitre.
 func ParseVolume(s string) (Volume, error) {
-	names := make([]string, len(volumeUnits))
-	for i, u := range volumeUnits {
-		names[i] = u.spell[0]
+	var names []string
+	for _, u := range volumeUnits {
+		if u.per == 1 { // a cup is for recipes: read, but not offered
+			names = append(names, u.spell[0])
+		}
 	}
 	units := strings.Join(names, ", ")
 	number, name, err := cut("volume", s, units)
@@ -220,8 +224,9 @@ func ParseVolume(s string) (Volume, error) {
 		if !ok { // cut has seen digits, so this is never reached
 			return 0, &ParseError{"volume", s, "must start with a number"}
 		}
-		// n·size/10^d, half away from zero: double, add one divisor, halve.
+		// n·size/(per·10^d), half away from zero: double, add one divisor, halve.
 		d := new(big.Int).Exp(big.NewInt(10), big.NewInt(int64(len(frac))), nil)
+		d.Mul(d, big.NewInt(u.per))
 		n.Mul(n, big.NewInt(2*int64(u.size)))
 		if n.Sign() < 0 {
 			n.Sub(n, d)

@@ -70,6 +70,9 @@ func TestParse(t *testing.T) {
 		{volume, "0.25 gal", 946352946},
 		{volume, "1 qt", 946352946},
 		{volume, "1 pt", 473176473},
+		{volume, "8 cups", 2 * 946352946},
+		{volume, "1 cup", 236588237}, // 236588236.5 nL: computed gallon/16, half away from zero
+		{volume, "-1 US cup", -236588237},
 		{volume, "1.5 L", 1.5e9},
 		{volume, "1.5 l", 1.5e9},
 		{volume, ".5 litres", 5e8},
