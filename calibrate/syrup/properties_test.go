@@ -65,18 +65,18 @@ func TestSlopes(t *testing.T) {
 	}
 }
 
-// TestContinuous: steps of a thousandth change nothing by more than the slopes
+// TestContinuous: steps of 1/500 K change nothing by more than the slopes
 // allow, uncertainties and the seam of the water formula at 20 °C included.
 func TestContinuous(t *testing.T) {
 	for _, m := range makeups {
-		for _, x := range []float64{0, 0.3, 0.6667, 0.7, 0.75, 0.76, 0.77} {
+		for _, x := range []float64{0, 0.6667, 0.75, 0.77} {
 			last := at(t, m, x, -5)
-			for i := 1; i <= 55000; i += 1 {
-				p := at(t, m, x, -5+float64(i)/1000)
-				if p.Viscosity >= last.Viscosity || float64(p.Viscosity/last.Viscosity) < 1-2.5e-4 ||
-					math.Abs(float64(p.Density/last.Density)-1) > 1e-6 ||
-					math.Abs(p.DensityU-last.DensityU) > 1e-6 || math.Abs(p.ViscosityU-last.ViscosityU) > 1e-4 {
-					t.Fatalf("%v, %g, %g °C: %+v after %+v", m, x, -5+float64(i)/1000, p, last)
+			for i := 1; i <= 27500; i++ {
+				p := at(t, m, x, -5+float64(i)/500)
+				if p.Viscosity >= last.Viscosity || float64(p.Viscosity/last.Viscosity) < 1-5e-4 ||
+					math.Abs(float64(p.Density/last.Density)-1) > 2e-6 ||
+					math.Abs(p.DensityU-last.DensityU) > 2e-6 || math.Abs(p.ViscosityU-last.ViscosityU) > 2e-4 {
+					t.Fatalf("%v, %g, %g °C: %+v after %+v", m, x, -5+float64(i)/500, p, last)
 				}
 				last = p
 			}

@@ -118,3 +118,55 @@ func Saturation(t quantity.Temperature) (quantity.Solids, error) {
 	w, _ := horner(float64(t), saturation[:])
 	return quantity.FromBrix(w), nil
 }
+
+// Limit is how much dry solids a syrup can hold dissolved at one temperature.
+type Limit struct {
+	Known  bool            // whether there is a figure at all; if not, Solids and U are 0
+	Solids quantity.Solids // mass fraction of the saturated syrup
+	U      quantity.Solids // standard uncertainty
+	Mark   Mark            // Beyond: below 0 °C, with no data
+
+	// CanCrystallize says that this syrup can drop crystals, by what is known. It
+	// may stay clear for long. False, where no figure is known, says nothing.
+	CanCrystallize bool
+	Note           string // what is known, for people; "" if the figure says it all
+}
+
+// Saturation returns how much solids s could hold at t, -5 to 60 °C. A figure is
+// known for sucrose alone, also with up to 5 % of its solids other sugar. Of
+// the others it says what is known (Buck, in Alternative Sweeteners). Errors are *RangeError.
+func (s Syrup) Saturation(t quantity.Temperature) (Limit, error) {
+	if !(s.Solids >= 0 && s.Solids <= MaxSolids) {
+		return Limit{}, &RangeError{"saturation of syrup", "Brix", s.Solids.Brix(), 0, MaxSolids.Brix(), "%"}
+	}
+	if err := checkTemperature("saturation of syrup", t, MinTemperature, MaxSaturation); err != nil {
+		return Limit{}, err
+	}
+	other := 1 - s.Makeup.Share(Sucrose)
+	if other <= 0.05 {
+		w, _ := horner(float64(t), saturation[:])
+		l := Limit{Known: true, Solids: quantity.FromBrix(w)}
+		// The two published scales differ by up to 0.5 %; below 0 °C 0.1 % a kelvin
+		// and for other sugar a tenth of its share are guesses on the safe side.
+		l.U = quantity.Solids(root(0.005/math.Sqrt(3), 0.001*max(0, -float64(t)), 0.1*other))
+		l.CanCrystallize = s.Solids > l.Solids-SaturationMisfit
+		if t < 0 {
+			l.Mark, l.Note = Beyond, "no data below 0 °C: the formula is carried on; thin syrup can freeze"
+		}
+		return l, nil
+	}
+	switch s.Makeup {
+	case Only(HFCS42):
+		// Stated of the syrup as sold, 71 %.
+		return Limit{
+			Mark:           Beyond,
+			CanCrystallize: t < 20 && s.Solids > 0.70,
+			Note:           "no figure known; at 71 % its glucose crystallizes below about 20 °C (68 °F)",
+		}, nil
+	case Only(HFCS55):
+		return Limit{Mark: Beyond, Note: "no figure known; at 77 % its glucose crystallizes somewhat below 20 °C (68 °F), where that of HFCS-42 does"}, nil
+	case Only(Invert):
+		return Limit{Mark: Beyond, Note: "no figure known; its glucose can crystallize in the cold"}, nil
+	}
+	return Limit{Mark: Beyond, Note: "not known for blends"}, nil
+}
