@@ -58,6 +58,9 @@ func Only(k Kind) Makeup {
 
 // Share returns which part of the dry solids is of kind k, by mass, 0 to 1.
 func (m Makeup) Share(k Kind) float64 {
+	if int(k) >= kinds {
+		return 0
+	}
 	if k != Sucrose {
 		return m.other[k-1]
 	}

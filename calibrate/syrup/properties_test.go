@@ -264,6 +264,60 @@ func TestNearDoesNotAllocate(t *testing.T) {
 	}
 }
 
+// TestSupercooledWater: below 0 °C the formulas of water, carried on, still meet
+// what is known: 999.26 kg/m³ (Kell; memory) and 2.14 mPa·s (memory) at -5 °C.
+func TestSupercooledWater(t *testing.T) {
+	for _, m := range makeups {
+		p := at(t, m, 0, -5)
+		if math.Abs(float64(p.Density)-999.26) > 0.05 || math.Abs(float64(p.Viscosity/quantity.MillipascalSecond)-2.14) > 0.02 || p.Mark != Beyond {
+			t.Errorf("%v, no solids: %+v", m, p)
+		}
+	}
+}
+
+// TestAnyBits: whatever numbers come, nothing panics, and what is not refused
+// is a number with an uncertainty.
+func TestAnyBits(t *testing.T) {
+	r := rand.New(rand.NewPCG(4, 2))
+	wild := func(from, to float64) float64 {
+		switch r.IntN(3) {
+		case 0:
+			return math.Float64frombits(r.Uint64())
+		case 1:
+			return []float64{0, math.NaN(), math.Inf(1), math.Inf(-1), math.MaxFloat64, -math.MaxFloat64, 5e-324}[r.IntN(7)]
+		}
+		return from + r.Float64()*(to-from)
+	}
+	good := 0
+	for range 100_000 {
+		m := Blend(makeups[r.IntN(len(makeups))], quantity.Mass(wild(0, 100)), makeups[r.IntN(len(makeups))], quantity.Mass(wild(0, 100)))
+		s, deg := Syrup{m, quantity.Solids(wild(-0.1, 0.9))}, quantity.Temperature(wild(-10, 60))
+		p, isNaN := s.Near(deg), s.Solids != s.Solids || deg != deg
+		if isNaN != (p.Density != p.Density) || !isNaN && !(p.Density > 900 && p.Density < 1500 && p.Viscosity > 0 && p.DensityU > 0 && p.DensityU <= 1 && p.ViscosityU > 0 && p.ViscosityU <= 1) {
+			t.Fatalf("%+v at %v: %+v", s, deg, p)
+		}
+		if e, err := s.Estimate(deg, quantity.Solids(wild(0, 0.01)), wild(0, 1)); err == nil && !(e.DensityParts.Combined() > 0 && e.ViscosityParts.Combined() < 1e4) {
+			t.Fatalf("%+v at %v: %+v", s, deg, e)
+		}
+		if l, err := s.Saturation(deg); err == nil && l.Known && !(l.Solids > 0.6 && l.Solids < 0.75 && l.U > 0) {
+			t.Fatalf("%+v at %v: %+v", s, deg, l)
+		}
+		ref := Refractometer{Compensated: r.IntN(2) == 0, Scale: Scale(r.IntN(3)), ReadingU: wild(0, 1), TempU: wild(0, 2)}
+		if f, err := ref.True(wild(-2, 82), deg, m); err == nil {
+			good++
+			if !(f.Solids >= 0 && f.Solids < 0.83 && f.U() >= 0 && f.U() < 1) {
+				t.Fatalf("%+v at %v: %+v", ref, deg, f)
+			}
+		}
+		if b, err := ref.Shows(s, deg); err == nil && !(b > -2 && b < 80) {
+			t.Fatalf("%+v, %+v at %v shows %v", ref, s, deg, b)
+		}
+	}
+	if good < 1000 {
+		t.Errorf("only %d readings were good", good)
+	}
+}
+
 func BenchmarkNear(b *testing.B) {
 	for _, c := range []struct {
 		name string

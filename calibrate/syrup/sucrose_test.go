@@ -336,6 +336,12 @@ func TestNoAllocation(t *testing.T) {
 		v, _ := Viscosity(0.6667, 12)
 		s, _ := Saturation(12)
 		sink = float64(d) + float64(v) + float64(s)
+		half := Syrup{Blend(Only(Sucrose), 2, Only(Invert), 2), 0.6667}
+		e, _ := half.Estimate(12, 0.002, 0.5)
+		l, _ := half.Saturation(12)
+		f, _ := Refractometer{}.True(65, 12, half.Makeup)
+		b, _ := Refractometer{}.Shows(half, 12)
+		sink += e.DensityU + float64(l.U) + float64(f.U()) + b
 	}); n != 0 {
 		t.Errorf("%v allocations, want none", n)
 	}
