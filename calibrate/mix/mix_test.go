@@ -308,6 +308,39 @@ func TestSlips(t *testing.T) {
 	}
 }
 
+// TestFormula: a measured volume is as sure as its reading, for the density
+// formula's error cancels; its mass, and the volume of what was weighed, are not.
+func TestFormula(t *testing.T) {
+	s := syrup.Syrup{Solids: 0.65}
+	p := must(s.At(15))
+	read := must(must(ByVolume(s, 100*quantity.Litre, 15, Reading{})).At(15, 0))
+	if read.VolumeU != 0 || !near(float64(read.DensityU/p.Density), p.DensityU, 1e-12) {
+		t.Errorf("read: volume ±%v, density ±%v", read.VolumeU, read.DensityU)
+	}
+	by := Usual
+	by.Scale, by.SoldWithin = 0, 0
+	weighed := must(must(Syrup(s, 100, by)).At(15, 2))
+	want := weighed.Volume.Litres() * math.Hypot(p.DensityU, 2*p.DensityPerKelvin)
+	if !near(weighed.VolumeU.Litres(), want, 1e-7) || want < 0.01 {
+		t.Errorf("weighed: volume ±%v, want %v L", weighed.VolumeU, want)
+	}
+}
+
+// TestAddU: how sure the water to add is, against readings really off.
+func TestAddU(t *testing.T) {
+	add := func(x quantity.Solids, v quantity.Volume) float64 {
+		c := must(Thin(must(ByVolume(syrup.Syrup{Solids: x}, v, 15, Reading{})), 0.5, 15, Usual))
+		return float64(c.Add.Water().Mass())
+	}
+	const x, v, dx, dv = 0.65, 100 * quantity.Litre, 0.0002, quantity.Litre / 5
+	c := must(Thin(must(ByVolume(syrup.Syrup{Solids: x}, v, 15, Reading{Solids: dx, Volume: dv})), 0.5, 15, Usual))
+	formula := must(syrup.Syrup{Solids: x}.At(15)).DensityU * add(x, v)
+	want := math.Hypot(math.Hypot(add(x+dx, v)-add(x, v), add(x, v+dv)-add(x, v)), formula)
+	if got := float64(c.AddU); !near(got/want, 1, 0.01) {
+		t.Errorf("water ±%.4f kg, want ±%.4f", got, want)
+	}
+}
+
 // TestUncertainty: 20,000 mixings by weight and by volume scatter as told.
 func TestUncertainty(t *testing.T) {
 	r := rand.New(rand.NewPCG(4, 5))

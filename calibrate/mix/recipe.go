@@ -121,19 +121,11 @@ func (r Recipe) Mix(t quantity.Temperature, by Means) (Batch, error) {
 // Limits returns the mass fractions that the recipe gives with sugar of the
 // least and of the greatest bulk density. They differ only for sugar by volume.
 func (r Recipe) Limits(t quantity.Temperature, by Means) (least, most quantity.Solids, err error) {
-	if err := by.check(); err != nil {
-		return 0, 0, err
-	}
 	var at [2]quantity.Solids
 	for i, bulk := range []quantity.Density{by.Bulk - by.BulkWithin, by.Bulk + by.BulkWithin} {
-		// A ratio by volume is made of one kilogram at by.Bulk: keep its volume.
-		by, kg := by, quantity.Mass(bulk/by.Bulk)
-		by.Bulk = bulk
-		parts, err := r.batches(kg, t, by)
-		if err != nil {
-			return 0, 0, err
-		}
-		b, err := Blend(parts...)
+		by := by
+		by.Bulk, by.BulkWithin = bulk, 0
+		b, err := r.Mix(t, by)
 		if err != nil {
 			return 0, 0, err
 		}
