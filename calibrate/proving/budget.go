@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 
+	"yardtally/calibrate/fit"
 	"yardtally/calibrate/quantity"
 	"yardtally/calibrate/syrup"
 )
@@ -34,66 +35,6 @@ var Usual = Means{
 	Tests:     1,
 }
 
-// Component is one cause of uncertainty.
-type Component struct {
-	Name string  // for people, such as "pulse count"
-	RelU float64 // its relative standard uncertainty of K
-}
-
-// Budget is the causes of uncertainty of a K-factor, independent of each other
-// (GUM 5.1), always in the same order.
-type Budget []Component
-
-// RelU returns the combined relative standard uncertainty: the root of the sum
-// of squares (GUM 5.1.2).
-func (b Budget) RelU() float64 {
-	sum := 0.0
-	for _, c := range b {
-		sum += float64(c.RelU * c.RelU)
-	}
-	return math.Sqrt(sum)
-}
-
-// Largest returns the component that dominates; the zero Component if there is none.
-func (b Budget) Largest() Component {
-	var most Component
-	for _, c := range b {
-		if c.RelU > most.RelU {
-			most = c
-		}
-	}
-	return most
-}
-
-// Budget returns the causes of uncertainty of the test's K-factor, for a test
-// done with such means. Errors are *Error, or wrap a *syrup.RangeError.
-func (b Bucket) Budget(m Means) (Budget, error) {
-	if err := b.check(); err != nil {
-		return nil, err
-	}
-	if err := m.check(); err != nil {
-		return nil, err
-	}
-	d, err := syrup.Density(b.Brix, b.Temp)
-	if err != nil {
-		return nil, fmt.Errorf("bucket test: %w", err)
-	}
-	perBrix, perKelvin := sensitivity(b.Brix, b.Temp)
-	rect, net := math.Sqrt(3), float64(b.Net)
-	perAir := math.Abs(1/float64(d) - 1/float64(WeightDensity)) // of ln Buoyancy, m³/kg, to first order
-	return Budget{
-		{"scale calibration", m.ScaleRelU},
-		{"scale step", float64(m.ScaleStep) / 2 / rect * math.Sqrt2 / net},
-		{"scatter", m.Scatter / math.Sqrt(float64(m.Tests))},
-		{"Brix", float64(m.Brix) * perBrix / rect},
-		{"temperature", float64(m.Temp) * perKelvin / rect},
-		{"film and drops", float64(m.Left) / rect / net},
-		{"pulse count", 1 / b.Pulses / math.Sqrt(6)}, // ±1, triangular: first and last pulse
-		{"air density", float64(m.AirU) * perAir},
-		{"density formula", float64(syrup.DensityMisfit) / rect / float64(d)},
-	}, nil
-}
-
 func (m Means) check() error {
 	for _, f := range []struct {
 		field string
@@ -118,20 +59,126 @@ func (m Means) check() error {
 	return nil
 }
 
-// sensitivity returns by how much, relatively, density changes for a mass
-// fraction of 1 and for 1 K, as slopes at s and t, which are in range.
-func sensitivity(s quantity.Solids, t quantity.Temperature) (perSolids, perKelvin float64) {
-	const ds, dt = 0.001, 0.5
-	lo, hi := max(0, s-ds), min(syrup.MaxSolids, s+ds)
-	cold, warm := max(syrup.MinTemperature, t-dt), min(syrup.MaxTemperature, t+dt)
-	return math.Abs(logRatio(lo, t, hi, t)) / float64(hi-lo), math.Abs(logRatio(s, cold, s, warm)) / float64(warm-cold)
+// Component is one cause of uncertainty.
+type Component struct {
+	Name   string  // for people, such as "pulse count"
+	RelU   float64 // its relative standard uncertainty of K
+	DOF    float64 // degrees of freedom it was found with; 0: as good as infinite
+	Common bool    // the same for all tests done with the same means, so that more tests do not lessen it
 }
 
-func logRatio(s1 quantity.Solids, t1 quantity.Temperature, s2 quantity.Solids, t2 quantity.Temperature) float64 {
-	a, err1 := syrup.Density(s1, t1)
-	b, err2 := syrup.Density(s2, t2)
-	if err1 != nil || err2 != nil {
-		return math.NaN() // both points were held in range, so this is never reached
+// Names of the components.
+const (
+	scaleCalibration = "scale calibration"
+	scaleStep        = "scale step"
+	scatter          = "scatter"
+	brix             = "Brix"
+	temperature      = "temperature"
+	film             = "film and drops"
+	pulseCount       = "pulse count"
+	airDensity       = "air density"
+	densityFormula   = "density formula"
+)
+
+// advice is what makes a component smaller.
+var advice = map[string]string{
+	scaleCalibration: "check the scale with a known weight near the bucket's",
+	scaleStep:        "weigh more syrup, or use a scale with a finer step",
+	scatter:          "repeat the test under the same conditions",
+	brix:             "measure the Brix more closely, or prove by mass",
+	temperature:      "measure the temperature at the meter more closely",
+	film:             "weigh more syrup, and weigh the drained bucket as the empty one",
+	pulseCount:       "weigh more syrup",
+	airDensity:       "give the density of the air",
+	densityFormula:   "prove by mass",
+	CauseLabel:       "prove the meter with a bucket",
+}
+
+// Budget is the causes of uncertainty of a K-factor, independent of each other
+// (GUM 5.1), always in the same order.
+type Budget []Component
+
+// RelU returns the combined relative standard uncertainty: the root of the sum
+// of squares (GUM 5.1.2).
+func (b Budget) RelU() float64 { return b.sum(func(Component) bool { return true }) }
+
+// Own returns the part of RelU that is the test's own, and so gets less with
+// more tests.
+func (b Budget) Own() float64 { return b.sum(func(c Component) bool { return !c.Common }) }
+
+func (b Budget) sum(of func(Component) bool) float64 {
+	sum := 0.0
+	for _, c := range b {
+		if of(c) {
+			sum += float64(c.RelU * c.RelU)
+		}
 	}
-	return math.Log(float64(b / a))
+	return math.Sqrt(sum)
+}
+
+// of returns the uncertainty of one component.
+func (b Budget) of(name string) float64 {
+	return b.sum(func(c Component) bool { return c.Name == name })
+}
+
+// DOF returns the effective degrees of freedom, infinite if nothing says
+// otherwise (Welch-Satterthwaite, GUM G.4).
+func (b Budget) DOF() float64 {
+	sum := 0.0
+	for _, c := range b {
+		if c.DOF > 0 {
+			sum += math.Pow(c.RelU, 4) / c.DOF
+		}
+	}
+	return math.Pow(b.RelU(), 4) / sum
+}
+
+// Expanded returns the half-width of the interval that holds the truth with
+// probability p: RelU times Student's t for DOF, cut to an integer (GUM G.4.1).
+func (b Budget) Expanded(p float64) float64 {
+	return b.RelU() * fit.Student(p, math.Max(1, math.Floor(b.DOF())))
+}
+
+// Largest returns the component that dominates; the zero Component if there is none.
+func (b Budget) Largest() Component {
+	var most Component
+	for _, c := range b {
+		if c.RelU > most.RelU {
+			most = c
+		}
+	}
+	return most
+}
+
+// Advice says in words what would make the budget smaller, such as "weigh more
+// syrup: the pulse count dominates"; empty if there is nothing to say.
+func (b Budget) Advice() string {
+	c := b.Largest()
+	if advice[c.Name] == "" {
+		return ""
+	}
+	return fmt.Sprintf("%s: the %s dominates", advice[c.Name], c.Name)
+}
+
+// budget returns the causes of uncertainty of the test's K-factor, for a syrup
+// of such properties.
+func (t Test) budget(p syrup.Properties) Budget {
+	m, net, rect := t.means(), float64(t.Net), math.Sqrt(3)
+	perAir := math.Abs(1/float64(p.Density) - 1/float64(WeightDensity)) // of ln Buoyancy, m³/kg, to first order
+	b := Budget{
+		{Name: scaleCalibration, RelU: m.ScaleRelU, Common: true},
+		{Name: scaleStep, RelU: float64(m.ScaleStep) / 2 / rect * math.Sqrt2 / net},
+		{Name: scatter, RelU: m.Scatter / math.Sqrt(float64(m.Tests))},
+		{Name: film, RelU: float64(m.Left) / rect / net},
+		{Name: pulseCount, RelU: 1 / t.Pulses / math.Sqrt(6)}, // ±1, triangular: first and last pulse
+		{Name: airDensity, RelU: float64(m.AirU) * perAir},
+	}
+	if t.NoBrix {
+		return b
+	}
+	return append(b,
+		Component{Name: brix, RelU: float64(m.Brix) * math.Abs(p.DensityPerSolids) / rect},
+		Component{Name: temperature, RelU: float64(m.Temp) * math.Abs(p.DensityPerKelvin) / rect},
+		Component{Name: densityFormula, RelU: p.DensityU, Common: true},
+	)
 }

@@ -1,9 +1,11 @@
-// Package proving says what one pulse of a flow meter is worth: from a bucket
-// of syrup that was metered and weighed, or from a K-factor as such.
+// Package proving says what one pulse of a flow meter is worth: from bucket tests, in which syrup was
+// metered and weighed, or from a K-factor as such. Each test becomes a Point with its
+// budget of uncertainty; points become the meter's Curve.
 package proving
 
 import (
 	"fmt"
+	"math"
 
 	"yardtally/calibrate/quantity"
 	"yardtally/calibrate/syrup"
@@ -18,22 +20,45 @@ const (
 	// (NISTIR 7383 SOP 14, from memory). Between -5 and 35 °C and up to
 	// 1000 m of height it is 1.0 to 1.3 kg/m³; 0.1 kg/m³ is worth 0.006 % of volume.
 	UsualAir quantity.Density = 1.2
+
+	// unknownSyrup is the density taken for the buoyancy of a syrup without Brix:
+	// 40 to 77 % are 1170 to 1400 kg/m³; 115 kg/m³ is worth 0.008 % of mass.
+	unknownSyrup quantity.Density = 1285
 )
 
-// Bucket is a bucket test: syrup drawn through the meter and weighed.
-type Bucket struct {
+// Test is one bucket test: syrup drawn through the meter and weighed.
+type Test struct {
+	Name       string               // of its act; names its error where several curves share the test
+	At         int64                // when it was done, Unix ns; 0: not known, taken as fresh
 	Pulses     float64              // counted while drawing, 1 to 1e9
 	Net        quantity.Mass        // weighed in air, without the bucket, 0.05 to 5000 kg
-	Brix       quantity.Solids      // of sucrose syrup, within the syrup room's range
-	Temp       quantity.Temperature // at the meter, within the syrup room's range
+	Syrup      syrup.Syrup          // within the syrup room's range
+	Temp       quantity.Temperature // at the meter; NaN if not known, with NoBrix only
+	Seconds    float64              // how long it flowed, to a week; 0: not timed
+	NoBrix     bool                 // mass proving: Syrup is not known, K is pulses per kg
 	AirDensity quantity.Density     // up to 1.5 kg/m³; 0: UsualAir
+	Means      Means                // the zero Means: Usual
 }
 
-// Point is what a proving found, under the flow and temperature it was done at.
+// Point is what a test found, and under which condition.
 type Point struct {
-	K           float64         // K-factor, pulses per m³
-	PulseVolume quantity.Volume // volume of one pulse, to the nearest nanolitre
-	RelU        float64         // relative standard uncertainty of K
+	Name        string
+	At          int64
+	Mass        bool            // K is in pulses per kg
+	K           float64         // K-factor, pulses per m³ (or kg), at the temperature of the test
+	PulseVolume quantity.Volume // volume of one pulse, to the nearest nanolitre; 0 if Mass
+	Rate        float64         // pulses per second; 0: not timed
+	Flow        quantity.Flow   // 0: not timed, or Mass
+	Liquid      Liquid          // zero if Mass, but for the temperature
+	RelU        float64         // combined relative standard uncertainty of K
+	Budget      Budget          // its causes
+}
+
+// Liquid is what passes the meter.
+type Liquid struct {
+	Density   quantity.Density
+	Viscosity quantity.Viscosity
+	Temp      quantity.Temperature
 }
 
 // Error says what cannot be so: field, rule, value.
@@ -45,8 +70,8 @@ type Error struct {
 
 func (e *Error) Error() string { return fmt.Sprintf("%s: %s, is %v", e.Field, e.Rule, e.Value) }
 
-// Limits of a K-factor, pulses per litre. Above the upper one the rounding of
-// PulseVolume would count.
+// Limits of a K-factor, pulses per litre or kilogram. Above the upper one the
+// rounding of PulseVolume would count.
 const (
 	minPerLitre = 0.01
 	maxPerLitre = 100_000
@@ -60,15 +85,24 @@ const LabelRelU = 0.01 / 1.7320508
 // FromK returns the point of a K-factor as such, in pulses per litre, 0.01 to
 // 100000. The error is an *Error.
 func FromK(perLitre float64) (Point, error) {
-	return point("K-factor", perLitre*1000, LabelRelU)
+	p := Point{Name: CauseLabel, K: perLitre * 1000, Budget: Budget{{Name: CauseLabel, RelU: LabelRelU, Common: true}}}
+	return p.finish("K-factor")
 }
 
-func point(field string, k, relU float64) (Point, error) {
-	perLitre := k / 1000
-	if !(perLitre >= minPerLitre && perLitre <= maxPerLitre) {
-		return Point{}, &Error{field, fmt.Sprintf("must come to between %g and %d pulses per litre", minPerLitre, maxPerLitre), perLitre}
+// finish checks K and sets what follows from it. field is what errors name.
+func (p Point) finish(field string) (Point, error) {
+	per, unit := p.K, "kilogram"
+	if !p.Mass {
+		per, unit = p.K/1000, "litre"
 	}
-	return Point{K: k, PulseVolume: quantity.VolumeOf(1 / k), RelU: relU}, nil
+	if !(per >= minPerLitre && per <= maxPerLitre) {
+		return Point{}, &Error{field, fmt.Sprintf("must come to between %g and %d pulses per %s", minPerLitre, maxPerLitre, unit), per}
+	}
+	if p.RelU = p.Budget.RelU(); !p.Mass {
+		p.PulseVolume = quantity.VolumeOf(1 / p.K)
+		p.Flow = quantity.Flow(p.Rate / p.K)
+	}
+	return p, nil
 }
 
 // Buoyancy returns the factor by which a liquid's mass is larger than the mass
@@ -86,36 +120,80 @@ func volume(net quantity.Mass, liquid, air quantity.Density) float64 {
 	return float64(net) * Buoyancy(liquid, air) / float64(liquid)
 }
 
-func (b Bucket) air() quantity.Density {
-	if b.AirDensity == 0 {
+func (t Test) air() quantity.Density {
+	if t.AirDensity == 0 {
 		return UsualAir
 	}
-	return b.AirDensity
+	return t.AirDensity
 }
 
-// check reports the first thing that cannot be so.
-func (b Bucket) check() error {
+func (t Test) means() Means {
+	if t.Means == (Means{}) {
+		return Usual
+	}
+	return t.Means
+}
+
+// check reports the first thing that cannot be so, but for the syrup.
+func (t Test) check() error {
 	switch {
-	case !(b.Pulses >= 1 && b.Pulses <= 1e9):
-		return &Error{"pulses", "must be between 1 and 1000000000", b.Pulses}
-	case !(b.Net >= 0.05 && b.Net <= 5000):
-		return &Error{"net", "must be between 0.05 and 5000 kg", b.Net}
-	case !(b.AirDensity >= 0 && b.AirDensity <= 1.5):
-		return &Error{"air density", "must be between 0 and 1.5 kg/m3", b.AirDensity}
+	case !(t.Pulses >= 1 && t.Pulses <= 1e9):
+		return &Error{"pulses", "must be between 1 and 1000000000", t.Pulses}
+	case !(t.Net >= 0.05 && t.Net <= 5000):
+		return &Error{"net", "must be between 0.05 and 5000 kg", t.Net}
+	case !(t.AirDensity >= 0 && t.AirDensity <= 1.5):
+		return &Error{"air density", "must be between 0 and 1.5 kg/m3", t.AirDensity}
+	case !(t.Seconds == 0 || t.Seconds >= 0.1 && t.Seconds <= 7*86400):
+		return &Error{"seconds", "must be between 0.1 and 604800, or 0 if not timed", t.Seconds}
+	case t.NoBrix && !math.IsNaN(float64(t.Temp)) && !(t.Temp >= syrup.MinTemperature && t.Temp <= syrup.MaxTemperature):
+		return &Error{"temperature", fmt.Sprintf("must be between %v and %v", syrup.MinTemperature, syrup.MaxTemperature), t.Temp}
 	}
-	return nil
+	return t.means().check()
 }
 
-// Point returns what the test found, its uncertainty with Usual means. Errors
-// are *Error, or wrap a *syrup.RangeError.
+// Point returns what the test found. Errors are *Error, or wrap a *syrup.RangeError.
+func (t Test) Point() (Point, error) {
+	p, _, err := t.found()
+	return p, err
+}
+
+// found returns the point, and the syrup's properties unless it is not known.
+func (t Test) found() (Point, syrup.Properties, error) {
+	if err := t.check(); err != nil {
+		return Point{}, syrup.Properties{}, err
+	}
+	p := Point{Name: t.Name, At: t.At, Mass: t.NoBrix}
+	if t.Seconds > 0 {
+		p.Rate = t.Pulses / t.Seconds
+	}
+	if t.NoBrix {
+		p.K = t.Pulses / (float64(t.Net) * Buoyancy(unknownSyrup, t.air()))
+		p.Liquid.Temp = t.Temp
+		p.Budget = t.budget(syrup.Properties{Density: unknownSyrup})
+		p, err := p.finish("pulses and net")
+		return p, syrup.Properties{}, err
+	}
+	pr, err := t.Syrup.At(t.Temp)
+	if err != nil {
+		return Point{}, pr, fmt.Errorf("bucket test: %w", err)
+	}
+	p.K = t.Pulses / volume(t.Net, pr.Density, t.air())
+	p.Liquid = Liquid{pr.Density, pr.Viscosity, t.Temp}
+	p.Budget = t.budget(pr)
+	p, err = p.finish("pulses and net")
+	return p, pr, err
+}
+
+// Bucket is a bucket test of sucrose syrup, not timed, with Usual means.
+type Bucket struct {
+	Pulses     float64
+	Net        quantity.Mass
+	Brix       quantity.Solids
+	Temp       quantity.Temperature
+	AirDensity quantity.Density
+}
+
+// Point returns what the test found, as Test.Point does.
 func (b Bucket) Point() (Point, error) {
-	budget, err := b.Budget(Usual)
-	if err != nil {
-		return Point{}, err
-	}
-	d, err := syrup.Density(b.Brix, b.Temp)
-	if err != nil {
-		return Point{}, fmt.Errorf("bucket test: %w", err)
-	}
-	return point("pulses and net", b.Pulses/volume(b.Net, d, b.air()), budget.RelU())
+	return Test{Pulses: b.Pulses, Net: b.Net, Syrup: syrup.Syrup{Solids: b.Brix}, Temp: b.Temp, AirDensity: b.AirDensity}.Point()
 }
