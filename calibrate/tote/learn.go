@@ -87,6 +87,7 @@ const (
 	widestGap  = 0.25 * quantity.Metre    // between two steps
 	leastRange = 50 * quantity.Millimetre // of all steps
 	oddZ2      = 16.0                     // a step off by 4 standard deviations
+	maxOdd     = 100
 	leastPiece = 3                        // steps on either side of a cut
 	shiftLimit = 20.0                     // a cut; many places are tried
 	usualInU   = 20 * quantity.Millilitre // some pulses
@@ -130,7 +131,7 @@ const nodes = 2 + learnLines + 1
 // number of runs. Steps of one run must stand in order of time. The table inherits the meter's error:
 // its Source is Metered, and it can show drift only. Steps that do not fit are
 // left out and named, jumps of a run are cut and named. It is refused where
-// more than a quarter does not fit. All errors are *Error.
+// more than a quarter, or 100, do not fit. All errors are *Error.
 func Learn(steps []Step, o Learning) (Learnt, error) {
 	l, err := newLearner(steps, o)
 	if err != nil {
@@ -155,8 +156,8 @@ func Learn(steps []Step, o Learning) (Learnt, error) {
 		}
 		fits := l.fit()
 		if wide := l.wide(); fits && z2 > float64(wide*wide)*limit(found.Shift) {
-			if odd = append(odd, found); len(odd) > max(1, len(steps)/4) {
-				return Learnt{}, &Error{"steps", "no more than a quarter may be off against the rest", fmt.Sprintf("%d of %d, such as %s", len(odd), len(steps), found.Name)}
+			if odd = append(odd, found); len(odd) > max(1, min(maxOdd, len(steps)/4)) {
+				return Learnt{}, &Error{"steps", fmt.Sprintf("no more than a quarter, or %d, may be off against the rest", maxOdd), fmt.Sprintf("%d of %d, such as %s", len(odd), len(steps), found.Name)}
 			}
 			continue
 		}

@@ -142,6 +142,32 @@ func TestLearnShowsTheMeter(t *testing.T) {
 	}
 }
 
+// TestLearnFills: filled and drawn by turns, counted on from a season's total.
+func TestLearnFills(t *testing.T) {
+	r := rand.New(rand.NewPCG(12, 12))
+	tt := trueTote{area: 1.07, height: 1, bulge: 0.04, ribs: 1}
+	var steps []Step
+	v := tt.volume(0.1)
+	in := -3210 * quantity.Litre
+	for range 60 {
+		steps = append(steps, Step{Level: quantity.Length(tt.level(v) + 0.002*r.NormFloat64()), In: in})
+		d := quantity.VolumeOf(min(tt.volume(0.95), max(tt.volume(0.08), v+0.2*r.NormFloat64())) - v)
+		v += d.CubicMetres()
+		in += d
+	}
+	got, err := Learn(steps, Learning{})
+	if err != nil || len(got.Odd) != 0 {
+		t.Fatal(err, got.Odd)
+	}
+	for x := quantity.Length(0.2); x < 0.9; x += 0.1 {
+		d, u, _, m := got.Table.Between(0.2, x)
+		near(t, "between, m3", d.CubicMetres(), tt.volume(float64(x))-tt.volume(0.2), 3*u+1e-9)
+		if m != Within || u > 0.003 {
+			t.Errorf("at %v: u %v, %v", x, u, m)
+		}
+	}
+}
+
 // TestLearnNamesTheOdd: bad levels and unmetered flow are found and named, and
 // cost nothing; honest steps stay.
 func TestLearnNamesTheOdd(t *testing.T) {
@@ -312,7 +338,7 @@ func TestLearnRefuses(t *testing.T) {
 	}
 }
 
-// TestLearnNeverPanics on anything.
+// FuzzLearn: nothing panics, and what is learnt is sound.
 func FuzzLearn(f *testing.F) {
 	f.Add(uint64(1), 5, 0.9, 0.1, int64(30))
 	f.Add(uint64(2), 40, 0.0, 0.0, int64(0))
