@@ -68,10 +68,10 @@ type line struct {
 // Table is a strapping table. It is never changed once made, so copies may be
 // shared. The zero Table has no lines and knows nothing.
 //
-// Between two lines it goes straight, as a person reads it off the paper. A
-// bulge of 5 % then costs below 0.4 L where lines are 10 cm apart and 10 L
-// where they are 50 cm apart; At counts that in. Tables that are learnt have 41 lines, where it is
-// nothing.
+// Between two lines it goes straight, as a person reads it off the paper. Walls
+// that bulge by 5 % of the area in the middle make that wrong by 0.2 L at most
+// where lines are 10 cm apart, and by 5 L where they are 50 cm apart (A'h²/8);
+// At counts it in. Learnt tables have a line each 25 mm, where it is nothing.
 type Table struct {
 	lines  []line
 	cov    []float64 // covariance of the lines' volumes, m⁶, where it is known
