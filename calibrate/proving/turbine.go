@@ -32,6 +32,9 @@ const (
 	// Common practice, no source.
 	offFamily = 0.001
 
+	// reliable is how far a point may be off the family before it counts as off.
+	reliable = 0.004
+
 	nearX  = 0.3  // provings nearer than this on ln x make one knot
 	proven = 0.02 // and so much beyond the last one still counts as proved
 )
@@ -290,10 +293,12 @@ func (c *Curve) fitTurbine(obs []observed, steps []step) error {
 		if err != nil {
 			return nil, nil, err
 		}
-		for i := range pts { // a point alone on its knot is judged by the family, if clearly off it
+		for i := range pts { // judged by the family, as far as that can be relied on
 			ln, _ := family(pts[i].x, best.x0, best.logP)
-			if f.Std[i] == 0 && math.Abs(pts[i].y-best.level-ln) > 0.01 {
-				f.Std[i] = std[i]
+			d := pts[i].y - best.level - ln
+			f.Std[i] = 0
+			if std[i] != 0 {
+				f.Std[i] = d / math.Hypot(d/std[i], reliable)
 			}
 		}
 		return f, e, nil
