@@ -89,7 +89,6 @@ type Curve struct {
 	mass   bool
 	shape  shape
 	vref   float64 // m³ (kg) a pulse that all else is relative to
-	level  [3]float64
 	gear   gear
 	grid   *grid // turbine
 	ref    float64
@@ -122,11 +121,10 @@ func (c *Curve) Meter() Meter { return c.meter }
 
 // At returns what a pulse is worth at a rate in Hz when such a liquid passes.
 // It is continuous in all of them, allocates nothing, and is finite and positive
-// whatever it is given.
-func (c *Curve) At(rate float64, l Liquid) Worth {
-	var w Worth
+// whatever it is given. A rate of less than 1e-9 Hz or a viscosity of less than 1e-9 Pa·s is not known.
+func (c *Curve) At(rate float64, l Liquid) (w Worth) {
 	f, mu, rho, t := rate, float64(l.Viscosity), float64(l.Density), float64(l.Temp)
-	known := f > 0 && f <= 1e9 && (c.mass || mu > 0 && mu <= 1e6 && rho > 0 && rho <= 1e5)
+	known := f >= 1e-9 && f <= 1e9 && (c.mass || mu >= 1e-9 && mu <= 1e6 && rho > 0 && rho <= 1e5)
 	if !known {
 		f, mu, rho = c.rate, float64(c.liquid.Viscosity), float64(c.liquid.Density)
 	}

@@ -177,7 +177,7 @@ func TestMonotoneTurbine(t *testing.T) {
 		}
 		perX := toX * float64(l.Density) / float64(l.Viscosity)
 		for _, x := range []float64{c.grid.lo - 0.1, c.grid.hi + 0.1} {
-			if x > gridHi-1 {
+			if x > math.Log(gridHi)-1 {
 				continue
 			}
 			w := c.At(math.Exp(x)/perX, l)
@@ -423,7 +423,7 @@ func TestTwoCurves(t *testing.T) {
 		}
 		shares := map[string]float64{}
 		var off, apart float64
-		for j, c := range []*Curve{first, second} {
+		for _, c := range []*Curve{first, second} {
 			var g [Terms]float64
 			var vol, truth float64
 			for range 10 {
@@ -442,7 +442,6 @@ func TestTwoCurves(t *testing.T) {
 				shares[s.Cause] += s.U
 				sum += s.U * s.U
 			}
-			_ = j
 			apart += sum
 		}
 		sum := 0.0

@@ -74,36 +74,52 @@ func (c *Curve) holdGear() {
 
 func (c *Curve) atGear(w *Worth, f, mu, rho float64) {
 	g := &c.gear
-	raw1, raw2 := g.u1/(mu*f), g.u2*rho*f/mu
-	u1, u2 := min(raw1, g.max1), min(raw2, g.max2)
+	inv := 1 / (mu * f)
+	raw1, raw2 := g.u1*inv, g.u2*rho*f*f*inv
+	u1, u2, held := raw1, raw2, 0.0
+	if u1 > g.max1 {
+		u1, held = g.max1, min(raw1/g.max1-1, 2)
+	}
+	if u2 > g.max2 {
+		u2, held = g.max2, held+min(raw2/g.max2-1, 2)
+	}
 	s1, s2 := g.slip1*u1, g.slip2*u2
-	d := max(0.05, g.level-s1-s2)
-	w.Volume = c.vref / d
-	w.Sense[termLevel] = -1 / d
-	w.Sense[termSlow] = (u1 - g.at1) / d
-	w.Sense[termFast] = (u2 - g.at2) / d
+	d := g.level - s1 - s2
+	if d < 0.05 {
+		d = 0.05
+	}
+	inv = 1 / d
+	w.Volume = c.vref * inv
+	w.Sense[termLevel] = -inv
+	w.Sense[termSlow] = (u1 - g.at1) * inv
+	w.Sense[termFast] = (u2 - g.at2) * inv
 	if u1 == raw1 {
-		w.PerViscosity, w.PerFlow = -s1/d, -s1/d
+		w.PerViscosity, w.PerFlow = -s1*inv, -s1*inv
 	}
 	if u2 == raw2 {
-		w.PerViscosity -= s2 / d
-		w.PerFlow += s2 / d
+		w.PerViscosity -= s2 * inv
+		w.PerFlow += s2 * inv
 	}
-	far := max(0, g.lo1-u1, u1-g.hi1) + max(0, g.lo2-u2, u2-g.hi2)
+	far := 0.0
+	switch { // the later overrules: by the friction's slip what is slow is low
+	case u2 < g.lo2:
+		far, w.Mark = g.lo2-u2, Low
+	case u2 > g.hi2:
+		far, w.Mark = u2-g.hi2, High
+	}
 	switch {
-	case c.single:
+	case u1 < g.lo1:
+		far, w.Mark = far+g.lo1-u1, High
+	case u1 > g.hi1:
+		far, w.Mark = far+u1-g.hi1, Low
+	}
+	if far > 0 || held > 0 {
+		h := g.widen * far
+		w.Sense[termUnknown] = h/(1+h/g.widened) + mostSlip*held
+	}
+	if c.single {
 		w.Mark = Alone
-	case u1 > g.hi1 || u2 < g.lo2:
-		w.Mark = Low
-	case u1 < g.lo1 || u2 > g.hi2:
-		w.Mark = High
 	}
-	h := g.widen * far
-	h = h / (1 + h/g.widened)
-	if over := raw1/g.max1 + raw2/g.max2 - u1/g.max1 - u2/g.max2; over > 0 {
-		h += mostSlip * min(over, 2)
-	}
-	w.Sense[termUnknown] = h
 }
 
 // fitGear finds level and slips.

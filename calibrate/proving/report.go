@@ -156,9 +156,9 @@ func (c *Curve) describe(obs []observed) {
 	case c.single:
 		r.Equation = fmt.Sprintf("K = %.5g pulses/L for every flow, from one proving", per)
 	default:
-		lo, hi := c.grid.worth(c.grid.lo), c.grid.worth(c.grid.hi)
+		lo, hi := c.grid.worth(c.grid.xLo), c.grid.worth(c.grid.xHi)
 		r.Equation = fmt.Sprintf("K rises from %.5g to %.5g pulses/L between %.3g and %.3g Hz per mm²/s, and is held beyond",
-			per/lo, per/hi, math.Exp(c.grid.lo), math.Exp(c.grid.hi))
+			per/lo, per/hi, c.grid.xLo, c.grid.xHi)
 	}
 	change := "less"
 	if c.expand < 0 {
@@ -180,8 +180,8 @@ func (c *Curve) describe(obs []observed) {
 }
 
 func (g *grid) worth(x float64) float64 {
-	i := int(math.Round((x - gridLo) * gridScale))
-	return g.at[min(max(i, 0), gridSteps)].worth
+	i, b := cell(x)
+	return float64((1-b)*g.at[i].worth) + float64(b*g.at[i+1].worth)
 }
 
 func stretch[T ~float64](r *[2]T, v T, first bool) {

@@ -39,18 +39,22 @@ const (
 	proven = 0.02 // and so much beyond the last one still counts as proved
 )
 
-// grid is a curve tabulated over ln x, straight in between.
+// grid is a curve tabulated over x, straight in between: perTwo cells for
+// each doubling, so that a cell is found from the bits of x without a logarithm.
 const (
-	gridLo, gridHi = -7.0, 9.0 // of ln x, Hz per mm²/s
-	gridSteps      = 512
-	gridScale      = gridSteps / (gridHi - gridLo)
-	coarse         = 4 // of so many rows one has its widening worked out
+	gridBits       = 4
+	perTwo         = 1 << gridBits
+	gridTwos       = 23
+	gridCells      = perTwo * gridTwos
+	gridLo, gridHi = 1.0 / 1024, 8192.0 // Hz per mm²/s
+	coarse         = 4                  // of so many rows one has its widening worked out
 )
 
 type grid struct {
-	at     [gridSteps + 1]gridRow
-	toX    float64 // times rho f/mu is x
+	at     [gridCells + 1]gridRow
 	lo, hi float64 // proved, ln x
+	xLo    float64 // the same, x
+	xHi    float64
 }
 
 type gridRow struct {
@@ -59,12 +63,28 @@ type gridRow struct {
 	far   float64
 }
 
+// gridX returns x of a row.
+func gridX(i int) float64 {
+	return math.Ldexp(gridLo*(1+float64(i%perTwo)/perTwo), i/perTwo)
+}
+
+// cell returns the cell of x and how far in it x is, 0 to 1. Beyond the grid x is at its edge.
+func cell(x float64) (i int, b float64) {
+	switch {
+	case !(x > gridLo):
+		return 0, 0
+	case x >= gridHi:
+		return gridCells - 1, 1
+	}
+	const first = (1023 - 10) << gridBits // the bits of gridLo, 2^-10
+	bits := math.Float64bits(x)
+	return int(bits>>(52-gridBits)) - first, float64(bits&(1<<(52-gridBits)-1)) / (1 << (52 - gridBits))
+}
+
 func (c *Curve) atGrid(w *Worth, f, mu, rho float64) {
 	g := c.grid
-	x := math.Log(g.toX * f * rho / mu)
-	pos := min(max((x-gridLo)*gridScale, 0), gridSteps)
-	i := min(int(pos), gridSteps-1)
-	b := pos - float64(i)
+	x := toX * f * rho / mu
+	i, b := cell(x)
 	a := 1 - b
 	p, q := &g.at[i], &g.at[i+1]
 	v := float64(a*p.worth) + float64(b*q.worth)
@@ -73,14 +93,16 @@ func (c *Curve) atGrid(w *Worth, f, mu, rho float64) {
 		w.Sense[j] = float64(a*p.sense[j]) + float64(b*q.sense[j])
 	}
 	w.Sense[termUnknown] = float64(a*p.far) + float64(b*q.far)
-	w.PerFlow = (q.worth - p.worth) * gridScale / v
-	w.PerViscosity = -w.PerFlow
+	if x > gridLo && x < gridHi {
+		w.PerFlow = (q.worth - p.worth) * (perTwo + float64(i%perTwo) + b) / v
+		w.PerViscosity = -w.PerFlow
+	}
 	switch {
 	case c.single:
 		w.Mark = Alone
-	case x < g.lo:
+	case x < g.xLo:
 		w.Mark = Low
-	case x > g.hi:
+	case x > g.xHi:
 		w.Mark = High
 	}
 }
@@ -259,7 +281,7 @@ const toX = 1e-6
 
 // fitTurbine finds the knots, and what is between and beyond.
 func (c *Curve) fitTurbine(obs []observed, steps []step) error {
-	c.shape, c.grid = shapeGrid, &grid{toX: toX}
+	c.shape, c.grid = shapeGrid, &grid{}
 	pts := make([]on, len(obs))
 	for i := range obs {
 		o := &obs[i]
@@ -372,6 +394,7 @@ func heft(pts []on, of []int) float64 {
 
 // tabulate fills the grid from the knots, levels being ln K·vref.
 func (c *Curve) tabulate(at, level []float64, ends [2]float64, best node, all []node) error {
+	c.grid.xLo, c.grid.xHi = math.Exp(c.grid.lo), math.Exp(c.grid.hi)
 	n := len(at)
 	off, meanOff := make([]float64, n), make([]float64, n)
 	for i := range at {
@@ -385,9 +408,9 @@ func (c *Curve) tabulate(at, level []float64, ends [2]float64, best node, all []
 		}
 	}
 	// K itself, and where the points would have it fall, it stays.
-	var ks, even [gridSteps + 1]float64
+	var ks, even [gridCells + 1]float64
 	for i := range ks {
-		held := min(max(gridLo+float64(i)/gridScale, ends[0]), ends[1])
+		held := min(max(math.Log(gridX(i)), ends[0]), ends[1])
 		ln, _ := family(held, best.x0, best.logP)
 		o := off[0]
 		if n > 1 {
@@ -398,7 +421,7 @@ func (c *Curve) tabulate(at, level []float64, ends [2]float64, best node, all []
 	rising := fit.Monotone(ks[:], even[:])
 	lo, hi := math.Inf(1), math.Inf(-1)
 	for i := range c.grid.at {
-		x := gridLo + float64(i)/gridScale
+		x := math.Log(gridX(i))
 		held := min(max(x, at[0]), at[n-1])
 		row := &c.grid.at[i]
 		v := 0.0
@@ -460,7 +483,7 @@ func (c *Curve) tabulate(at, level []float64, ends [2]float64, best node, all []
 // labelTurbine: a label stands for the plateau, of water at a good rate. On syrup K is
 // below it by what the family may be.
 func (c *Curve) labelTurbine() error {
-	c.shape, c.grid = shapeGrid, &grid{toX: toX, lo: 0, hi: gridHi}
+	c.shape, c.grid = shapeGrid, &grid{lo: 0, hi: math.Log(gridHi)}
 	var all []node
 	sum := 0.0
 	for i := -16; i <= 16; i++ {
@@ -474,5 +497,5 @@ func (c *Curve) labelTurbine() error {
 	for i := range all {
 		all[i].weight /= sum
 	}
-	return c.tabulate([]float64{gridHi}, []float64{0}, [2]float64{gridHi, gridHi}, node{x0: logX0}, all)
+	return c.tabulate([]float64{c.grid.hi}, []float64{0}, [2]float64{c.grid.hi, c.grid.hi}, node{x0: logX0}, all)
 }
