@@ -310,7 +310,7 @@ func solve(a *mat.Dense, b *mat.VecDense) (*Fit, error) {
 // Nonlinear finds the p that makes the sum of squares of residuals smallest,
 // near start. residuals fills r, of length n, from p; each residual is already by
 // its uncertainty, and priors are residuals like others. Errors are ErrShape,
-// ErrSingular and ErrStuck.
+// ErrSingular and ErrStuck; with the last the best that was found is returned too.
 //
 // Levenberg and Marquardt: the step solves the linear problem with damping as
 // further rows, by QR. Slopes by central differences.
@@ -345,6 +345,19 @@ func Nonlinear(residuals func(p, r []float64), n int, start []float64) (*Fit, er
 			}
 		}
 	}
+	end := func(why error) (*Fit, error) {
+		slopes()
+		a, b, err := dense(x[:n], r)
+		if err != nil {
+			return nil, err
+		}
+		f, err := solve(a, b) // for Cov, Gain and Std only: the step is nil
+		if err != nil {
+			return nil, err
+		}
+		f.Coef, f.Resid, f.RSS = p, r, rss
+		return f, why
+	}
 	damp := 1e-3
 	for range 200 {
 		slopes()
@@ -378,25 +391,15 @@ func Nonlinear(residuals func(p, r []float64), n int, start []float64) (*Fit, er
 				copy(p, try)
 				copy(r, hi)
 				rss, damp, moved = next, max(damp/10, 1e-15), true
-			} else if damp *= 10; damp > 1e12 {
-				return nil, ErrStuck
+			} else if damp *= 10; damp > 1e12 && !small {
+				return end(ErrStuck)
 			}
 			if small {
-				slopes()
-				a, b, err := dense(x[:n], r)
-				if err != nil {
-					return nil, err
-				}
-				f, err := solve(a, b) // for Cov and Gain only: the step is nil
-				if err != nil {
-					return nil, err
-				}
-				f.Coef, f.Resid, f.RSS = p, r, rss
-				return f, nil
+				return end(nil)
 			}
 		}
 	}
-	return nil, ErrStuck
+	return end(ErrStuck)
 }
 
 func dot(r []float64) float64 {

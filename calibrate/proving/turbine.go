@@ -232,17 +232,14 @@ func mean(all []node, x float64) (y float64) {
 // 95 % of the members: they differ in how sure they are, so that the root of their mean
 // square would mostly be too wide.
 func within(all []node, x, y float64) float64 {
-	const z = 1.959964
 	off, sd := make([]float64, len(all)), make([]float64, len(all))
-	lo, hi := 0.0, 0.0
+	square := 0.0
 	for i, m := range all {
 		ln, _ := family(x, m.x0, m.logP)
 		off[i], sd[i] = math.Abs(m.level+ln-y), math.Sqrt(2*m.levelVar)+1e-9
-		hi = max(hi, off[i]+2*sd[i])
+		square += m.weight * (off[i]*off[i] + m.levelVar)
 	}
-	for range 14 {
-		half := (lo + hi) / 2
-		p := 0.0
+	held := func(half float64) (p float64) {
 		for i, m := range all {
 			switch z := (half - off[i]) / sd[i]; {
 			case z > 3: // all of it, but for 2e-5
@@ -251,13 +248,22 @@ func within(all []node, x, y float64) float64 {
 				p += m.weight / 2 * (math.Erf(z) + math.Erf((half+off[i])/sd[i]))
 			}
 		}
-		if p < 0.95 {
-			lo = half
+		return p
+	}
+	// Beyond 4.5 root mean squares there is never more than 5 % (Chebyshev).
+	lo, hi, pLo, pHi := 0.0, 4.5*math.Sqrt(square), 0.0, 1.0
+	for range 9 {
+		half := (lo + hi) / 2
+		if p := held(half); p < 0.95 {
+			lo, pLo = half, p
 		} else {
-			hi = half
+			hi, pHi = half, p
 		}
 	}
-	return hi / z
+	if pHi > pLo {
+		hi = lo + (hi-lo)*(0.95-pLo)/(pHi-pLo)
+	}
+	return hi / 1.959964
 }
 
 // judge sets the member's level to what fits the points best, and its variance. It
