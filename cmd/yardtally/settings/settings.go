@@ -119,10 +119,23 @@ type file struct {
 	} `toml:"tote"`
 
 	Batch *struct {
-		Syrup string  `toml:"syrup"`
-		Brix  measure `toml:"brix"`
-		From  string  `toml:"from"`
+		Syrup              string  `toml:"syrup"`
+		Shares             measure `toml:"shares"`
+		Brix               measure `toml:"brix"`
+		Reading            measure `toml:"reading"`
+		ReadingTemperature measure `toml:"reading_temperature"`
+		Compensated        bool    `toml:"compensated"`
+		BrixWithin         measure `toml:"brix_within"`
+		From               string  `toml:"from"`
 	} `toml:"batch"`
+
+	Meter *struct {
+		Type   string  `toml:"type"`
+		Body   string  `toml:"body"`
+		Repeat measure `toml:"repeat"`
+		Due    measure `toml:"due"`
+		From   string  `toml:"from"`
+	} `toml:"meter"`
 
 	Yards []struct {
 		ID       string    `toml:"id"`
@@ -137,13 +150,22 @@ type file struct {
 	} `toml:"yards"`
 
 	Provings []struct {
-		KFactor     measure `toml:"k_factor"`
-		Pulses      float64 `toml:"pulses"`
-		Net         measure `toml:"net"`
-		Brix        measure `toml:"brix"`
-		Temperature measure `toml:"temperature"`
-		Note        string  `toml:"note"`
-		From        string  `toml:"from"`
+		KFactor           measure `toml:"k_factor"`
+		Pulses            float64 `toml:"pulses"`
+		Net               measure `toml:"net"`
+		Syrup             string  `toml:"syrup"`
+		Shares            measure `toml:"shares"`
+		Brix              measure `toml:"brix"`
+		ByMass            bool    `toml:"by_mass"`
+		Temperature       measure `toml:"temperature"`
+		Time              measure `toml:"time"`
+		Note              string  `toml:"note"`
+		Done              string  `toml:"done"`
+		Fresh             bool    `toml:"fresh"`
+		ScaleStep         measure `toml:"scale_step"`
+		BrixWithin        measure `toml:"brix_within"`
+		TemperatureWithin measure `toml:"temperature_within"`
+		From              string  `toml:"from"`
 	} `toml:"provings"`
 
 	Serial []struct {
