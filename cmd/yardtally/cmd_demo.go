@@ -16,6 +16,7 @@ import (
 
 	"yardtally/calibrate/quantity"
 	"yardtally/cmd/yardtally/settings"
+	"yardtally/dashboard/report"
 	"yardtally/ingest/rigsim"
 	"yardtally/ingest/source"
 	"yardtally/meter/act"
@@ -194,15 +195,20 @@ func (m *demo) reckon(ctx context.Context, rig *rigsim.Rig, d *daemon) error {
 	for _, y := range truth.Yards {
 		given[y.Yard] = y.Filled + y.Dribble
 	}
-	fmt.Fprintf(m.e.out, "\nThe night is over.\n%-16s %8s %14s %14s\n", "yard", "fills", "Yardtally says", "truly given")
+	_, unit := m.units.VolumeParts(0)
+	fmt.Fprintf(m.e.out, "\nThe night is over.\n%-16s %8s %14s %8s %14s\n", "yard", "fills", "Yardtally says", "±", "truly given")
+	exact := func(v quantity.Volume) string {
+		c, _ := report.Closing(m.units, 100, []quantity.Volume{v})
+		return report.Fixed(c[0], 100)
+	}
 	for _, y := range n.Yards {
 		name := y.Name
 		if name == "" {
 			name = "no yard known"
 		}
-		fmt.Fprintf(m.e.out, "%-16s %8d %14s %14s\n", name, y.Fills, m.units.Volume(y.Volume+y.Loose), m.units.Volume(given[y.Yard]))
+		fmt.Fprintf(m.e.out, "%-16s %8d %14s %8s %14s\n", name, y.Fills, exact(y.Volume+y.Loose)+" "+unit, exact(y.Within), exact(given[y.Yard])+" "+unit)
 	}
-	fmt.Fprintf(m.e.out, "%-16s %8d %14s %14s\n", "together", n.Fills, m.units.Volume(n.Total), m.units.Volume(truth.Total))
+	fmt.Fprintf(m.e.out, "%-16s %8d %14s %8s %14s\n", "together", n.Fills, exact(n.Total)+" "+unit, exact(n.Within), exact(truth.Total)+" "+unit)
 	return nil
 }
 

@@ -15,6 +15,7 @@ import (
 
 	"yardtally/calibrate/proving"
 	"yardtally/calibrate/quantity"
+	"yardtally/calibrate/tote"
 	"yardtally/meter/ledger"
 	"yardtally/meter/worth"
 )
@@ -55,8 +56,11 @@ func view() *ledger.View {
 			{Session: 1, First: 0, Last: 100, Start: at(0, 58, 0), End: at(0, 58, 7), Volume: gal / 7, Why: "dribble", Yard: "orchard", Reason: ledger.ByPosition},
 			{Session: 1, First: 200, Last: 300, Start: at(1, 50, 0), End: at(1, 53, 0), Volume: 3 * gal, Why: "unseen", Reason: ledger.NoYard},
 		},
-		Gaps:  []ledger.Gap{{Start: at(1, 50, 0), End: at(1, 53, 0), Known: 3 * gal, Hidden: 40 * gal, Why: "board restarted"}},
-		Tote:  ledger.ToteNow{Known: true, Name: "tote 1", At: at(2, 10, 0), Level: 0.70213, Volume: 182 * gal, Usable: 180 * gal, Capacity: 275 * gal, By: "headspace"},
+		Gaps: []ledger.Gap{{Start: at(1, 50, 0), End: at(1, 53, 0), Known: 3 * gal, Hidden: 40 * gal, Why: "board restarted"}},
+		Tote: ledger.ToteNow{Known: true, Name: "tote 1", At: at(2, 10, 0), Level: 0.70213, Volume: 182 * gal, Usable: 180 * gal, Capacity: 275 * gal, By: "headspace",
+			Within: 4 * gal, Most: "strapping", Mass: 900, MassWithin: 22, Unsettled: "the rig is moving", Notes: []string{"how the tote leans is not measured"},
+			Source: "Strapped: the tote was measured apart from the meter, so it can judge the meter.",
+			Load:   tote.Weights{Liquid: 900, Tote: 960, Over: []tote.Over{{Rating: tote.TotePlate, Mass: 960, Limit: 950}}}},
 		Syrup: ledger.Last{Value: 8.1, At: at(2, 9, 58), Has: true}, Brix: ledger.Last{Value: 61.5, Has: true},
 	}
 	v.Fills[4].Open, v.Fills[3].HasSyrup = true, false

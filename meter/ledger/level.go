@@ -133,8 +133,9 @@ func sq(x float64) float64 { return x * x }
 
 // LearnTote learns a strapping table from the settled levels of the season
 // from an instant on, by what the meter counted between them. The table
-// shares the meter's error. Errors are *tote.Error.
-func (v *View) LearnTote(from int64) (tote.Learnt, error) {
+// shares the meter's error, whose relative standard uncertainty is meterU.
+// Errors are *tote.Error.
+func (v *View) LearnTote(from int64) (l tote.Learnt, meterU float64, err error) {
 	var steps []tote.Step
 	for i := range v.Steps {
 		if s := &v.Steps[i]; s.At >= from {
@@ -146,5 +147,6 @@ func (v *View) LearnTote(from int64) (tote.Learnt, error) {
 	if all := n.Volume.CubicMetres(); all > 0 && n.Within > 0 {
 		rel = n.Budget.U() / all
 	}
-	return tote.Learn(steps, tote.Learning{MeterRelU: rel})
+	l, err = tote.Learn(steps, tote.Learning{MeterRelU: rel})
+	return l, rel, err
 }

@@ -127,7 +127,27 @@ func (r *reader) tote(f *file) {
 	body.SensorM = float64(take(r, "tote.sensor", t.Sensor, quantity.ParseLength, 0))
 	body.HeadM = float64(take(r, "tote.head", t.Head, quantity.ParseLength, 0))
 	body.UnusableL = take(r, "tote.unusable", t.Unusable, quantity.ParseVolume, 0).Litres()
-	r.need("tote.strapping", len(t.Strapping) >= 2, `[["0 in", "0 gal"], ["38 in", "275 gal"]], two lines or more`)
+	body.SensorKind, body.Compensated = t.SensorKind, t.SensorCompensated
+	length := func(key string, text measure) float64 {
+		return float64(take(r, "tote."+key, text, quantity.ParseLength, 0))
+	}
+	body.LengthM, body.WidthM, body.HeightM = length("length", t.Length), length("width", t.Width), length("height", t.Height)
+	body.SensorFwdM, body.SensorRgtM = length("sensor_forward", t.SensorForward), length("sensor_right", t.SensorRight)
+	body.HeadFwdM, body.HeadRgtM = length("head_forward", t.HeadForward), length("head_right", t.HeadRight)
+	body.MadeC = float64(take(r, "tote.sensor_made", t.SensorMade, quantity.ParseTemperature, 0))
+	if t.SensorKind == "ultrasonic" && !t.SensorCompensated {
+		r.need("tote.sensor_made", t.SensorMade != "", `"68 F", the air's temperature at which the sensor is right, or sensor_compensated = true`)
+	}
+	mass := func(key string, text measure) float64 {
+		return float64(take(r, "tote."+key, text, quantity.ParseMass, 0))
+	}
+	body.EmptyKg, body.GrossKg = mass("empty", t.Empty), mass("gross", t.Gross)
+	if x := t.Trailer; x != nil {
+		body.Trailer = &act.Trailer{EmptyKg: mass("trailer.empty", x.Empty), OtherKg: mass("trailer.other", x.Other),
+			GrossKg: mass("trailer.gross", x.Gross), AxlesKg: mass("trailer.axles", x.Axles), TongueKg: mass("trailer.tongue", x.Tongue)}
+	}
+	walls := t.Length != "" && t.Width != "" && t.Height != ""
+	r.need("tote.strapping", len(t.Strapping) >= 2 || walls && len(t.Strapping) == 0, `[["0 in", "0 gal"], ["38 in", "275 gal"]], two lines or more, or length, width and height`)
 	for i, line := range t.Strapping {
 		at := fmt.Sprintf("tote.strapping[%d]", i)
 		if len(line) != 2 {
@@ -191,6 +211,10 @@ func ours(field string) (inFile, unit string) {
 	switch field {
 	case "mass":
 		return "by_mass", ""
+	case "compensated":
+		return "sensor_compensated", ""
+	case "made_c":
+		return "sensor_made", "°C"
 	case "seconds":
 		return "time", "s"
 	case "reading_temp_c":

@@ -115,7 +115,29 @@ type file struct {
 		Head      measure     `toml:"head"`
 		Unusable  measure     `toml:"unusable"`
 		Strapping [][]measure `toml:"strapping"`
-		From      string      `toml:"from"`
+		Length    measure     `toml:"length"`
+		Width     measure     `toml:"width"`
+		Height    measure     `toml:"height"`
+
+		SensorKind        string  `toml:"sensor_kind"`
+		SensorCompensated bool    `toml:"sensor_compensated"`
+		SensorMade        measure `toml:"sensor_made"`
+		SensorForward     measure `toml:"sensor_forward"`
+		SensorRight       measure `toml:"sensor_right"`
+		HeadForward       measure `toml:"head_forward"`
+		HeadRight         measure `toml:"head_right"`
+
+		Empty   measure `toml:"empty"`
+		Gross   measure `toml:"gross"`
+		Trailer *struct {
+			Empty  measure `toml:"empty"`
+			Other  measure `toml:"other"`
+			Gross  measure `toml:"gross"`
+			Axles  measure `toml:"axles"`
+			Tongue measure `toml:"tongue"`
+		} `toml:"trailer"`
+
+		From string `toml:"from"`
 	} `toml:"tote"`
 
 	Batch *struct {

@@ -68,7 +68,9 @@ func TestExample(t *testing.T) {
 	want := []Said{
 		{"rig", aug, act.Rig{WrapBits: 32, QuietS: 2.5, LeastL: 0.25, MostLPM: 120, Zone: "America/Chicago"}},
 		{"tote", aug, act.Tote{Name: "tote one", CapacityL: 275 * gal, SensorM: 46 * inch, HeadM: 2 * inch, UnusableL: 3 * gal,
-			Straps: []act.Strap{{LevelM: 0, VolumeL: 0}, {LevelM: 20 * inch, VolumeL: 138 * gal}, {LevelM: 40 * inch, VolumeL: 275 * gal}}}},
+			Straps:  []act.Strap{{LevelM: 0, VolumeL: 0}, {LevelM: 20 * inch, VolumeL: 138 * gal}, {LevelM: 40 * inch, VolumeL: 275 * gal}},
+			LengthM: 45 * inch, WidthM: 37 * inch, HeightM: 38 * inch, SensorKind: "ultrasonic", MadeC: 20, HeadFwdM: 20 * inch, EmptyKg: 130 * lb, GrossKg: 4000 * lb,
+			Trailer: &act.Trailer{EmptyKg: 900 * lb, OtherKg: 200 * lb, GrossKg: 7000 * lb, AxlesKg: 7000 * lb, TongueKg: 1000 * lb}}},
 		{"meter", aug, act.Meter{Type: "oval gear", Body: "steel", Repeat: 0.1, DueDays: 180}},
 		{"batch", oct, act.Batch{Syrup: "sucrose", Brix: 64, BrixWithin: 0.2}},
 		{"yard orchard", aug, act.Yard{ID: "orchard", Name: "Orchard End", Lat: 43.22, Lon: -91.88, EnterM: 90, LeaveM: 140, Colonies: 14, FillL: gal}},
@@ -129,6 +131,8 @@ func close(a, b reflect.Value) bool {
 			}
 		}
 		return a.Len() == b.Len()
+	case reflect.Pointer:
+		return a.IsNil() == b.IsNil() && (a.IsNil() || close(a.Elem(), b.Elem()))
 	case reflect.Map:
 		return reflect.DeepEqual(a.Interface(), b.Interface())
 	case reflect.Struct:
@@ -264,7 +268,10 @@ func TestBad(t *testing.T) {
 		{"no position", "[[yards]]\nid = \"orchard\"", `2: yards[0].position: must be given, like [43.22, -91.88], degrees north and degrees east`},
 		{"no id", "[[yards]]\nposition = [43, -91]", `2: yards[0].id: must be given, like "orchard"`},
 		{"no capacity", "[tote]\nstrapping = [[\"0 in\", \"0 gal\"], [\"30 in\", \"275 gal\"]]", `2: tote.capacity: must be given, like "275 gal"`},
-		{"no strapping", tote, `2: tote.strapping: must be given, like [["0 in", "0 gal"], ["38 in", "275 gal"]], two lines or more`},
+		{"no strapping", tote, `2: tote.strapping: must be given, like [["0 in", "0 gal"], ["38 in", "275 gal"]], two lines or more, or length, width and height`},
+		{"a sound sensor that is right nowhere", tote + "strapping = [[\"0 in\", \"0 gal\"], [\"30 in\", \"275 gal\"]]\nsensor_kind = \"ultrasonic\"", `2: tote.sensor_made: must be given, like "68 F", the air's temperature at which the sensor is right, or sensor_compensated = true`},
+		{"a sensor of another kind", tote + "strapping = [[\"0 in\", \"0 gal\"], [\"30 in\", \"275 gal\"]]\nsensor_kind = \"radar\"", `5: tote.sensor_kind: must be "ultrasonic" or "optical", is "radar"`},
+		{"a trailer without unit", tote + "strapping = [[\"0 in\", \"0 gal\"], [\"30 in\", \"275 gal\"]]\ntrailer = { gross = \"7000\" }", `5: tote.trailer.gross: must name its unit, one of kg, g, t, lb, oz, is "7000"`},
 		{"no Brix", "[batch]", `2: batch.brix: must be given, like "64 Brix", or a refractometer's reading`},
 		{"a reading without temperature", "[batch]\nreading = \"60 Brix\"", `2: batch.reading_temperature: must be given, like "68 F", or compensated = true`},
 		{"a reading and a Brix", "[batch]\nreading = \"60 Brix\"\ncompensated = true\nbrix = \"60 Brix\"", `3: batch.reading: must not stand beside brix, is "60 Brix"`},
