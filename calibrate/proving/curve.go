@@ -583,8 +583,8 @@ func (c *Curve) ofLabel(p Point) (*Curve, error) {
 	c.report.Points = []Fitted{{Point: p, Fit: p.K, Weight: 1}}
 	if c.meter.Type == OvalGear {
 		c.labelGear()
-	} else {
-		c.labelTurbine()
+	} else if err := c.labelTurbine(); err != nil {
+		return nil, err
 	}
 	c.settle()
 	c.describe(nil)

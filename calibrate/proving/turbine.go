@@ -1,6 +1,7 @@
 package proving
 
 import (
+	"errors"
 	"math"
 	"slices"
 
@@ -31,8 +32,11 @@ const (
 	// Common practice, no source.
 	offFamily = 0.001
 
-	nearX  = 0.3 // provings nearer than this on ln x make one knot
-	proven = 0.1 // and so much beyond the last one still counts as proved
+	// reliable is how far a point may be off the family before it counts as off.
+	reliable = 0.004
+
+	nearX  = 0.3  // provings nearer than this on ln x make one knot
+	proven = 0.02 // and so much beyond the last one still counts as proved
 )
 
 // grid is a curve tabulated over ln x, straight in between.
@@ -40,6 +44,7 @@ const (
 	gridLo, gridHi = -7.0, 9.0 // of ln x, Hz per mm²/s
 	gridSteps      = 512
 	gridScale      = gridSteps / (gridHi - gridLo)
+	coarse         = 4 // of so many rows one has its widening worked out
 )
 
 type grid struct {
@@ -80,21 +85,29 @@ func (c *Curve) atGrid(w *Worth, f, mu, rho float64) {
 	}
 }
 
+// lowest is -ln 0.9: the family's p ln(x/x0) where K is a tenth of the plateau.
+const lowest = 0.10536051565782628
+
+// stiff is how unlikely it is, in standard deviations, that somebody proved a
+// meter there, for it would hardly turn: nobody does much below half of the
+// plateau. Common practice, no source; points that say otherwise overrule it.
+func stiff(x, x0, logP float64) float64 {
+	return max(0, math.Ln2-math.Exp(logP)*(x-x0)) / 0.1
+}
+
 // family returns ln(1 - (x0/x)^p), and its slope with ln x, for ln x, ln x0, ln p. Where the meter
-// hardly turns, below a tenth of the plateau, it is carried on straight, to e^-3: K is no less than
+// hardly turns, below a tenth of the plateau, it is bent to end at a twenty-seventh: K is no less than
 // that where pulses come at all.
 func family(x, x0, logP float64) (ln, slope float64) {
 	p := math.Exp(logP)
 	z := p * (x - x0)
-	const z1 = 0.10536051565782628 // -ln 0.9
+	const z1 = lowest
 	if z >= z1 {
 		e := math.Exp(-z)
 		return math.Log1p(-e), p * e / (1 - e)
 	}
-	if ln = math.Log(0.1) + 9*(z-z1); ln < -3 {
-		return -3, 0
-	}
-	return ln, 9 * p
+	e := math.Exp(9 * (z - z1))
+	return math.Log(0.1) - 1 + e, 9 * p * e
 }
 
 // node is one member of the family and how probable the points make it.
@@ -115,11 +128,19 @@ func (p *on) u(slope, expand float64) float64 { return p.obs.ownU(-slope, slope,
 // members lists the family, weighted by what the points and the knowledge
 // beforehand allow, around the best, which it returns too.
 func members(pts []on, u func(i int, slope float64) float64) (best node, all []node, std []float64, err error) {
-	fitted := make([]float64, len(pts)) // slopes
-	start := []float64{0, logX0, 0}
-	for i := range pts {
-		start[0] = max(start[0], pts[i].y)
+	// Where to start: the best on a wide grid, for there can be more than one valley.
+	start, least := make([]float64, 3), math.Inf(1)
+	for i := -16; i <= 16; i++ {
+		for j := -6; j <= 6; j++ {
+			n := node{x0: logX0 + float64(i)/4*logX0SD, logP: float64(j) / 2 * logPSD}
+			if v := n.judge(pts, u); v < least {
+				least = v
+				copy(start, []float64{n.level, n.x0, n.logP})
+			}
+		}
 	}
+	near := start[0]
+	fitted := make([]float64, len(pts)) // slopes
 	var f *fit.Fit
 	for range 3 { // a point's uncertainty depends on how steep the curve is there
 		for i := range pts {
@@ -132,18 +153,21 @@ func members(pts []on, u func(i int, slope float64) float64) (best node, all []n
 			}
 			n := len(pts)
 			r[n], r[n+1] = (p[1]-logX0)/logX0SD, p[2]/logPSD
-			r[n+2] = (p[0] - start[0]) / 3 // keeps it in sight
-		}, len(pts)+3, slices.Clone(start))
-		if err != nil {
+			r[n+2] = (p[0] - near) / 3 // keeps it in sight
+			for i := range pts {
+				r[n+3+i] = stiff(pts[i].x, p[1], p[2])
+			}
+		}, 2*len(pts)+3, slices.Clone(start))
+		if err != nil && !errors.Is(err, fit.ErrStuck) { // then it is near enough: the members stand around it
 			return node{}, nil, nil, err
 		}
-		copy(start[1:], f.Coef[1:])
+		copy(start, f.Coef)
 	}
 	best = node{level: f.Coef[0], x0: f.Coef[1], logP: f.Coef[2]}
 
 	// The members stand on a grid along the axes of what is probable,
 	// enlarged, for that need not be normal.
-	const half, sds = 16, 5
+	const half, sds = 12, 5
 	l11 := math.Sqrt(f.Cov[1][1])
 	l21 := f.Cov[2][1] / l11
 	l22 := math.Sqrt(max(0, f.Cov[2][2]-l21*l21))
@@ -155,29 +179,79 @@ func members(pts []on, u func(i int, slope float64) float64) (best node, all []n
 			if n.x0 < logX0-4*logX0SD || n.x0 > logX0+4*logX0SD || math.Abs(n.logP) > 4*logPSD {
 				continue
 			}
-			var sw, swy, swyy, logU float64
-			for k := range pts {
-				ln, slope := family(pts[k].x, n.x0, n.logP)
-				s := u(k, slope)
-				d := pts[k].y - ln - best.level
-				sw, swy, swyy, logU = sw+1/(s*s), swy+d/(s*s), swyy+d*d/(s*s), logU+math.Log(s)
-			}
-			n.level, n.levelVar = best.level+swy/sw, 1/sw
-			d0, d1 := (n.x0-logX0)/logX0SD, n.logP/logPSD
-			n.weight = -(swyy-swy*swy/sw+d0*d0+d1*d1+math.Log(sw))/2 - logU
+			n.weight = -n.judge(pts, u)
 			most = max(most, n.weight)
 			all = append(all, n)
 		}
 	}
 	sum := 0.0
 	for i := range all {
-		all[i].weight = math.Exp(all[i].weight - most)
-		sum += all[i].weight
+		if all[i].weight = math.Exp(all[i].weight - most); all[i].weight >= 1e-3 {
+			sum += all[i].weight
+		}
 	}
+	all = slices.DeleteFunc(all, func(n node) bool { return n.weight < 1e-3 })
 	for i := range all {
 		all[i].weight /= sum
 	}
 	return best, all, f.Std, nil
+}
+
+// mean returns the members' mean of ln K at ln x.
+func mean(all []node, x float64) (y float64) {
+	for _, m := range all {
+		ln, _ := family(x, m.x0, m.logP)
+		y += m.weight * (m.level + ln)
+	}
+	return y
+}
+
+// within returns the standard uncertainty whose interval of 95 % about y, at ln x, holds
+// 95 % of the members: they differ in how sure they are, so that the root of their mean
+// square would mostly be too wide.
+func within(all []node, x, y float64) float64 {
+	const z = 1.959964
+	off, sd := make([]float64, len(all)), make([]float64, len(all))
+	lo, hi := 0.0, 0.0
+	for i, m := range all {
+		ln, _ := family(x, m.x0, m.logP)
+		off[i], sd[i] = math.Abs(m.level+ln-y), math.Sqrt(2*m.levelVar)+1e-9
+		hi = max(hi, off[i]+2*sd[i])
+	}
+	for range 14 {
+		half := (lo + hi) / 2
+		p := 0.0
+		for i, m := range all {
+			switch z := (half - off[i]) / sd[i]; {
+			case z > 3: // all of it, but for 2e-5
+				p += m.weight
+			case z > -3:
+				p += m.weight / 2 * (math.Erf(z) + math.Erf((half+off[i])/sd[i]))
+			}
+		}
+		if p < 0.95 {
+			lo = half
+		} else {
+			hi = half
+		}
+	}
+	return hi / z
+}
+
+// judge sets the member's level to what fits the points best, and its variance. It
+// returns by how much less than others it is to be expected, as minus the logarithm of a probability.
+func (n *node) judge(pts []on, u func(i int, slope float64) float64) float64 {
+	var sw, swy, swyy, logU, hard float64
+	for k := range pts {
+		ln, slope := family(pts[k].x, n.x0, n.logP)
+		s, h := u(k, slope), stiff(pts[k].x, n.x0, n.logP)
+		hard += h * h
+		d := pts[k].y - ln
+		sw, swy, swyy, logU = sw+1/(s*s), swy+d/(s*s), swyy+d*d/(s*s), logU+math.Log(s)
+	}
+	n.level, n.levelVar = swy/sw, 1/sw
+	d0, d1 := (n.x0-logX0)/logX0SD, n.logP/logPSD
+	return (max(0, swyy-swy*swy/sw)+hard+d0*d0+d1*d1+math.Log(sw))/2 + logU
 }
 
 // toX turns rho f/mu into Hz per mm²/s.
@@ -219,10 +293,12 @@ func (c *Curve) fitTurbine(obs []observed, steps []step) error {
 		if err != nil {
 			return nil, nil, err
 		}
-		for i := range pts { // a point alone on its knot is judged by the family, if clearly off it
+		for i := range pts { // judged by the family, as far as that can be relied on
 			ln, _ := family(pts[i].x, best.x0, best.logP)
-			if f.Std[i] == 0 && math.Abs(pts[i].y-best.level-ln) > 0.01 {
-				f.Std[i] = std[i]
+			d := pts[i].y - best.level - ln
+			f.Std[i] = 0
+			if std[i] != 0 {
+				f.Std[i] = d / math.Hypot(d/std[i], reliable)
 			}
 		}
 		return f, e, nil
@@ -231,40 +307,15 @@ func (c *Curve) fitTurbine(obs []observed, steps []step) error {
 		return err
 	}
 	c.take(f, e)
-	level, weight := f.Coef, make([]float64, len(knots))
-	for k := range knots {
-		weight[k] = 1 / f.Cov[k][k]
-	}
-	c.pool(level, weight)
 	c.grid.lo, c.grid.hi = math.Inf(1), math.Inf(-1)
 	for i := range pts {
 		c.grid.lo, c.grid.hi = min(c.grid.lo, pts[i].x-proven), max(c.grid.hi, pts[i].x+proven)
 	}
-	c.tabulate(at, level, best, all)
+	if err := c.tabulate(at, f.Coef, [2]float64{c.grid.lo + proven, c.grid.hi - proven}, best, all); err != nil {
+		return err
+	}
 	c.settle()
 	return nil
-}
-
-// pool makes the knots rise, and the causes act on those pooled as on one.
-func (c *Curve) pool(level, weight []float64) {
-	raw := slices.Clone(level)
-	pools := fit.Monotone(raw, weight)
-	effects := make([][Terms]float64, len(c.causes))
-	for k, p := range pools {
-		sum, y := 0.0, 0.0
-		for j := p[0]; j <= p[1]; j++ {
-			sum, y = sum+weight[j], y+weight[j]*raw[j]
-		}
-		level[k] = y / sum
-		for i := range c.causes {
-			for j := p[0]; j <= p[1]; j++ {
-				effects[i][k] += c.causes[i].effect[j] * weight[j] / sum
-			}
-		}
-	}
-	for i := range c.causes {
-		c.causes[i].effect = effects[i]
-	}
 }
 
 // together gathers provings of much the same x, and of neighbours so many that at
@@ -320,49 +371,50 @@ func heft(pts []on, of []int) float64 {
 }
 
 // tabulate fills the grid from the knots, levels being ln K·vref.
-func (c *Curve) tabulate(at, level []float64, best node, all []node) {
+func (c *Curve) tabulate(at, level []float64, ends [2]float64, best node, all []node) error {
 	n := len(at)
-	axis := func(x float64) float64 { // where the family is straight; a little of x keeps it rising
-		ln, _ := family(x, best.x0, best.logP)
-		return math.Exp(ln) + 1e-3*x
-	}
-	t, k := make([]float64, n), make([]float64, n)
+	off, meanOff := make([]float64, n), make([]float64, n)
 	for i := range at {
-		t[i], k[i] = axis(at[i]), math.Exp(level[i])
+		ln, _ := family(at[i], best.x0, best.logP)
+		off[i], meanOff[i] = level[i]-ln, mean(all, at[i])-ln
 	}
 	var cubic interp.FritschButland
 	if n > 1 {
-		if err := cubic.Fit(t, k); err != nil {
-			n = 1 // Fit has no error but panics for what cannot be here: axis rises
+		if err := cubic.Fit(at, off); err != nil {
+			return err
 		}
 	}
+	// K itself, and where the points would have it fall, it stays.
+	var ks, even [gridSteps + 1]float64
+	for i := range ks {
+		held := min(max(gridLo+float64(i)/gridScale, ends[0]), ends[1])
+		ln, _ := family(held, best.x0, best.logP)
+		o := off[0]
+		if n > 1 {
+			o = cubic.Predict(min(max(held, at[0]), at[n-1]))
+		}
+		ks[i], even[i] = math.Exp(ln+o), 1
+	}
+	rising := fit.Monotone(ks[:], even[:])
 	lo, hi := math.Inf(1), math.Inf(-1)
 	for i := range c.grid.at {
 		x := gridLo + float64(i)/gridScale
-		held := min(max(x, at[0]), at[len(at)-1])
+		held := min(max(x, at[0]), at[n-1])
 		row := &c.grid.at[i]
-		v := k[0]
-		if n > 1 {
-			v = cubic.Predict(min(max(axis(held), t[0]), t[n-1]))
+		v := 0.0
+		for j := rising[i][0]; j <= rising[i][1]; j++ {
+			v += ks[j] / float64(rising[i][1]-rising[i][0]+1)
 		}
 		row.worth = 1 / v
 		// The knots' errors pass to what is between in proportion to the way.
-		var share [maxKnots]float64
-		share[0] = 1
+		row.sense[0] = -1
 		for j := 1; j < n; j++ {
-			if s := axis(held); s >= t[j-1] {
-				b := min(1, (s-t[j-1])/(t[j]-t[j-1]))
-				share[j-1], share[j] = 1-b, b
+			if held >= at[j-1] {
+				b := min(1, (held-at[j-1])/(at[j]-at[j-1]))
+				row.sense[j-1], row.sense[j] = b-1, -b
 			}
 		}
-		sum := 0.0
-		for j := range n {
-			sum += share[j] * k[j]
-		}
 		var own float64 // variance by what the members' spread holds too: all but what is common
-		for j := range n {
-			row.sense[j] = -share[j] * k[j] / sum
-		}
 		for _, cs := range c.causes {
 			if cs.name == CauseScale || cs.name == CauseDensity || cs.name == CauseLabel {
 				continue
@@ -373,19 +425,28 @@ func (c *Curve) tabulate(at, level []float64, best node, all []node) {
 			}
 			own += d * d
 		}
-		far2 := 0.0
-		for _, m := range all {
-			ln, _ := family(x, m.x0, m.logP)
-			d := m.level + ln - math.Log(v)
-			far2 += m.weight * (d*d + m.levelVar)
+		if x >= c.grid.lo && x <= c.grid.hi {
+			lo, hi = min(lo, row.worth), max(hi, row.worth)
 		}
+		if i%coarse != 0 {
+			continue
+		}
+		// How far the members are here from what their own mean at the knots
+		// makes of it: that is their spread, and the error of running between knots
+		// by this way or of holding the end. What the knots' errors bring is out.
+		made, _ := family(held, best.x0, best.logP)
+		for j := range n {
+			made -= row.sense[j] * meanOff[j]
+		}
+		u := within(all, x, made)
 		away := 3.0
 		for _, a := range at {
 			away = min(away, math.Abs(x-a))
 		}
-		row.far = math.Sqrt(max(0, far2-own) + offFamily*offFamily*away*away)
-		if x >= c.grid.lo && x <= c.grid.hi {
-			lo, hi = min(lo, row.worth), max(hi, row.worth)
+		row.far = math.Sqrt(max(0, u*u-own) + offFamily*offFamily*away*away)
+		for j := 1; j < coarse && i > 0; j++ { // straight between
+			b := float64(j) / coarse
+			c.grid.at[i-coarse+j].far = (1-b)*c.grid.at[i-coarse].far + b*row.far
 		}
 	}
 	// Where the condition is not known it may be any, and a little beyond.
@@ -393,11 +454,12 @@ func (c *Curve) tabulate(at, level []float64, best node, all []node) {
 	if hi > lo {
 		c.unknownU = math.Hypot(0.02, math.Log(hi/lo)/math.Sqrt(12))
 	}
+	return nil
 }
 
 // labelTurbine: a label stands for the plateau, of water at a good rate. On syrup K is
 // below it by what the family may be.
-func (c *Curve) labelTurbine() {
+func (c *Curve) labelTurbine() error {
 	c.shape, c.grid = shapeGrid, &grid{toX: toX, lo: 0, hi: gridHi}
 	var all []node
 	sum := 0.0
@@ -412,5 +474,5 @@ func (c *Curve) labelTurbine() {
 	for i := range all {
 		all[i].weight /= sum
 	}
-	c.tabulate([]float64{gridHi}, []float64{0}, node{x0: logX0}, all)
+	return c.tabulate([]float64{gridHi}, []float64{0}, [2]float64{gridHi, gridHi}, node{x0: logX0}, all)
 }
