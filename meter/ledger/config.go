@@ -48,6 +48,7 @@ type config struct {
 	review  []Review
 	boots   map[uint32]string // ids of boots, as far as they were told
 	curves  []CurveSpan       // the first is none: no proving
+	batches int32
 }
 
 // curve returns the curve of a key; nil for none.
@@ -103,77 +104,25 @@ func compile(standing []act.Act) *config {
 	cfg.spans = []span{cur}
 	yards := make(map[string]act.Yard)
 	pr := newProved(standing)
-	batches := int32(0)
+	next := cur
 	for i := range standing {
 		a := &standing[i]
-		if err := a.Check(); err != nil {
+		next.from = a.Since()
+		err := a.Check()
+		if err == nil {
+			err = cfg.take(a, &next, yards, &pr)
+		}
+		if err != nil {
 			cfg.review = append(cfg.review, Review{a.ID, err.Error()})
-			continue
 		}
-		from := a.Since()
-		next := cur
-		next.from = from
-		switch b := a.Body.(type) {
-		case act.Rig:
-			next.rig = b
-		case act.Tote:
-			space, head, err := b.Gauges()
-			if err != nil {
-				cfg.review = append(cfg.review, Review{a.ID, err.Error()})
-				continue
-			}
-			next.tote, next.space, next.head = &b, space, head
-			next.rest = ltote.Rule{}
-			if long := quantity.Length(max(b.LengthM, b.WidthM)); long > 0 {
-				// Half as deep as long: about half full.
-				next.rest.Still = int64(tote.Rest(long, long/2) * 1e9)
-			}
-		case act.Yard:
-			yards[b.ID] = b
-			next.places = placesOf(yards)
-		case act.Meter:
-			pr.meter(b)
-		case act.Proving:
-			if err := pr.add(a, b); err != nil {
-				cfg.review = append(cfg.review, Review{a.ID, err.Error()})
-				continue
-			}
-		case act.Batch:
-			sol, u, err := b.Solution()
-			if err != nil {
-				cfg.review = append(cfg.review, Review{a.ID, err.Error()})
-				continue
-			}
-			batches++
-			next.batch = &b
-			next.syrup = worth.Passing{Syrup: sol, Known: true, SolidsU: u, BatchKey: batches}
-		case act.Assign:
-			cfg.assigns = append(cfg.assigns, *a)
-			continue
-		case act.Fix:
-			if f, ok := cfg.fixes[b.Boot]; !ok || a.When >= f.When {
-				cfg.fixes[b.Boot] = clock.Fix{Mono: b.MonoNS, UTC: b.UTC, By: b.By, When: a.When}
-			}
-			continue
-		default:
-			continue // of a later version; kept, not understood
+		if i+1 < len(standing) && standing[i+1].Since() == next.from {
+			continue // all that holds from one instant on is taken in together
 		}
-		if pr.changed {
-			c, err := pr.curve(from)
-			if err != nil {
-				cfg.review = append(cfg.review, Review{a.ID, err.Error()})
-				continue
-			}
-			if c != nil {
-				next.curve, next.key = c, int32(len(cfg.curves))
-				m := worth.Under(c, next.key, next.syrup)
-				next.pulse = quantity.VolumeOf(m.Nominal())
-				cfg.curves = append(cfg.curves, CurveSpan{From: from, Curve: c, Repeat: c.Meter().Repeat, DueDays: pr.due})
-			}
+		if err := cfg.curveFrom(&next, &pr); err != nil {
+			cfg.review = append(cfg.review, Review{a.ID, err.Error()})
 		}
 		next.derive()
-		cur = next
-		if last := &cfg.spans[len(cfg.spans)-1]; last.from == from {
+		if last := &cfg.spans[len(cfg.spans)-1]; last.from == next.from {
 			*last = next
 		} else {
 			cfg.spans = append(cfg.spans, next)
@@ -196,6 +145,64 @@ func compile(standing []act.Act) *config {
 		}
 	}
 	return cfg
+}
+
+// take takes in one act.
+func (c *config) take(a *act.Act, next *span, yards map[string]act.Yard, pr *proved) error {
+	switch b := a.Body.(type) {
+	case act.Rig:
+		next.rig = b
+	case act.Tote:
+		space, head, err := b.Gauges()
+		if err != nil {
+			return err
+		}
+		next.tote, next.space, next.head = &b, space, head
+		next.rest = ltote.Rule{}
+		if long := quantity.Length(max(b.LengthM, b.WidthM)); long > 0 {
+			// Half as deep as long: about half full.
+			next.rest.Still = int64(tote.Rest(long, long/2) * 1e9)
+		}
+	case act.Yard:
+		yards[b.ID] = b
+		next.places = placesOf(yards)
+	case act.Meter:
+		pr.meter(b)
+	case act.Proving:
+		return pr.add(a, b)
+	case act.Batch:
+		sol, u, err := b.Solution()
+		if err != nil {
+			return err
+		}
+		c.batches++
+		next.batch = &b
+		next.syrup = worth.Passing{Syrup: sol, Known: true, SolidsU: u, BatchKey: c.batches}
+	case act.Assign:
+		c.assigns = append(c.assigns, *a)
+	case act.Fix:
+		if f, ok := c.fixes[b.Boot]; !ok || a.When >= f.When {
+			c.fixes[b.Boot] = clock.Fix{Mono: b.MonoNS, UTC: b.UTC, By: b.By, When: a.When}
+		}
+	} // of a later version: kept, not understood
+	return nil
+}
+
+// curveFrom makes the meter's curve anew where a span changes it.
+func (c *config) curveFrom(next *span, pr *proved) error {
+	if pr.changed {
+		curve, err := pr.curve(next.from)
+		if err != nil {
+			return err
+		}
+		if curve != nil {
+			next.curve, next.key = curve, int32(len(c.curves))
+			c.curves = append(c.curves, CurveSpan{From: next.from, Curve: curve, Repeat: curve.Meter().Repeat, DueDays: pr.due})
+		}
+	}
+	m := worth.Under(next.curve, next.key, next.syrup)
+	next.pulse = quantity.VolumeOf(m.Nominal())
+	return nil
 }
 
 func (s *span) derive() {

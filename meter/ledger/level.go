@@ -30,7 +30,7 @@ const (
 // stepTote notes a settled level.
 func (s *State) stepTote(t *ToteNow, metered quantity.Volume) {
 	n := len(s.Steps)
-	step := ToteStep{At: t.At, Level: t.Level, LevelU: t.levelU, Metered: metered}
+	step := ToteStep{At: t.At, Level: t.Level, LevelU: t.LevelU, Metered: metered}
 	if n > 0 {
 		last := &s.Steps[n-1]
 		step.Run = last.Run
@@ -113,9 +113,9 @@ func (s *State) toteNow(sp *span, at int64) ToteNow {
 		t.Why = "the level is " + r.Mark.String() + " the strapping table"
 	}
 	t.Known, t.Level, t.Volume, t.Within = true, r.Level, r.Volume, r.Wide()
-	t.levelU = quantity.Length(sight.ValueU)
+	t.LevelU = quantity.Length(sight.ValueU)
 	if t.By == "head" {
-		t.levelU = quantity.Length(sight.ValueU / (float64(sight.Density) * tote.Gravity))
+		t.LevelU = quantity.Length(sight.ValueU / (float64(sight.Density) * tote.Gravity))
 	}
 	t.Usable = tote.Usable(r.Volume, litres(sp.tote.UnusableL))
 	t.Mass, t.MassWithin = r.Mass, quantity.Mass(tote.Wide*r.MassU.U())

@@ -96,7 +96,7 @@ type ToteNow struct {
 	Source     string        // what the strapping table is worth, in a sentence
 	Load       tote.Weights  // against the plates
 
-	levelU quantity.Length
+	LevelU quantity.Length // standard uncertainty of Level, of this reading alone
 }
 
 // YardInfo is a yard as its newest act has it.
