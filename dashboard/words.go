@@ -58,14 +58,17 @@ func (m *model) here() (hereModel, fillsModel) {
 	var fills []ledger.Fill
 	h.Strip, short, fills = m.strip(id, draw.Large)
 	h.Any = len(h.Strip) > 0
-	var volume, loose quantity.Volume
+	var volume, loose, within quantity.Volume
 	open := false
 	for i := range m.night.Yards {
 		if n := &m.night.Yards[i]; n.Yard == id {
-			volume, loose, open = n.Volume, n.Loose, n.Open
+			volume, loose, within, open = n.Volume, n.Loose, n.Within, n.Open
 		}
 	}
 	h.Words = m.Units.Volume(volume) + " in " + plural(len(fills), "fill", "fills")
+	if within > 0 {
+		h.Words += ", ±" + m.hundredths(within)
+	}
 	if y.Colonies > 0 {
 		switch d := y.Colonies - len(fills); {
 		case d > 0:

@@ -376,6 +376,7 @@ func (c *Curve) fitFlat(obs []observed, d []step) error {
 // ofLabel makes the curve of a K-factor as such.
 func (c *Curve) ofLabel(p Point) (*Curve, error) {
 	c.vref, c.single = 1/p.K, true
+	c.expand = 0 // at which temperature a label holds is not said: it is in LabelRelU
 	c.rate = float64(usualFlow) / c.vref
 	c.liquid = Liquid{1230, 0.015, quantity.Temperature(c.ref)} // 1:1 syrup at 20 °C
 	c.causes = []cause{{CauseLabel, [Terms]float64{LabelRelU}}}

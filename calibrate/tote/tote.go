@@ -407,3 +407,22 @@ func (t Table) Straps() []Strap {
 	}
 	return out
 }
+
+// Kept makes a table of lines that were learnt from the meter before, as
+// Straps gave them, and the relative standard uncertainty of that meter. How
+// the lines' errors hang together is not kept, so Between is less sure with it.
+// All errors are *Error.
+func Kept(straps []Strap, meterU float64) (Table, error) {
+	if !(meterU > 0 && meterU <= 1) {
+		return Table{}, &Error{"meter_u", "must be above 0 and at most 1", meterU}
+	}
+	t, err := build(straps, Metered, strapRelU, strapLevelU)
+	if err != nil {
+		return Table{}, err
+	}
+	t.meterU = meterU
+	for i := range t.lines {
+		t.lines[i].meter = t.lines[i].volume.CubicMetres()
+	}
+	return t, nil
+}

@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"io"
 	"log/slog"
+	"math"
 	"os"
 	"sync/atomic"
 	"time"
@@ -15,6 +16,7 @@ import (
 
 	"yardtally/calibrate/quantity"
 	"yardtally/cmd/yardtally/settings"
+	"yardtally/dashboard/report"
 	"yardtally/ingest/rigsim"
 	"yardtally/ingest/source"
 	"yardtally/meter/act"
@@ -193,31 +195,50 @@ func (m *demo) reckon(ctx context.Context, rig *rigsim.Rig, d *daemon) error {
 	for _, y := range truth.Yards {
 		given[y.Yard] = y.Filled + y.Dribble
 	}
-	fmt.Fprintf(m.e.out, "\nThe night is over.\n%-16s %8s %14s %14s\n", "yard", "fills", "Yardtally says", "truly given")
+	_, unit := m.units.VolumeParts(0)
+	fmt.Fprintf(m.e.out, "\nThe night is over.\n%-16s %8s %14s %8s %14s\n", "yard", "fills", "Yardtally says", "±", "truly given")
+	exact := func(v quantity.Volume) string {
+		c, _ := report.Closing(m.units, 100, []quantity.Volume{v})
+		return report.Fixed(c[0], 100)
+	}
 	for _, y := range n.Yards {
 		name := y.Name
 		if name == "" {
 			name = "no yard known"
 		}
-		fmt.Fprintf(m.e.out, "%-16s %8d %14s %14s\n", name, y.Fills, m.units.Volume(y.Volume+y.Loose), m.units.Volume(given[y.Yard]))
+		fmt.Fprintf(m.e.out, "%-16s %8d %14s %8s %14s\n", name, y.Fills, exact(y.Volume+y.Loose)+" "+unit, exact(y.Within), exact(given[y.Yard])+" "+unit)
 	}
-	fmt.Fprintf(m.e.out, "%-16s %8d %14s %14s\n", "together", n.Fills, m.units.Volume(n.Total), m.units.Volume(truth.Total))
+	fmt.Fprintf(m.e.out, "%-16s %8d %14s %8s %14s\n", "together", n.Fills, exact(n.Total)+" "+unit, exact(n.Within), exact(truth.Total)+" "+unit)
 	return nil
 }
 
-// prove finds the simulated meter's K-factor, 1/L, as a keeper does: by drawing
-// a known volume of the same syrup another evening.
-func (m *demo) prove() (float64, error) {
-	other := rigsim.SmallNight(m.night.Seed + 1)
-	other.Meter, other.Brix, other.Plumbing = m.night.Meter, m.night.Brix, m.night.Plumbing
-	rig, err := rigsim.New(other)
-	if err != nil {
-		return 0, err
+// provedWith is the sugar of the syrups that the simulated meter was proved
+// with, mass percent.
+var provedWith = []float64{50, 58, 64, 66, 67}
+
+// prove proves the simulated meter as a careful keeper does, another evening:
+// some 15 L of each of several syrups are drawn into a bucket and weighed.
+func (m *demo) prove() ([]act.Proving, error) {
+	var out []act.Proving
+	for i, brix := range provedWith {
+		s := rigsim.SmallNight(m.night.Seed + uint64(i) + 1)
+		s.Start = m.night.Start.Add(time.Duration(i)*time.Hour - 30*time.Hour)
+		s.Meter, s.Brix, s.Plumbing, s.Warm = m.night.Meter, brix, m.night.Plumbing, quantity.Temperature(24-4*i)
+		s.Air = []rigsim.AirPoint{{Temp: s.Warm}}
+		s.Yards = s.Yards[:1]
+		s.Yards[0].Colonies, s.Yards[0].Fill = 1, 15*quantity.Litre
+		s.Hand.Scatter, s.Hand.Short, s.Hand.Throttled, s.Hand.Topped, s.Hand.Skip = 0, 0, 0, 0, 0
+		rig, err := rigsim.New(s)
+		if err != nil {
+			return nil, err
+		}
+		for range rig.All() {
+		}
+		f := rig.Truth().Fills[0]
+		out = append(out, act.Proving{Pulses: float64(f.Settled - f.First), NetKg: float64(rigsim.Weigh(f.Volume+f.Dribble, brix, s.Warm)),
+			Brix: brix, TempC: float64(s.Warm), Seconds: math.Round(f.End.Sub(f.Start).Seconds()), DoneNS: f.End.UnixNano(), Note: "simulated bucket"})
 	}
-	for range rig.All() {
-	}
-	t := rig.Truth()
-	return float64(t.Count-other.Meter.Count) / t.Total.Litres(), nil
+	return out, nil
 }
 
 func sleep(ctx context.Context, d time.Duration) error {
@@ -255,11 +276,14 @@ func (m *demo) settings(port string) (*settings.Settings, error) {
 		say("yard "+y.ID, act.Yard{ID: y.ID, Name: y.Name, Lat: y.Place.Lat, Lon: y.Place.Lon, EnterM: 90, LeaveM: 140,
 			Colonies: y.Colonies, FillL: y.Fill.Litres()})
 	}
-	k, err := m.prove()
+	say("meter", act.Meter{Type: "oval gear"})
+	proved, err := m.prove()
 	if err != nil {
 		return nil, err
 	}
-	say("proving", act.Proving{PulsesPerL: k, Note: "simulated proving"})
+	for _, p := range proved {
+		say(act.Subject(p), p)
+	}
 	for i := range set.Acts {
 		if err := set.Acts[i].Body.Check(); err != nil {
 			return nil, err

@@ -9,6 +9,7 @@ import (
 	"path/filepath"
 	"reflect"
 	"runtime"
+	"slices"
 	"sync/atomic"
 	"testing"
 	"time"
@@ -54,11 +55,11 @@ func (n *night) settings(t testing.TB, data string) *settings.Settings {
 		t.Fatal(err)
 	}
 	set.Serial, set.Broker = nil, nil
-	for _, a := range set.Acts {
-		if p, ok := a.Body.(act.Proving); ok {
-			n.pulse = quantity.VolumeOf(1 / p.PulsesPerL / 1000)
-		}
-	}
+	// One K-factor for every flow, so that sums are exact.
+	set.Acts = slices.DeleteFunc(set.Acts, func(a settings.Said) bool { _, ok := a.Body.(act.Proving); return ok })
+	const perLitre = 132.25
+	set.Acts = append(set.Acts, settings.Said{Key: "proving", Body: act.Proving{PulsesPerL: perLitre}})
+	n.pulse = quantity.VolumeOf(1.0 / perLitre / 1000)
 	return set
 }
 

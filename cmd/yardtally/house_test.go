@@ -24,17 +24,20 @@ import (
 var rooms = map[string][]string{
 	"calibrate/quantity": {},
 	"calibrate/syrup":    {"calibrate/quantity"},
-	"calibrate/proving":  {"calibrate/quantity", "calibrate/syrup"},
+	"calibrate/mix":      {"calibrate/quantity", "calibrate/syrup"},
+	"calibrate/fit":      {"gonum.org/v1/gonum"},
+	"calibrate/proving":  {"calibrate/quantity", "calibrate/syrup", "calibrate/fit", "gonum.org/v1/gonum"},
 	"calibrate/tote":     {"calibrate/quantity"},
 
 	"meter":        {},
-	"meter/act":    {},
+	"meter/act":    {"calibrate/..."},
 	"meter/clock":  {"meter"},
 	"meter/total":  {},
-	"meter/fill":   {"calibrate/quantity"},
+	"meter/worth":  {"calibrate/..."},
+	"meter/fill":   {"calibrate/quantity", "meter/worth"},
 	"meter/yard":   {"calibrate/quantity"},
 	"meter/tote":   {},
-	"meter/ledger": {"calibrate/...", "meter", "meter/act", "meter/clock", "meter/total", "meter/fill", "meter/yard", "meter/tote"},
+	"meter/ledger": {"calibrate/...", "meter", "meter/act", "meter/clock", "meter/total", "meter/worth", "meter/fill", "meter/yard", "meter/tote"},
 
 	"ingest/wire":               {"meter", "meter/act"},
 	"ingest/rigsim":             {"calibrate/quantity", "meter", "ingest/wire"},
@@ -52,7 +55,7 @@ var rooms = map[string][]string{
 	"dashboard":                 {"calibrate/...", "meter/...", "dashboard/door", "dashboard/draw", "dashboard/report"},
 	"dashboard/door":            {"golang.org/x/crypto"},
 	"dashboard/draw":            {"calibrate/quantity", "meter/ledger"},
-	"dashboard/report":          {"calibrate/quantity", "meter/ledger"},
+	"dashboard/report":          {"calibrate/...", "meter/ledger", "meter/worth"},
 	"cmd/yardtally/settings":    {"calibrate/quantity", "meter/act", "ingest/wire", "github.com/pelletier/go-toml/v2"},
 	"cmd/yardtally":             {"calibrate/...", "meter/...", "ingest/...", "dashboard/...", "cmd/yardtally/settings", "golang.org/x/term", "github.com/creack/pty", "github.com/eclipse/paho.mqtt.golang"},
 }

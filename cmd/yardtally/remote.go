@@ -84,7 +84,12 @@ func (b *remote) get(ctx context.Context, path string, into any) error {
 
 func (b *remote) View(ctx context.Context) (*ledger.View, error) {
 	v := new(ledger.View)
-	return v, b.get(ctx, "view", v)
+	if err := b.get(ctx, "view", v); err != nil {
+		return v, err
+	}
+	acts, err := b.Acts(ctx)
+	v.Restore(acts)
+	return v, err
 }
 
 func (b *remote) Acts(ctx context.Context) (acts []act.Act, err error) {

@@ -17,6 +17,7 @@ type FlowRow struct {
 	End         instant `json:"end"`        // last flow
 	DurationS   number  `json:"duration_s"` // End − Start
 	VolumeL     number  `json:"volume_l"`
+	WithinL     number  `json:"within_l"`       // half the 95 % interval of volume_l; null outside fills
 	FlowLPerMin number  `json:"flow_l_per_min"` // volume over duration; null outside fills
 	SyrupC      number  `json:"syrup_c"`        // null where not known
 	Yard        string  `json:"yard"`           // the yard's id; "" where none is known
@@ -31,6 +32,7 @@ type FlowRow struct {
 type fillSum struct {
 	Fills    int    `json:"fills"`
 	FillsL   number `json:"fills_l"`
+	WithinL  number `json:"fills_within_l"` // half the 95 % interval of fills_l
 	OutsideL number `json:"outside_l"`
 	TotalL   number `json:"total_l"`
 }
@@ -70,7 +72,7 @@ func Fills(w io.Writer, v *ledger.View, o Options) error {
 		fills = append(fills, f)
 		inFills += f.Volume
 		row := FlowRow{Kind: "fill", Start: instant(f.Start), End: instant(f.End), DurationS: seconds(f.Start, f.End),
-			VolumeL: litres(f.Volume), FlowLPerMin: rounded(float64(f.Flow/quantity.LitrePerMinute), 4),
+			VolumeL: litres(f.Volume), WithinL: withinL(f.Within), FlowLPerMin: rounded(float64(f.Flow/quantity.LitrePerMinute), 4),
 			Yard: f.Yard, YardName: nameOf(name, f.Yard), Reason: string(f.Reason), Open: f.Open,
 			Session: f.Session, FirstCount: f.First, LastCount: f.Last}
 		if f.HasSyrup {
@@ -89,7 +91,8 @@ func Fills(w io.Writer, v *ledger.View, o Options) error {
 			Yard: l.Yard, YardName: nameOf(name, l.Yard), Reason: string(l.Reason),
 			Session: l.Session, FirstCount: l.First, LastCount: l.Last})
 	}
-	doc.Sum = fillSum{len(fills), litres(inFills), litres(outside), litres(inFills + outside)}
+	all := ledger.Tally(v, from, to).Within
+	doc.Sum = fillSum{len(fills), litres(inFills), withinL(all), litres(outside), litres(inFills + outside)}
 	switch o.Format {
 	case JSON:
 		return writeJSON(w, doc)
@@ -98,12 +101,12 @@ func Fills(w io.Writer, v *ledger.View, o Options) error {
 		sort.SliceStable(rows, func(a, b int) bool { return rows[a].Start < rows[b].Start })
 		return writeCSV(w, rows)
 	}
-	return fillsTable(w, v, o, fills, loose)
+	return fillsTable(w, v, o, fills, loose, all)
 }
 
 func seconds(start, end int64) number { return rounded(float64(end-start)/1e9, 3) }
 
-func fillsTable(w io.Writer, v *ledger.View, o Options, fills []ledger.Fill, loose []ledger.Loose) error {
+func fillsTable(w io.Writer, v *ledger.View, o Options, fills []ledger.Fill, loose []ledger.Loose, all quantity.Volume) error {
 	name := names(v)
 	vol, flow, temp := units(o.Units)
 	volumes := make([]quantity.Volume, 0, len(fills)+len(loose))
@@ -134,34 +137,67 @@ func fillsTable(w io.Writer, v *ledger.View, o Options, fills []ledger.Fill, loo
 			what = "fill, still open"
 		}
 		lines = append(lines, line{f.Start, []string{o.clock(f.Start), fmt.Sprintf("%.0f", float64(f.End-f.Start)/1e9),
-			Fixed(cells[i], 100), rate, t, nameOf(name, f.Yard), strconv.Itoa(nth[f.Yard]), string(f.Reason), what}})
+			Fixed(cells[i], 100), within(o.Units, f.Within), rate, t, nameOf(name, f.Yard), strconv.Itoa(nth[f.Yard]), string(f.Reason), what}})
 	}
 	for i := range loose {
 		l := &loose[i]
 		c := cells[len(fills)+i]
 		outside += c
 		lines = append(lines, line{l.Start, []string{o.clock(l.Start), fmt.Sprintf("%.0f", float64(l.End-l.Start)/1e9),
-			Fixed(c, 100), "", "", nameOf(name, l.Yard), "", string(l.Reason), l.Why}})
+			Fixed(c, 100), "", "", "", nameOf(name, l.Yard), "", string(l.Reason), l.Why}})
 	}
 	sort.SliceStable(lines, func(a, b int) bool { return lines[a].at < lines[b].at })
 	if _, err := fmt.Fprintf(w, "%s\n\n", o.title("Fills", v)); err != nil {
 		return err
 	}
-	g := grid{head: []string{"start", ">s", ">" + vol, ">" + flow, ">" + temp, "yard", ">no.", "placed by", ""}}
+	g := grid{head: []string{"start", ">s", ">" + vol, ">±", ">" + flow, ">" + temp, "yard", ">no.", "placed by", ""}}
 	for _, l := range lines {
 		g.add(l.cells...)
 	}
 	g.rule()
-	g.add(plural(len(fills), "fill"), "", Fixed(inFills, 100), "", "", "", "", "", "")
-	g.add("outside fills", "", Fixed(outside, 100), "", "", "", "", "", "")
-	g.add("sum", "", Fixed(sum, 100), "", "", "", "", "", "")
+	g.add(plural(len(fills), "fill"), "", Fixed(inFills, 100), within(o.Units, all), "", "", "", "", "", "")
+	g.add("outside fills", "", Fixed(outside, 100), "", "", "", "", "", "", "")
+	g.add("sum", "", Fixed(sum, 100), "", "", "", "", "", "", "")
 	if err := g.write(w); err != nil {
 		return err
 	}
 	if _, err := fmt.Fprintln(w); err != nil {
 		return err
 	}
+	if err := withinNote(w, all); err != nil {
+		return err
+	}
 	return foot(w, v, o)
+}
+
+// within shows half a 95 % interval, rounded up so that it promises no more
+// than is known; "" for none.
+func within(s quantity.System, v quantity.Volume) string {
+	if v <= 0 {
+		return ""
+	}
+	n, rest := floorDiv(int64(v), unitOf(s), 100)
+	if rest > 0 {
+		n++
+	}
+	return Fixed(n, 100)
+}
+
+// withinL is half a 95 % interval, null where it is not known.
+func withinL(v quantity.Volume) number {
+	if v <= 0 {
+		return ""
+	}
+	return litres(v)
+}
+
+// withinNote says what ± means under a table that has it.
+func withinNote(w io.Writer, all quantity.Volume) error {
+	if all <= 0 {
+		return nil
+	}
+	_, err := fmt.Fprintln(w, "± holds the truth 19 times in 20. What is common to all fills, as the proving is, does not average out in a sum.")
+	return err
 }
 
 func plural(n int, one string) string {

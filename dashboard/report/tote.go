@@ -6,6 +6,7 @@ import (
 	"strings"
 
 	"yardtally/calibrate/quantity"
+	"yardtally/calibrate/tote"
 	"yardtally/meter/ledger"
 )
 
@@ -15,10 +16,14 @@ type ToteRow struct {
 	Tote       string  `json:"tote"`  // its name
 	Known      bool    `json:"known"` // whether the level is known
 	Reason     string  `json:"reason"`
-	At         instant `json:"at"`         // newest level reading used
-	By         string  `json:"by"`         // "headspace" or "head"
-	LevelM     number  `json:"level_m"`    // surface above the floor
-	VolumeL    number  `json:"volume_l"`   // by strapping
+	At         instant `json:"at"`       // newest level reading used
+	By         string  `json:"by"`       // "headspace" or "head"
+	LevelM     number  `json:"level_m"`  // surface above the floor
+	VolumeL    number  `json:"volume_l"` // by strapping
+	WithinL    number  `json:"within_l"` // half the 95 % interval of volume_l
+	AtRest     bool    `json:"at_rest"`  // the rig stood and the surface was at rest
+	MassKg     number  `json:"mass_kg"`  // of the syrup; null where it is not known
+	MassWithin number  `json:"mass_within_kg"`
 	UsableL    number  `json:"usable_l"`   // volume_l less what stays below the outlet
 	CapacityL  number  `json:"capacity_l"` // nominal
 	SyrupC     number  `json:"syrup_c"`    // newest at the meter
@@ -59,6 +64,10 @@ func Tote(w io.Writer, v *ledger.View, o Options) error {
 	if t.Known {
 		row.At, row.By = instant(t.At), t.By
 		row.LevelM, row.VolumeL, row.UsableL = rounded(float64(t.Level), 5), litres(t.Volume), litres(t.Usable)
+		row.WithinL, row.AtRest = withinL(t.Within), t.Settled
+		if t.Mass > 0 {
+			row.MassKg, row.MassWithin = rounded(float64(t.Mass), 3), rounded(float64(t.MassWithin), 3)
+		}
 	}
 	if v.Syrup.Has {
 		row.SyrupC = rounded(v.Syrup.Value, 2)
@@ -88,10 +97,20 @@ func toteTable(w io.Writer, v *ledger.View, o Options, n *ledger.Night) error {
 		both("level", l, lu, "above the floor, by "+t.By+", "+o.clock(t.At))
 		x, xu := u.VolumeParts(t.Volume)
 		rest := ""
+		if t.Within > 0 {
+			rest = "±" + u.Volume(t.Within)
+			if t.Most != "" {
+				rest += ", mostly by " + t.Most
+			}
+		}
 		if t.Capacity > 0 {
-			rest = "of " + u.Volume(t.Capacity)
+			rest = strings.TrimSpace("of " + u.Volume(t.Capacity) + " " + rest)
 		}
 		both("holds", x, xu, rest)
+		if t.Mass > 0 {
+			x, xu = u.MassParts(t.Mass)
+			both("weighs", x, xu, "±"+u.Mass(t.MassWithin)+", without the tote")
+		}
 		x, xu = u.VolumeParts(t.Usable)
 		both("left to draw", x, xu, "")
 	} else {
@@ -121,5 +140,72 @@ func toteTable(w io.Writer, v *ledger.View, o Options, n *ledger.Night) error {
 	if _, err := fmt.Fprintf(w, "%s\n\n%s\n", o.title("Tote", v), table); err != nil {
 		return err
 	}
+	if t.Known {
+		notes := append([]string(nil), t.Notes...)
+		if t.Unsettled != "" {
+			notes = append([]string{t.Unsettled + ": the level is less sure than at rest"}, notes...)
+		}
+		for _, n := range notes {
+			if _, err := fmt.Fprintln(w, upper(n)+"."); err != nil {
+				return err
+			}
+		}
+		for _, line := range append([]string{t.Source}, t.Load.Words(u)...) {
+			if line == "" {
+				continue
+			}
+			if _, err := fmt.Fprintln(w, line); err != nil {
+				return err
+			}
+		}
+	}
 	return foot(w, v, o)
+}
+
+func upper(s string) string {
+	if s == "" {
+		return s
+	}
+	return strings.ToUpper(s[:1]) + s[1:]
+}
+
+// Strapping writes a strapping table that was learnt, and what did not fit.
+// The error is the writer's.
+func Strapping(w io.Writer, v *ledger.View, l *tote.Learnt, u quantity.System) error {
+	straps := l.Table.Straps()
+	if _, err := fmt.Fprintf(w, "Strapping of %s, learnt from %s in %s\n\n", v.Rig, plural(l.Used, "level"), plural(l.Runs, "run")); err != nil {
+		return err
+	}
+	_, lu := u.LengthParts(0)
+	vol, _, _ := units(u)
+	g := grid{head: []string{">" + lu, ">" + vol, ">±"}}
+	for i, s := range straps {
+		// A line each 100 mm is enough to read.
+		if i > 0 && i < len(straps)-1 && int(straps[i-1].Level*10) == int(s.Level*10) {
+			continue
+		}
+		x, _ := u.LengthParts(s.Level)
+		c, _ := Closing(u, 10, []quantity.Volume{s.Volume})
+		p := l.Table.At(s.Level)
+		g.add(x, Fixed(c[0], 10), within(u, quantity.VolumeOf(tote.Wide*p.U)))
+	}
+	if err := g.write(w); err != nil {
+		return err
+	}
+	lines := []string{"", l.Table.Source().Words()}
+	for _, o := range l.Odd {
+		lines = append(lines, o.Words(u))
+	}
+	for _, gap := range l.Gaps {
+		lines = append(lines, "No level at rest between "+u.Length(gap.From)+" and "+u.Length(gap.To)+".")
+	}
+	if l.Spread > 1.5 {
+		lines = append(lines, fmt.Sprintf("The levels scatter %.1f times wider than they should; the table is widened by that.", l.Spread))
+	}
+	for _, line := range append(lines, LegalNote) {
+		if _, err := fmt.Fprintln(w, line); err != nil {
+			return err
+		}
+	}
+	return nil
 }

@@ -16,10 +16,11 @@ type YardRow struct {
 	Colonies  number  `json:"colonies"` // null where not said
 	Fills     int     `json:"fills"`
 	FillsL    number  `json:"fills_l"`
-	OutsideL  number  `json:"outside_l"` // flow outside fills while there
-	TotalL    number  `json:"total_l"`   // fills_l + outside_l
-	LeastL    number  `json:"least_l"`   // smallest fill; null where there is none
-	MeanL     number  `json:"mean_l"`    // fills_l over fills, to the microlitre
+	WithinL   number  `json:"fills_within_l"` // half the 95 % interval of fills_l
+	OutsideL  number  `json:"outside_l"`      // flow outside fills while there
+	TotalL    number  `json:"total_l"`        // fills_l + outside_l
+	LeastL    number  `json:"least_l"`        // smallest fill; null where there is none
+	MeanL     number  `json:"mean_l"`         // fills_l over fills, to the microlitre
 	MostL     number  `json:"most_l"`
 	IntendedL number  `json:"intended_l"` // for each colony; null where not said
 	First     instant `json:"first"`      // start of the first flow
@@ -55,7 +56,7 @@ func Yards(w io.Writer, v *ledger.View, o Options) error {
 	for i := range n.Yards {
 		y := &n.Yards[i]
 		row := YardRow{Yard: y.Yard, YardName: tallyName(y), Fills: y.Fills,
-			FillsL: litres(y.Volume), OutsideL: litres(y.Loose), TotalL: litres(y.Volume + y.Loose),
+			FillsL: litres(y.Volume), WithinL: withinL(y.Within), OutsideL: litres(y.Loose), TotalL: litres(y.Volume + y.Loose),
 			First: instant(y.First), Last: instant(y.Last), Open: y.Open}
 		if y.Fills > 0 {
 			row.LeastL, row.MostL = litres(y.Least), litres(y.Most)
@@ -74,7 +75,7 @@ func Yards(w io.Writer, v *ledger.View, o Options) error {
 	}
 	return writeJSON(w, yardsDoc{Report: "yards", Rig: v.Rig, From: instant(o.From), To: instant(o.To),
 		At: instant(v.At), Settled: instant(v.Settled), Yards: rows, Gaps: gapRows(gapsIn(v, o)),
-		Sum: fillSum{n.Fills, litres(n.Volume), litres(n.Loose), litres(n.Total)}})
+		Sum: fillSum{n.Fills, litres(n.Volume), withinL(n.Within), litres(n.Loose), litres(n.Total)}})
 }
 
 // tallyName returns the yard's name, or words where there is none.
@@ -98,7 +99,7 @@ func yardsTable(w io.Writer, v *ledger.View, o Options, n *ledger.Night) error {
 	if _, err := fmt.Fprintf(w, "%s\n\n", o.title("Yards", v)); err != nil {
 		return err
 	}
-	g := grid{head: []string{"yard", ">fills", ">colonies", ">in fills " + vol, ">outside " + vol, ">sum " + vol,
+	g := grid{head: []string{"yard", ">fills", ">colonies", ">in fills " + vol, ">±", ">outside " + vol, ">sum " + vol,
 		">least", ">mean", ">most", "from", "to"}}
 	one := func(v quantity.Volume) string {
 		c, _ := Closing(o.Units, 100, []quantity.Volume{v})
@@ -119,15 +120,18 @@ func yardsTable(w io.Writer, v *ledger.View, o Options, n *ledger.Night) error {
 		if y.Open {
 			end = "a fill is open"
 		}
-		g.add(tallyName(y), strconv.Itoa(y.Fills), colonies, Fixed(a, 100), Fixed(b, 100), Fixed(a+b, 100),
+		g.add(tallyName(y), strconv.Itoa(y.Fills), colonies, Fixed(a, 100), within(o.Units, y.Within), Fixed(b, 100), Fixed(a+b, 100),
 			least, mean, most, o.clock(y.First), end)
 	}
 	g.rule()
-	g.add("sum", strconv.Itoa(n.Fills), "", Fixed(inFills, 100), Fixed(outside, 100), Fixed(sum, 100), "", "", "", "", "")
+	g.add("sum", strconv.Itoa(n.Fills), "", Fixed(inFills, 100), within(o.Units, n.Within), Fixed(outside, 100), Fixed(sum, 100), "", "", "", "", "")
 	if err := g.write(w); err != nil {
 		return err
 	}
 	if _, err := fmt.Fprintln(w); err != nil {
+		return err
+	}
+	if err := withinNote(w, n.Within); err != nil {
 		return err
 	}
 	return foot(w, v, o)

@@ -43,6 +43,7 @@ var measurements = [...]measurement{
 		{"volume_l", 'f', true}, {"duration_s", 'f', true}, {"flow_l_per_min", 'f', false},
 		{"session", 'i', false}, {"first", 'i', false}, {"last", 'i', false},
 		{"yard", 's', false}, {"reason", 's', false}, {"syrup_c", 'f', false},
+		{"within_l", 'f', false},
 	}},
 	looseKind: {"loose", []field{
 		{"volume_l", 'f', true}, {"duration_s", 'f', true},
@@ -122,6 +123,7 @@ func pointOf(e *ledger.Event) (*point, error) {
 		k.text(f.Yard)
 		k.text(string(f.Reason))
 		k.float(float64(f.Syrup), f.HasSyrup)
+		k.float(f.Within.Litres(), f.Within > 0)
 	case e.Kind == ledger.LooseDone && e.Loose != nil:
 		l := e.Loose
 		p.kind, p.t, p.id = looseKind, l.Start, countID(l.Session, l.First)

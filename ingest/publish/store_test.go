@@ -162,7 +162,7 @@ func fill(start int64, first uint64, litres float64, yard string) ledger.Event {
 	end := start + 8*second
 	return ledger.Event{Kind: ledger.FillDone, At: end, Fill: &ledger.Fill{
 		Session: 1, First: first, Last: first + 1000, Start: start, End: end,
-		Volume: v, Flow: quantity.Flow(v.CubicMetres() / 8), Yard: yard, Reason: ledger.ByPosition,
+		Volume: v, Within: 10 * quantity.Millilitre, Flow: quantity.Flow(v.CubicMetres() / 8), Yard: yard, Reason: ledger.ByPosition,
 		Syrup: 11.5, HasSyrup: true}}
 }
 

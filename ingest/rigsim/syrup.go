@@ -1,6 +1,18 @@
 package rigsim
 
-import "math"
+import (
+	"math"
+
+	"yardtally/calibrate/quantity"
+)
+
+// Weigh returns what a scale with steps of 10 g shows, in air, of a volume of
+// sucrose syrup of brix mass percent, without its bucket.
+func Weigh(v quantity.Volume, brix float64, t quantity.Temperature) quantity.Mass {
+	const air, weights, step = 1.2, 8000, 0.010 // kg/m³, kg/m³, kg
+	shown := v.CubicMetres() * (density(brix, float64(t)) - air) / (1 - air/weights)
+	return quantity.Mass(math.Round(shown/step) * step)
+}
 
 // viscosity returns the dynamic viscosity of a sucrose solution in Pa·s, of
 // brix mass percent at t °C.

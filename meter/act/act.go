@@ -29,8 +29,16 @@ type Act struct {
 	Replaces []string
 }
 
-// Body is what was said. Its concrete types are Rig, Tote, Yard, Proving,
-// Batch, Assign, Undo, Fix and Unknown.
+// Since returns From, and math.MinInt64 for since ever.
+func (a *Act) Since() int64 {
+	if a.From == 0 {
+		return math.MinInt64
+	}
+	return a.From
+}
+
+// Body is what was said. Its concrete types are Rig, Tote, Yard, Meter,
+// Proving, Batch, Assign, Undo, Fix and Unknown.
 type Body interface {
 	Kind() string
 	// Check reports the first thing that cannot be so: field, rule, value.
@@ -51,22 +59,6 @@ type Rig struct {
 // source: a gallon-a-colony rig on a 3/4-inch hose.
 var DefaultRig = Rig{WrapBits: 32, QuietS: 2.5, LeastL: 0.25, MostLPM: 120, Zone: "UTC"}
 
-// Strap is one line of a strapping table.
-type Strap struct {
-	LevelM  float64 `json:"level_m"`  // syrup surface above the tote's floor, m
-	VolumeL float64 `json:"volume_l"` // what the tote holds up to there, L
-}
-
-// Tote is the tote and where its level sensor sits.
-type Tote struct {
-	Name      string  `json:"name"`
-	CapacityL float64 `json:"capacity_l"`           // nominal, L
-	Straps    []Strap `json:"straps"`               // rising in both columns; at least two
-	SensorM   float64 `json:"sensor_m,omitempty"`   // headspace sensor's face above the floor, m; 0: none
-	HeadM     float64 `json:"head_m,omitempty"`     // pressure sensor above the floor, m
-	UnusableL float64 `json:"unusable_l,omitempty"` // what stays below the outlet, L
-}
-
 // Yard is a place where colonies stand.
 type Yard struct {
 	ID       string  `json:"id"`
@@ -78,25 +70,6 @@ type Yard struct {
 	Colonies int     `json:"colonies,omitempty"` // how many stand there; 0: not said
 	FillL    float64 `json:"fill_l,omitempty"`   // what each is meant to get, L; 0: not said
 	Closed   bool    `json:"closed,omitempty"`   // no longer in use from the act's From on
-}
-
-// Proving says what one pulse is worth: either a K-factor as such (from the
-// meter's label or a laboratory), or a bucket test.
-type Proving struct {
-	PulsesPerL float64 `json:"pulses_per_l,omitempty"` // K-factor, 1/L
-
-	Pulses float64 `json:"pulses,omitempty"`    // bucket test: pulses counted
-	NetKg  float64 `json:"net_kg,omitempty"`    // weighed in air, kg
-	Brix   float64 `json:"brix,omitempty"`      // mass percent dissolved solids (sucrose)
-	TempC  float64 `json:"temp_c"`              // at the meter, °C
-	Note   string  `json:"note,omitempty"`      // e.g. "label"
-	AirKg  float64 `json:"air_kg_m3,omitempty"` // air density, kg/m³; 0: 1.2
-}
-
-// Batch says what is in the tote from this instant on.
-type Batch struct {
-	Syrup string  `json:"syrup"` // "sucrose"
-	Brix  float64 `json:"brix"`  // mass percent dissolved solids
 }
 
 // Assign gives the flow of a count interval to a yard by hand.
@@ -129,6 +102,7 @@ type Unknown struct {
 func (Rig) Kind() string       { return "rig" }
 func (Tote) Kind() string      { return "tote" }
 func (Yard) Kind() string      { return "yard" }
+func (Meter) Kind() string     { return "meter" }
 func (Proving) Kind() string   { return "proving" }
 func (Batch) Kind() string     { return "batch" }
 func (Assign) Kind() string    { return "assign" }
@@ -174,33 +148,6 @@ func (r Rig) Check() error {
 }
 
 // Check implements Body.
-func (t Tote) Check() error {
-	if err := firstOf(
-		within("capacity_l", t.CapacityL, 1, 1e6),
-		within("sensor_m", t.SensorM, 0, 20),
-		within("head_m", t.HeadM, 0, 20),
-		within("unusable_l", t.UnusableL, 0, t.CapacityL),
-	); err != nil {
-		return err
-	}
-	if len(t.Straps) < 2 {
-		return &FieldError{"straps", "needs at least two lines", len(t.Straps)}
-	}
-	for i, s := range t.Straps {
-		if err := firstOf(
-			within(fmt.Sprintf("straps[%d].level_m", i), s.LevelM, 0, 20),
-			within(fmt.Sprintf("straps[%d].volume_l", i), s.VolumeL, 0, 1e6),
-		); err != nil {
-			return err
-		}
-		if i > 0 && (s.LevelM <= t.Straps[i-1].LevelM || s.VolumeL < t.Straps[i-1].VolumeL) {
-			return &FieldError{fmt.Sprintf("straps[%d]", i), "level and volume must rise from line to line", s}
-		}
-	}
-	return nil
-}
-
-// Check implements Body.
 func (y Yard) Check() error {
 	if y.ID == "" {
 		return &FieldError{"id", "must not be empty", `""`}
@@ -215,32 +162,6 @@ func (y Yard) Check() error {
 		within("leave_m", y.LeaveM, y.EnterM, 10000),
 		within("fill_l", y.FillL, 0, 100),
 	)
-}
-
-// Check implements Body.
-func (p Proving) Check() error {
-	bucket := p.Pulses != 0 || p.NetKg != 0 || p.Brix != 0
-	switch {
-	case p.PulsesPerL != 0 && bucket:
-		return &FieldError{"pulses_per_l", "must not stand beside a bucket test (pulses, net_kg, brix)", p.PulsesPerL}
-	case !bucket:
-		return within("pulses_per_l", p.PulsesPerL, 0.01, 100000)
-	}
-	return firstOf(
-		within("pulses", p.Pulses, 1, 1e9),
-		within("net_kg", p.NetKg, 0.05, 5000),
-		within("brix", p.Brix, 0, 77),
-		within("temp_c", p.TempC, -5, 50),
-		within("air_kg_m3", p.AirKg, 0, 1.5),
-	)
-}
-
-// Check implements Body.
-func (b Batch) Check() error {
-	if b.Syrup != "sucrose" {
-		return &FieldError{"syrup", `must be "sucrose"`, b.Syrup}
-	}
-	return within("brix", b.Brix, 0, 77)
 }
 
 // Check implements Body.
@@ -352,6 +273,8 @@ func decodeBody(kind string, raw json.RawMessage) (Body, error) {
 		return decode[Tote](raw)
 	case "yard":
 		return decode[Yard](raw)
+	case "meter":
+		return decode[Meter](raw)
 	case "proving":
 		return decode[Proving](raw)
 	case "batch":

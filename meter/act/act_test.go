@@ -10,8 +10,8 @@ import (
 	"testing"
 )
 
-func tote() Tote {
-	return Tote{Name: "tote", CapacityL: 1041, SensorM: 1.1, UnusableL: 20, Straps: []Strap{{0, 0}, {1, 1000}}}
+func aTote() Tote {
+	return Tote{Name: "tote", CapacityL: 1041, SensorM: 1.1, UnusableL: 20, Straps: []Strap{{LevelM: 0, VolumeL: 0}, {LevelM: 1, VolumeL: 1000}}}
 }
 
 func yard() Yard {
@@ -19,9 +19,12 @@ func yard() Yard {
 }
 
 var bodies = []Body{
-	DefaultRig, tote(), yard(),
+	DefaultRig, aTote(), yard(),
 	Proving{PulsesPerL: 100}, Proving{Pulses: 950, NetKg: 11.5, Brix: 60, TempC: 18},
+	Proving{Pulses: 950, NetKg: 11.5, Mass: true, TempC: 18, Seconds: 90, DoneNS: 1_791_588_000_000_000_001, Fresh: true, ScaleStepKg: 0.005, TempWithin: 2},
+	Meter{Type: "turbine", Body: "acetal", Repeat: 0.2, DueDays: 90},
 	Batch{Syrup: "sucrose", Brix: 66.7},
+	Batch{Syrup: "blend", Shares: map[string]float64{"sucrose": 2, "hfcs-55": 1}, Reading: 61, ReadC: 12, BrixWithin: 0.5},
 	Assign{Session: 7, First: 100, Last: 480, Yard: "mill"},
 	Undo{Act: "a1"},
 	Fix{Boot: "2", MonoNS: 5, UTC: 1_791_588_000_000_000_001, By: "phone"},
@@ -51,11 +54,11 @@ func TestJSON(t *testing.T) {
 }
 
 func TestCheck(t *testing.T) {
-	steep := tote()
-	steep.Straps = []Strap{{0, 0}, {0.5, 500}, {0.5, 600}}
-	short := tote()
+	steep := aTote()
+	steep.Straps = []Strap{{}, {LevelM: 0.5, VolumeL: 500}, {LevelM: 0.5, VolumeL: 600}}
+	short := aTote()
 	short.Straps = short.Straps[:1]
-	deep := tote()
+	deep := aTote()
 	deep.UnusableL = 2000
 	small := yard()
 	small.EnterM = 1
@@ -82,8 +85,18 @@ func TestCheck(t *testing.T) {
 		{"both provings", Proving{PulsesPerL: 100, NetKg: 5}, "pulses_per_l", "beside a bucket test"},
 		{"no proving", Proving{}, "pulses_per_l", "is 0"},
 		{"bucket without weight", Proving{Pulses: 500, Brix: 60}, "net_kg", "is 0"},
-		{"syrup", Batch{Syrup: "honey", Brix: 50}, "syrup", "is honey"},
+		{"syrup", Batch{Syrup: "honey", Brix: 50}, "syrup", `is "honey"`},
 		{"brix", Batch{Syrup: "sucrose", Brix: 78}, "brix", "between 0 and 77, is 78"},
+		{"syrup without a name", Batch{Brix: 50}, "syrup", "must be \"sucrose\""},
+		{"shares of one kind", Batch{Syrup: "invert", Brix: 50, Shares: map[string]float64{"invert": 1}}, "shares", "only with syrup"},
+		{"shares of nothing", Batch{Syrup: "blend", Brix: 50, Shares: map[string]float64{"invert": 0}}, "shares.invert", "above 0"},
+		{"Brix and reading", Batch{Syrup: "sucrose", Brix: 50, Reading: 50, Compensated: true}, "reading", "beside brix"},
+		{"a cold reading that is to be corrected", Batch{Syrup: "sucrose", Reading: 50, ReadC: 1}, "reading_temp_c", "must be between 5 and 30, is 1"},
+		{"meter", Meter{Type: "coriolis"}, "type", "oval gear"},
+		{"meter's body", Meter{Type: "turbine", Body: "glass"}, "body", "steel"},
+		{"meter's scatter", Meter{Type: "turbine", Repeat: 11}, "repeat_pct", "is 11"},
+		{"mass and Brix", Proving{Pulses: 900, NetKg: 9, Brix: 60, Mass: true}, "mass", "beside brix"},
+		{"proving's syrup", Proving{Pulses: 900, NetKg: 9, Brix: 60, Syrup: "honey"}, "syrup", "honey"},
 		{"empty interval", Assign{First: 5, Last: 5}, "last", "more than first, is 5"},
 		{"undo of nothing", Undo{}, "act", "must name"},
 		{"boot without an id", Fix{}, "boot", "empty"},
@@ -104,7 +117,7 @@ func TestCheck(t *testing.T) {
 
 func TestStanding(t *testing.T) {
 	say := func(id string, when int64, b Body) Act { return Act{ID: id, Rig: "heron", When: when, Body: b} }
-	a, b := say("a", 1, Batch{"sucrose", 50}), say("b", 2, Batch{"sucrose", 60})
+	a, b := say("a", 1, Batch{Syrup: "sucrose", Brix: 50}), say("b", 2, Batch{Syrup: "sucrose", Brix: 60})
 	for _, tc := range []struct {
 		name string
 		in   []Act

@@ -12,8 +12,13 @@ import (
 // "" for kinds whose acts stand beside each other.
 func Subject(b Body) string {
 	switch b := b.(type) {
-	case Rig, Tote, Batch, Proving:
+	case Rig, Tote, Batch, Meter:
 		return b.Kind()
+	case Proving:
+		if b.DoneNS != 0 {
+			return fmt.Sprint("proving ", b.DoneNS) // tests stand beside each other
+		}
+		return "proving"
 	case Yard:
 		return "yard " + b.ID
 	case Fix:

@@ -2,7 +2,10 @@
 // from the first pulse to the moment the count has stood still long enough.
 package fill
 
-import "yardtally/calibrate/quantity"
+import (
+	"yardtally/calibrate/quantity"
+	"yardtally/meter/worth"
+)
 
 // Unseen is how long two messages may be apart before the flow between them
 // has no detail, ns. A rig says its count five times a second.
@@ -18,9 +21,9 @@ type Move struct {
 	From, To uint64 // unwrapped count before and after
 	FromAt   int64  // Unix ns
 	ToAt     int64
-	Took     int64           // ns, by the board's own clock where it has one
-	Pulse    quantity.Volume // what one pulse is worth
-	Fast     bool            // faster than the line can flow
+	Took     int64        // ns, by the board's own clock where it has one
+	Meter    *worth.Meter // says what pulses are worth
+	Fast     bool         // faster than the line can flow
 }
 
 // Rules say what is a fill.
@@ -48,7 +51,12 @@ type Piece struct {
 	First, Last uint64 // pulses after First, up to and with Last
 	Start, End  int64  // Unix ns
 	Flowing     int64  // ns by the board's clock
-	Pulse       quantity.Volume
+	Under       int64  // instant whose rules and meter hold for the piece, Unix ns
+
+	// What one pulse is worth in the mean, settled when the piece is closed, so
+	// that it can be cut at any count.
+	Pulse quantity.Volume
+	Flow  worth.Flow
 }
 
 // Volume returns the piece's volume: exact, by count difference.
@@ -59,20 +67,34 @@ type State struct {
 	Open  bool
 	Now   Piece
 	Still int64 // ns since the last pulse of an open piece
+
+	// Pulses whose worth is not settled: it hangs on the rate, and the rate
+	// shows over some of them only.
+	Unsettled  uint64
+	Rated      uint64  // those of them whose time is known ...
+	RatedTook  int64   // ... and that time, ns
+	Rate       float64 // of the pulses settled last, Hz; 0: none yet
+	PulseWorth float64 // of those, m³
 }
 
-// Next takes in a move and appends to out what it completed. What one pulse is
-// worth is settled when a piece opens, so that a piece can be cut at any count.
+// A rate is taken over so many pulses, or so long.
+const (
+	ratePulses = 16
+	restPulses = 6 // so many that did not come, and as many again as did, show a rest
+	rateTook   = int64(3_000_000_000)
+)
+
+// Next takes in a move and appends to out what it completed.
 func (s *State) Next(m Move, r Rules, out []Piece) []Piece {
 	moved := m.To > m.From
 	if s.Open && (m.Session != s.Now.Session || m.Took > Unseen || m.Fast) {
-		out = s.close(r, out)
+		out = s.close(m.Meter, r, out)
 	}
 	switch {
 	case !moved && s.Open:
 		s.Still += m.Took
 		if s.Still >= r.Quiet {
-			out = s.close(r, out)
+			out = s.close(m.Meter, r, out)
 		}
 	case !moved:
 	case m.Fast || m.Took > Unseen:
@@ -80,36 +102,78 @@ func (s *State) Next(m Move, r Rules, out []Piece) []Piece {
 		if m.Fast {
 			k = Suspect
 		}
-		out = append(out, Piece{Kind: k, Session: m.Session, First: m.From, Last: m.To,
-			Start: m.FromAt, End: m.ToAt, Flowing: m.Took, Pulse: m.Pulse})
+		p := Piece{Kind: k, Session: m.Session, First: m.From, Last: m.To,
+			Start: m.FromAt, End: m.ToAt, Flowing: m.Took, Under: m.ToAt}
+		// When in that time it flowed is not known: the rate is taken to be
+		// the last one seen.
+		rate := s.Rate
+		if rate == 0 {
+			rate = perSecond(m.To-m.From, m.Took)
+		}
+		m.Meter.Add(&p.Flow, float64(m.To-m.From), rate)
+		p.settle()
+		out = append(out, p)
 	default:
 		if s.Open && s.Still+m.Took >= r.Quiet && s.Still > 0 {
 			// The pulse came at the end of a long enough quiet.
-			out = s.close(r, out)
+			out = s.close(m.Meter, r, out)
 		}
+		s.Unsettled += m.To - m.From
 		if !s.Open {
 			s.Open = true
-			s.Now = Piece{Kind: Pull, Session: m.Session, First: m.From, Start: m.FromAt, Pulse: m.Pulse}
+			s.Now = Piece{Kind: Pull, Session: m.Session, First: m.From, Start: m.FromAt, Under: m.ToAt}
 		} else {
 			s.Now.Flowing += s.Still
+			// Not the first move, nor one over a rest: when in it the flow
+			// began is not known.
+			n, gap := m.To-m.From, s.Still+m.Took
+			if s.Rate*float64(gap)/1e9 <= float64(2*n+restPulses) {
+				s.Rated += n
+				s.RatedTook += gap
+			}
 		}
 		s.Still = 0
 		s.Now.Last, s.Now.End = m.To, m.ToAt
 		s.Now.Flowing += m.Took
+		if s.Rated >= ratePulses || s.RatedTook >= rateTook {
+			s.Rate = perSecond(s.Rated, s.RatedTook)
+			s.PulseWorth = m.Meter.Add(&s.Now.Flow, float64(s.Unsettled), s.Rate)
+			s.Unsettled, s.Rated, s.RatedTook = 0, 0, 0
+		}
 	}
 	return out
 }
 
+func perSecond(n uint64, took int64) float64 {
+	if took <= 0 {
+		return 0
+	}
+	return float64(n) / (float64(took) / 1e9)
+}
+
 // Pending returns the open piece as it would end now.
-func (s *State) Pending(r Rules) (Piece, bool) {
+func (s *State) Pending(m *worth.Meter, r Rules) (Piece, bool) {
 	if !s.Open {
 		return Piece{}, false
 	}
-	return s.judge(r), true
+	return s.judge(m, r), true
 }
 
-func (s *State) judge(r Rules) Piece {
+// judge settles the open piece as it is now.
+func (s *State) judge(m *worth.Meter, r Rules) Piece {
 	p := s.Now
+	if s.Unsettled > 0 {
+		rate := s.Rate
+		switch {
+		case p.Flow.Volume > 0 && rate > 0: // the rest came at the rate of what went before
+		case s.Rated > 0:
+			rate = perSecond(s.Rated, s.RatedTook)
+		case rate == 0:
+			rate = perSecond(p.Last-p.First, p.Flowing)
+		}
+		m.Add(&p.Flow, float64(s.Unsettled), rate)
+	}
+	p.settle()
 	switch {
 	case p.Pulse == 0:
 		// Without a proving a pull can still be told from a drip.
@@ -122,8 +186,12 @@ func (s *State) judge(r Rules) Piece {
 	return p
 }
 
-func (s *State) close(r Rules, out []Piece) []Piece {
-	p := s.judge(r)
-	*s = State{}
+func (p *Piece) settle() {
+	p.Pulse = quantity.VolumeOf(p.Flow.Volume / float64(p.Last-p.First))
+}
+
+func (s *State) close(m *worth.Meter, r Rules, out []Piece) []Piece {
+	p := s.judge(m, r)
+	*s = State{Rate: s.Rate, PulseWorth: s.PulseWorth}
 	return append(out, p)
 }

@@ -4,12 +4,25 @@ import (
 	"math/rand/v2"
 	"testing"
 
+	"yardtally/calibrate/proving"
 	"yardtally/calibrate/quantity"
+	"yardtally/meter/worth"
 )
 
 const sec = int64(1_000_000_000)
 
 var rules = Rules{Quiet: 5 * sec / 2, Least: 250 * quantity.Millilitre}
+
+// hundred is a meter of 100 pulses/L at any flow.
+var hundred = meterOf(100)
+
+func meterOf(perLitre float64) worth.Meter {
+	c, err := proving.NewCurve(proving.Meter{}, nil, perLitre, 0)
+	if err != nil {
+		panic(err)
+	}
+	return worth.Under(c, 1, worth.Passing{Temp: 20})
+}
 
 type step struct {
 	n    uint64  // pulses
@@ -30,7 +43,7 @@ func run(steps []step) []Piece {
 		}
 		n = from + x.n
 		out = s.Next(Move{Session: session, From: from, To: n, FromAt: at, ToAt: at + took, Took: took,
-			Pulse: 10 * quantity.Millilitre, Fast: x.mark == "fast"}, rules, out)
+			Meter: &hundred, Fast: x.mark == "fast"}, rules, out)
 		at += took
 	}
 	return out

@@ -15,6 +15,8 @@ import (
 	"yardtally/meter/clock"
 	"yardtally/meter/fill"
 	"yardtally/meter/total"
+	ltote "yardtally/meter/tote"
+	"yardtally/meter/worth"
 	"yardtally/meter/yard"
 )
 
@@ -22,13 +24,18 @@ import (
 type span struct {
 	from   int64
 	rig    act.Rig
-	pulse  quantity.Volume // what one pulse is worth; 0: no proving
+	curve  *proving.Curve  // nil: no proving
+	key    int32           // its place in config.curves
+	pulse  quantity.Volume // what one pulse is worth, about; 0: no proving
+	syrup  worth.Passing   // what the batch says; its temperature is not set
 	counts total.Rules
 	fills  fill.Rules
 	places []yard.Place
 	batch  *act.Batch
 	tote   *act.Tote
-	straps tote.Table
+	space  tote.Gauge // by the headspace sensor
+	head   tote.Gauge // by the pressure sensor
+	rest   ltote.Rule // when a level counts
 }
 
 // config is the standing acts, compiled: spans in order of time, the first of
@@ -40,6 +47,18 @@ type config struct {
 	fixes   map[string]clock.Fix // by the boot's id
 	review  []Review
 	boots   map[uint32]string // ids of boots, as far as they were told
+	curves  []CurveSpan       // the first is none: no proving
+	batches int32
+}
+
+// curve returns the curve of a key; nil for none.
+func (c *config) curve(key int32) *proving.Curve { return curveOf(c.curves, key) }
+
+func curveOf(curves []CurveSpan, key int32) *proving.Curve {
+	if int(key) >= len(curves) || key < 0 {
+		return nil
+	}
+	return curves[key].Curve
 }
 
 // boot returns a boot's id, the same in every copy of the journal.
@@ -79,59 +98,31 @@ func (c *config) at(t int64) *span {
 // compile builds the config of one rig from its standing acts. An act that
 // cannot be used is listed for review and leaves what held before.
 func compile(standing []act.Act) *config {
-	cfg := &config{fixes: make(map[string]clock.Fix)}
+	cfg := &config{fixes: make(map[string]clock.Fix), curves: make([]CurveSpan, 1)}
 	cur := span{from: math.MinInt64, rig: act.DefaultRig}
 	cur.derive()
 	cfg.spans = []span{cur}
 	yards := make(map[string]act.Yard)
+	pr := newProved(standing)
+	next := cur
 	for i := range standing {
 		a := &standing[i]
-		if err := a.Check(); err != nil {
+		next.from = a.Since()
+		err := a.Check()
+		if err == nil {
+			err = cfg.take(a, &next, yards, &pr)
+		}
+		if err != nil {
 			cfg.review = append(cfg.review, Review{a.ID, err.Error()})
-			continue
 		}
-		from := a.From
-		if from == 0 {
-			from = math.MinInt64
+		if i+1 < len(standing) && standing[i+1].Since() == next.from {
+			continue // all that holds from one instant on is taken in together
 		}
-		next := cur
-		next.from = from
-		switch b := a.Body.(type) {
-		case act.Rig:
-			next.rig = b
-		case act.Tote:
-			t, err := tableOf(b)
-			if err != nil {
-				cfg.review = append(cfg.review, Review{a.ID, err.Error()})
-				continue
-			}
-			next.tote, next.straps = &b, t
-		case act.Yard:
-			yards[b.ID] = b
-			next.places = placesOf(yards)
-		case act.Proving:
-			p, err := pulseOf(b)
-			if err != nil {
-				cfg.review = append(cfg.review, Review{a.ID, err.Error()})
-				continue
-			}
-			next.pulse = p
-		case act.Batch:
-			next.batch = &b
-		case act.Assign:
-			cfg.assigns = append(cfg.assigns, *a)
-			continue
-		case act.Fix:
-			if f, ok := cfg.fixes[b.Boot]; !ok || a.When >= f.When {
-				cfg.fixes[b.Boot] = clock.Fix{Mono: b.MonoNS, UTC: b.UTC, By: b.By, When: a.When}
-			}
-			continue
-		default:
-			continue // of a later version; kept, not understood
+		if err := cfg.curveFrom(&next, &pr); err != nil {
+			cfg.review = append(cfg.review, Review{a.ID, err.Error()})
 		}
 		next.derive()
-		cur = next
-		if last := &cfg.spans[len(cfg.spans)-1]; last.from == from {
+		if last := &cfg.spans[len(cfg.spans)-1]; last.from == next.from {
 			*last = next
 		} else {
 			cfg.spans = append(cfg.spans, next)
@@ -154,6 +145,64 @@ func compile(standing []act.Act) *config {
 		}
 	}
 	return cfg
+}
+
+// take takes in one act.
+func (c *config) take(a *act.Act, next *span, yards map[string]act.Yard, pr *proved) error {
+	switch b := a.Body.(type) {
+	case act.Rig:
+		next.rig = b
+	case act.Tote:
+		space, head, err := b.Gauges()
+		if err != nil {
+			return err
+		}
+		next.tote, next.space, next.head = &b, space, head
+		next.rest = ltote.Rule{}
+		if long := quantity.Length(max(b.LengthM, b.WidthM)); long > 0 {
+			// Half as deep as long: about half full.
+			next.rest.Still = int64(tote.Rest(long, long/2) * 1e9)
+		}
+	case act.Yard:
+		yards[b.ID] = b
+		next.places = placesOf(yards)
+	case act.Meter:
+		pr.meter(b)
+	case act.Proving:
+		return pr.add(a, b)
+	case act.Batch:
+		sol, u, err := b.Solution()
+		if err != nil {
+			return err
+		}
+		c.batches++
+		next.batch = &b
+		next.syrup = worth.Passing{Syrup: sol, Known: true, SolidsU: u, BatchKey: c.batches}
+	case act.Assign:
+		c.assigns = append(c.assigns, *a)
+	case act.Fix:
+		if f, ok := c.fixes[b.Boot]; !ok || a.When >= f.When {
+			c.fixes[b.Boot] = clock.Fix{Mono: b.MonoNS, UTC: b.UTC, By: b.By, When: a.When}
+		}
+	} // of a later version: kept, not understood
+	return nil
+}
+
+// curveFrom makes the meter's curve anew where a span changes it.
+func (c *config) curveFrom(next *span, pr *proved) error {
+	if pr.changed {
+		curve, err := pr.curve(next.from)
+		if err != nil {
+			return err
+		}
+		if curve != nil {
+			next.curve, next.key = curve, int32(len(c.curves))
+			c.curves = append(c.curves, CurveSpan{From: next.from, Curve: curve, Repeat: curve.Meter().Repeat, DueDays: pr.due})
+		}
+	}
+	m := worth.Under(next.curve, next.key, next.syrup)
+	next.pulse = quantity.VolumeOf(m.Nominal())
+	return nil
 }
 
 func (s *span) derive() {
@@ -206,24 +255,4 @@ func diff(a, b []act.Act) []act.Act {
 		}
 	}
 	return out
-}
-
-func pulseOf(p act.Proving) (quantity.Volume, error) {
-	if p.PulsesPerL != 0 {
-		pt, err := proving.FromK(p.PulsesPerL)
-		return pt.PulseVolume, err
-	}
-	pt, err := proving.Bucket{
-		Pulses: p.Pulses, Net: quantity.Mass(p.NetKg), Brix: quantity.FromBrix(p.Brix),
-		Temp: quantity.Temperature(p.TempC), AirDensity: quantity.Density(p.AirKg),
-	}.Point()
-	return pt.PulseVolume, err
-}
-
-func tableOf(t act.Tote) (tote.Table, error) {
-	straps := make([]tote.Strap, len(t.Straps))
-	for i, s := range t.Straps {
-		straps[i] = tote.Strap{Level: quantity.Length(s.LevelM), Volume: litres(s.VolumeL)}
-	}
-	return tote.New(straps)
 }

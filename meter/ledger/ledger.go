@@ -92,7 +92,7 @@ func (l *Ledger) SetActs(all []act.Act) {
 	if len(changed) == 0 {
 		return
 	}
-	old := l.cfg
+	old, before := l.cfg, l.standing
 	l.standing, l.cfg = standing, compile(standing)
 	l.cfg.boots = old.boots
 	refix := false
@@ -103,12 +103,17 @@ func (l *Ledger) SetActs(all []act.Act) {
 		case act.Fix:
 			refix = true
 		case act.Unknown:
-		default:
-			from := changed[i].From
-			if from == 0 {
-				from = math.MinInt64
+		case act.Proving:
+			// Where it was said before, that no longer counts.
+			for _, list := range [][]act.Act{before, standing} {
+				for j := range list {
+					if p, ok := list[j].Body.(act.Proving); ok && subject(&list[j], p) == subject(&changed[i], b) {
+						l.touch(list[j].Since())
+					}
+				}
 			}
-			l.touch(from)
+		default:
+			l.touch(changed[i].Since())
 		}
 	}
 	if refix || len(old.fixes) != len(l.cfg.fixes) {

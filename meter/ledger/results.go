@@ -2,6 +2,8 @@ package ledger
 
 import (
 	"yardtally/calibrate/quantity"
+	"yardtally/calibrate/tote"
+	"yardtally/meter/worth"
 )
 
 // Instants in results are Unix nanoseconds in UTC, as the clock room placed
@@ -24,6 +26,8 @@ type Fill struct {
 	First, Last uint64          // pulses after First, up to and with Last
 	Start, End  int64           // instants of the first and last flow
 	Volume      quantity.Volume // by count difference
+	Within      quantity.Volume // half the width of its 95 % interval
+	Metered     worth.Flow      // where that comes from
 	Flow        quantity.Flow   // volume over duration
 	Syrup       quantity.Temperature
 	HasSyrup    bool // whether Syrup was known
@@ -38,7 +42,8 @@ type Loose struct {
 	First, Last uint64
 	Start, End  int64
 	Volume      quantity.Volume
-	Why         string // "dribble", "unseen"
+	Metered     worth.Flow // where its uncertainty comes from
+	Why         string     // "dribble", "unseen"
 	Yard        string
 	Reason      Reason
 }
@@ -76,10 +81,22 @@ type ToteNow struct {
 	At       int64           // instant of the newest level reading used
 	Level    quantity.Length // syrup surface above the floor
 	Volume   quantity.Volume // by strapping
+	Within   quantity.Volume // half the width of Volume's 95 % interval
 	Usable   quantity.Volume // Volume less what stays below the outlet
 	Capacity quantity.Volume
 	By       string // "headspace" or "head"
 	Why      string // why it is not known, where it is not
+
+	Settled    bool          // the rig stood still and the surface was at rest
+	Unsettled  string        // why not, where not
+	Mass       quantity.Mass // of the syrup; 0: not known
+	MassWithin quantity.Mass // half the width of its 95 % interval
+	Notes      []string      // what a reader of the volume should know
+	Most       string        // the cause that adds most to Within
+	Source     string        // what the strapping table is worth, in a sentence
+	Load       tote.Weights  // against the plates
+
+	LevelU quantity.Length // standard uncertainty of Level, of this reading alone
 }
 
 // YardInfo is a yard as its newest act has it.
@@ -137,9 +154,14 @@ type View struct {
 	Air    Last
 	Brix   Last // declared for the batch in the tote, mass percent
 
+	Steps []ToteStep // settled levels of the tote
+
 	PulseVolume quantity.Volume // what one pulse is worth now; 0: no proving yet
-	Review      []Review
-	Placed      Placing
+	// Curves of the meter, by from when they hold; the first is none. They are
+	// not carried in JSON: see Restore.
+	Curves []CurveSpan `json:"-"`
+	Review []Review
+	Placed Placing
 }
 
 // Placing says how well the rig's clock is known.

@@ -5,8 +5,6 @@ import (
 	"slices"
 
 	"yardtally/calibrate/quantity"
-	"yardtally/calibrate/syrup"
-	"yardtally/calibrate/tote"
 	"yardtally/meter"
 	"yardtally/meter/act"
 	"yardtally/meter/fill"
@@ -56,8 +54,10 @@ type State struct {
 	Count total.State
 	Fill  fill.State
 	Yard  yard.State
-	Level ltote.Level // m above the floor, from headspace
+	Level ltote.Level // headspace as the sensor said it, m
 	Head  ltote.Level // Pa, from the pressure sensor
+	Stand ltote.Standing
+	Steps []ToteStep // settled levels, and what had been metered by then
 
 	OpenYard, MoveYard   string // yard when the open piece began, and at the last count
 	OpenKnown, MoveKnown bool
@@ -71,6 +71,8 @@ type State struct {
 	Gaps   []Gap
 	Review []Review
 	Hit    []string // assignments that found flow
+
+	metered metered
 
 	Rates    [8]rate
 	RateN    int
@@ -88,6 +90,7 @@ func (s *State) Clone() State {
 	c.Gaps = slices.Clip(s.Gaps)
 	c.Review = slices.Clip(s.Review)
 	c.Hit = slices.Clip(s.Hit)
+	c.Steps = slices.Clip(s.Steps)
 	return c
 }
 
@@ -146,6 +149,7 @@ func (s *State) sense(sp *span, d *said, at int64) {
 			p.HDOP = s.HDOP
 		}
 		s.Yard.Next(p, sp.places)
+		s.Stand.Place(at, p.Lat, p.Lon, p.HDOP)
 	}
 	if d.has[meter.Syrup] {
 		s.Syrup = Last{d.value[meter.Syrup], at, true}
@@ -154,7 +158,7 @@ func (s *State) sense(sp *span, d *said, at int64) {
 		s.Air = Last{d.value[meter.Air], at, true}
 	}
 	if d.has[meter.Headspace] && sp.tote != nil && sp.tote.SensorM > 0 {
-		s.Level.Add(at, sp.tote.SensorM-d.value[meter.Headspace])
+		s.Level.Add(at, d.value[meter.Headspace])
 	}
 	if d.has[meter.Head] {
 		s.Head.Add(at, d.value[meter.Head])
@@ -182,8 +186,12 @@ func (s *State) move(cfg *config, sp *span, o *total.Outcome, emit func(Event)) 
 	wasOpen, wasFirst := s.Fill.Open, s.Fill.Now.First
 	here, known := s.Yard.At(o.ToAt)
 	var buf [2]fill.Piece
+	under := sp
+	if s.Fill.Open {
+		under = cfg.at(s.Fill.Now.Under)
+	}
 	done := s.Fill.Next(fill.Move{Session: o.Session, From: o.From, To: o.To, FromAt: o.FromAt, ToAt: o.ToAt,
-		Took: o.Took, Pulse: sp.pulse, Fast: o.Fast}, sp.fills, buf[:0])
+		Took: o.Took, Meter: s.meter(under), Fast: o.Fast}, under.fills, buf[:0])
 	for i := range done {
 		p := &done[i]
 		y, k := s.stood()
@@ -202,7 +210,7 @@ func (s *State) move(cfg *config, sp *span, o *total.Outcome, emit func(Event)) 
 		s.OpenYard, s.OpenKnown = here, known
 	}
 	s.MoveYard, s.MoveKnown = here, known
-	s.Rates[s.RateN%len(s.Rates)] = rate{o.ToAt, o.Took, quantity.Volume(o.To-o.From) * sp.pulse}
+	s.Rates[s.RateN%len(s.Rates)] = rate{o.ToAt, o.Took, quantity.Volume(o.To-o.From) * s.pulse(sp)}
 	s.RateN++
 }
 
@@ -217,7 +225,8 @@ func (s *State) stood() (yard string, known bool) {
 
 // gap tells of what the counter may have kept from us.
 func (s *State) gap(sp *span, o *total.Outcome, emit func(Event)) {
-	moved := quantity.Volume(o.To-o.From) * sp.pulse
+	pulse := s.pulse(sp)
+	moved := quantity.Volume(o.To-o.From) * pulse
 	if o.What == total.Advance && o.Hidden == 0 && (o.Took <= fill.Unseen || moved == 0) {
 		return
 	}
@@ -234,7 +243,7 @@ func (s *State) gap(sp *span, o *total.Outcome, emit func(Event)) {
 	default:
 		g.Known, g.Why = moved, "no readings"
 	}
-	g.Hidden = quantity.Volume(o.Hidden) * sp.pulse
+	g.Hidden = quantity.Volume(o.Hidden) * pulse
 	if sp.tote != nil && o.What == total.Restart {
 		g.Hidden = min(g.Hidden, litres(sp.tote.CapacityL))
 	}
@@ -262,7 +271,8 @@ func (s *State) closed(cfg *config, p *fill.Piece, here string, known bool, emit
 		}
 		if p.Kind == fill.Pull {
 			f := Fill{Session: session, First: part.First, Last: part.Last, Start: part.Start, End: part.End,
-				Volume: part.Volume(), Yard: y, Reason: why}
+				Volume: part.Volume(), Metered: part.Flow, Yard: y, Reason: why}
+			f.Within = within(cfg.curves, &f)
 			if part.Flowing > 0 {
 				f.Flow = quantity.Flow(f.Volume.CubicMetres() / (float64(part.Flowing) / 1e9))
 			}
@@ -276,7 +286,7 @@ func (s *State) closed(cfg *config, p *fill.Piece, here string, known bool, emit
 			continue
 		}
 		l := Loose{Session: session, First: part.First, Last: part.Last, Start: part.Start, End: part.End,
-			Volume: part.Volume(), Why: looseWhy[p.Kind], Yard: y, Reason: why}
+			Volume: part.Volume(), Metered: part.Flow, Why: looseWhy[p.Kind], Yard: y, Reason: why}
 		s.Loose = append(s.Loose, l)
 		if emit != nil {
 			emit(Event{Kind: LooseDone, At: l.Start, Loose: &l})
@@ -334,8 +344,8 @@ func split(q part, edge uint64) (head, rest part) {
 	at := q.Start + int64(share*float64(q.End-q.Start))
 	flowing := int64(share * float64(q.Flowing))
 	head, rest = q, q
-	head.Last, head.End, head.Flowing = edge, at, flowing
-	rest.First, rest.Start, rest.Flowing = edge, at, q.Flowing-flowing
+	head.Last, head.End, head.Flowing, head.Flow = edge, at, flowing, q.Flow.Part(share)
+	rest.First, rest.Start, rest.Flowing, rest.Flow = edge, at, q.Flowing-flowing, q.Flow.Part(1-share)
 	return head, rest
 }
 
@@ -351,13 +361,16 @@ func (s *State) sample(cfg *config, at int64, emit func(Event)) {
 	}
 	g := s.SampleAt
 	s.SampleAt = nextSample(at)
-	sm := Sample{At: g, Total: s.total(cfg.at(g))}
+	sm := Sample{At: g, Total: s.total(cfg)}
 	if d := g - s.SampleF; d > 0 {
 		sm.Flow = quantity.Flow((sm.Total - s.SampleV).CubicMetres() / (float64(d) / 1e9))
 	}
 	s.SampleV, s.SampleF = sm.Total, g
 	if t := s.toteNow(cfg.at(g), g); t.Known {
 		sm.Tote, sm.HasTote = t.Volume, true
+		if t.Settled {
+			s.stepTote(&t, sm.Total)
+		}
 	}
 	if s.Syrup.Has && g-s.Syrup.At <= 120_000_000_000 {
 		sm.Syrup, sm.HasSyrup = quantity.Temperature(s.Syrup.Value), true
@@ -379,58 +392,22 @@ func nextSample(at int64) int64 {
 	return n * SampleEvery
 }
 
+// pending is the open piece as it would end now.
+func (s *State) pending(cfg *config) (fill.Piece, bool) {
+	if !s.Fill.Open {
+		return fill.Piece{}, false
+	}
+	sp := cfg.at(s.Fill.Now.Under)
+	return s.Fill.Pending(s.meter(sp), sp.fills)
+}
+
 // total is all that flowed, the open piece with it.
-func (s *State) total(sp *span) quantity.Volume {
+func (s *State) total(cfg *config) quantity.Volume {
 	v := s.Volume
-	if p, ok := s.Fill.Pending(sp.fills); ok {
+	if p, ok := s.pending(cfg); ok {
 		v += p.Volume()
 	}
 	return v
-}
-
-// toteNow tells what the level sensors say at an instant.
-func (s *State) toteNow(sp *span, at int64) ToteNow {
-	t := ToteNow{}
-	if sp.tote == nil {
-		t.Why = "no tote is described yet"
-		return t
-	}
-	t.Name, t.Capacity = sp.tote.Name, litres(sp.tote.CapacityL)
-	level := quantity.Length(0)
-	// A sensor that fell silent makes way for the other.
-	silent := s.Head.Last()-s.Level.Last() > ltote.MaxAge
-	if v, ok := s.Level.Median(); ok && sp.tote.SensorM > 0 && !(silent && sp.batch != nil) {
-		level, t.At, t.By = quantity.Length(v), s.Level.Last(), "headspace"
-	} else if p, ok := s.Head.Median(); ok {
-		if sp.batch == nil {
-			t.Why = "the pressure sensor needs to know what is in the tote: no batch is booked yet"
-			return t
-		}
-		warm := quantity.Temperature(15)
-		if s.Syrup.Has {
-			warm = quantity.Temperature(s.Syrup.Value)
-		}
-		rho, err := syrup.Density(quantity.FromBrix(sp.batch.Brix), warm)
-		if err != nil {
-			t.Why = err.Error()
-			return t
-		}
-		if level, err = tote.FromHead(quantity.Pressure(p), rho, quantity.Length(sp.tote.HeadM)); err != nil {
-			t.Why = err.Error()
-			return t
-		}
-		t.At, t.By = s.Head.Last(), "head"
-	} else {
-		t.Why = "no level reading yet"
-		return t
-	}
-	vol, mark := sp.straps.Volume(level)
-	if mark == tote.Below || mark == tote.Above {
-		t.Why = "the level is " + mark.String() + " the strapping table"
-	}
-	t.Known, t.Level, t.Volume = true, level, vol
-	t.Usable = tote.Usable(vol, litres(sp.tote.UnusableL))
-	return t
 }
 
 // flowNow is the flow over the newest second of counts.

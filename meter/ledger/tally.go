@@ -4,7 +4,9 @@ import (
 	"sort"
 	"time"
 
+	"yardtally/calibrate/proving"
 	"yardtally/calibrate/quantity"
+	"yardtally/meter/worth"
 )
 
 // YardTotal is what one yard took in a stretch of time.
@@ -13,6 +15,8 @@ type YardTotal struct {
 	Name     string // as the yard's newest act has it; the ID where there is none
 	Fills    int
 	Volume   quantity.Volume // of the fills
+	Within   quantity.Volume // half the width of Volume's 95 % interval
+	Budget   worth.Budget    // what that comes from
 	Loose    quantity.Volume // flow outside fills while there
 	Least    quantity.Volume // the smallest fill
 	Most     quantity.Volume // the largest
@@ -30,6 +34,8 @@ type Night struct {
 	Yards    []YardTotal // in order of first flow; what has no yard comes last
 	Fills    int
 	Volume   quantity.Volume
+	Within   quantity.Volume // half the width of Volume's 95 % interval
+	Budget   worth.Budget    // what that comes from
 	Loose    quantity.Volume
 	Total    quantity.Volume
 }
@@ -50,6 +56,8 @@ func NightOf(at int64, loc *time.Location) (from, to int64) {
 // before to.
 func Tally(v *View, from, to int64) Night {
 	n := Night{From: from, To: to}
+	var all worth.Sum
+	var sums []worth.Sum
 	at := make(map[string]int)
 	get := func(yard string, start, end int64) *YardTotal {
 		i, ok := at[yard]
@@ -63,6 +71,7 @@ func Tally(v *View, from, to int64) Night {
 				}
 			}
 			n.Yards = append(n.Yards, y)
+			sums = append(sums, worth.Sum{})
 		}
 		y := &n.Yards[i]
 		y.First, y.Last = min(y.First, start), max(y.Last, end)
@@ -79,6 +88,8 @@ func Tally(v *View, from, to int64) Night {
 		}
 		y.Fills++
 		y.Volume += f.Volume
+		addFill(&sums[at[f.Yard]], v.Curves, f)
+		addFill(&all, v.Curves, f)
 		y.Most = max(y.Most, f.Volume)
 		y.Open = y.Open || f.Open
 		n.Fills++
@@ -93,6 +104,13 @@ func Tally(v *View, from, to int64) Night {
 		n.Loose += l.Volume
 	}
 	n.Total = n.Volume + n.Loose
+	curve := func(key int32) *proving.Curve { return curveOf(v.Curves, key) }
+	n.Budget = all.Budget(curve)
+	n.Within = n.Budget.Within()
+	for i := range n.Yards {
+		n.Yards[i].Budget = sums[i].Budget(curve)
+		n.Yards[i].Within = n.Yards[i].Budget.Within()
+	}
 	sort.SliceStable(n.Yards, func(i, j int) bool {
 		a, b := &n.Yards[i], &n.Yards[j]
 		if (a.Yard == "") != (b.Yard == "") {

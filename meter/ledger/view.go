@@ -4,6 +4,7 @@ import (
 	"slices"
 
 	"yardtally/calibrate/quantity"
+	"yardtally/meter/act"
 )
 
 // View returns everything derived so far, the provisional tail with it.
@@ -17,13 +18,13 @@ func (l *Ledger) View() *View {
 	if st.Seen > 0 {
 		sp = *l.cfg.at(st.At)
 	}
-	v := &View{Rig: l.rig, At: st.At, Records: st.Seen, Wild: st.Count.Wild, Zone: sp.rig.Zone, Total: st.total(&sp),
-		Gaps: st.Gaps, Yards: l.cfg.yards, PulseVolume: sp.pulse,
+	v := &View{Rig: l.rig, At: st.At, Records: st.Seen, Wild: st.Count.Wild, Zone: sp.rig.Zone, Total: st.total(l.cfg),
+		Gaps: st.Gaps, Yards: l.cfg.yards, PulseVolume: st.pulse(&sp), Curves: l.cfg.curves,
 		Tote: st.toteNow(&sp, st.At), Syrup: st.Syrup, Air: st.Air}
 	if l.st.Seen > 0 {
 		v.Settled = l.key.at
 	}
-	if p, ok := st.Fill.Pending(sp.fills); ok {
+	if p, ok := st.pending(l.cfg); ok {
 		y, k := st.stood()
 		n := len(st.Fills)
 		st.closed(l.cfg, &p, y, k, nil)
@@ -31,11 +32,11 @@ func (l *Ledger) View() *View {
 			st.Fills[i].Open = true
 		}
 	}
-	v.Fills, v.Loose = st.Fills, st.Loose
+	v.Fills, v.Loose, v.Steps = st.Fills, st.Loose, st.Steps
 	v.Here = here(&st)
 	v.Flow, v.FlowAt = st.flowNow()
 	if sp.batch != nil {
-		v.Brix = Last{Value: sp.batch.Brix, At: sp.from, Has: true}
+		v.Brix = Last{Value: sp.syrup.Syrup.Solids.Brix(), At: sp.from, Has: true}
 	}
 	v.Review = slices.Concat(l.cfg.review, st.Review)
 	hit := make(map[string]bool, len(st.Hit))
@@ -67,3 +68,8 @@ func here(st *State) Here {
 
 // ToteRoom returns the volume that the tote can still give, where it is known.
 func (v *View) ToteRoom() (quantity.Volume, bool) { return v.Tote.Usable, v.Tote.Known }
+
+// Restore gives a view that came as JSON its curves, from all acts of the rig.
+func (v *View) Restore(acts []act.Act) {
+	v.Curves = compile(act.Standing(acts)).curves
+}

@@ -15,13 +15,8 @@ import (
 func (r *reader) acts(f *file) {
 	r.counter(f)
 	r.tote(f)
-	if b := f.Batch; b != nil {
-		mark := len(r.wrong)
-		body := act.Batch{Syrup: orElse(b.Syrup, "sucrose")}
-		r.need("batch.brix", b.Brix != "", `"64 Brix"`)
-		body.Brix = brix(take(r, "batch.brix", b.Brix, quantity.ParseBrix, 0))
-		r.say(mark, "batch", "batch", b.From, body)
-	}
+	r.meter(f)
+	r.batch(f)
 	for i := range f.Yards {
 		y := &f.Yards[i]
 		at, mark := fmt.Sprintf("yards[%d]", i), len(r.wrong)
@@ -40,26 +35,73 @@ func (r *reader) acts(f *file) {
 		r.say(mark, at, "yard "+y.ID, y.From, body)
 	}
 	for i := range f.Provings {
-		p := &f.Provings[i]
-		at, mark := fmt.Sprintf("provings[%d]", i), len(r.wrong)
-		body := act.Proving{Pulses: p.Pulses, Note: p.Note, PulsesPerL: take(r, at+".k_factor", p.KFactor, kFactor, 0)}
-		bucket := r.text(at+".pulses") != "" || p.Net != "" || p.Brix != "" || p.Temperature != ""
-		switch {
-		case p.KFactor != "" && bucket:
-			r.fail(at+".k_factor", "must not stand beside the pulses, net, brix and temperature of a bucket test")
-		case bucket:
-			r.need(at+".pulses", r.text(at+".pulses") != "", "12806")
-			r.need(at+".net", p.Net != "", `"62 lb"`)
-			r.need(at+".brix", p.Brix != "", `"64 Brix"`)
-			r.need(at+".temperature", p.Temperature != "", `"68 F"`)
-		case p.KFactor == "":
-			r.fail(at, "must have a k_factor, or the pulses, net, brix and temperature of a bucket test")
-		}
-		body.NetKg = float64(take(r, at+".net", p.Net, quantity.ParseMass, 0))
-		body.Brix = brix(take(r, at+".brix", p.Brix, quantity.ParseBrix, 0))
-		body.TempC = float64(take(r, at+".temperature", p.Temperature, quantity.ParseTemperature, 0))
-		r.say(mark, at, "proving", p.From, body)
+		r.proving(f, i)
 	}
+}
+
+func (r *reader) meter(f *file) {
+	m, mark := f.Meter, len(r.wrong)
+	if m == nil {
+		return
+	}
+	r.need("meter.type", m.Type != "", `"oval gear"`)
+	r.say(mark, "meter", "meter", m.From, act.Meter{Type: m.Type, Body: m.Body,
+		Repeat:  take(r, "meter.repeat", m.Repeat, percent, 0),
+		DueDays: take(r, "meter.due", m.Due, days, 0)})
+}
+
+func (r *reader) batch(f *file) {
+	b, mark := f.Batch, len(r.wrong)
+	if b == nil {
+		return
+	}
+	body := act.Batch{Syrup: orElse(b.Syrup, "sucrose"), Shares: take(r, "batch.shares", b.Shares, shares, nil), Compensated: b.Compensated}
+	if b.Reading == "" {
+		r.need("batch.brix", b.Brix != "", `"64 Brix", or a refractometer's reading`)
+	} else if !b.Compensated {
+		r.need("batch.reading_temperature", b.ReadingTemperature != "", `"68 F", or compensated = true`)
+	}
+	body.Brix = brix(take(r, "batch.brix", b.Brix, quantity.ParseBrix, 0))
+	body.Reading = brix(take(r, "batch.reading", b.Reading, quantity.ParseBrix, 0))
+	body.ReadC = float64(take(r, "batch.reading_temperature", b.ReadingTemperature, quantity.ParseTemperature, 0))
+	body.BrixWithin = brix(take(r, "batch.brix_within", b.BrixWithin, quantity.ParseBrix, 0))
+	r.say(mark, "batch", "batch", b.From, body)
+}
+
+func (r *reader) proving(f *file, i int) {
+	p := &f.Provings[i]
+	at, mark := fmt.Sprintf("provings[%d]", i), len(r.wrong)
+	body := act.Proving{Pulses: p.Pulses, Note: p.Note, PulsesPerL: take(r, at+".k_factor", p.KFactor, kFactor, 0),
+		Syrup: p.Syrup, Shares: take(r, at+".shares", p.Shares, shares, nil), Mass: p.ByMass, Fresh: p.Fresh}
+	bucket := r.text(at+".pulses") != "" || p.Net != "" || p.Brix != "" || p.Temperature != "" || p.ByMass
+	switch {
+	case p.KFactor != "" && bucket:
+		r.fail(at+".k_factor", "must not stand beside the pulses, net, brix and temperature of a bucket test")
+	case bucket:
+		r.need(at+".pulses", r.text(at+".pulses") != "", "12806")
+		r.need(at+".net", p.Net != "", `"62 lb"`)
+		if !p.ByMass {
+			r.need(at+".brix", p.Brix != "", `"64 Brix", or by_mass = true where none was at hand`)
+		}
+		r.need(at+".temperature", p.Temperature != "", `"68 F"`)
+	case p.KFactor == "":
+		r.fail(at, "must have a k_factor, or the pulses, net, brix and temperature of a bucket test")
+	}
+	body.NetKg = float64(take(r, at+".net", p.Net, quantity.ParseMass, 0))
+	body.Brix = brix(take(r, at+".brix", p.Brix, quantity.ParseBrix, 0))
+	body.TempC = float64(take(r, at+".temperature", p.Temperature, quantity.ParseTemperature, 0))
+	body.Seconds = take(r, at+".time", p.Time, seconds, 0)
+	body.ScaleStepKg = float64(take(r, at+".scale_step", p.ScaleStep, quantity.ParseMass, 0))
+	body.BrixWithin = brix(take(r, at+".brix_within", p.BrixWithin, quantity.ParseBrix, 0))
+	body.TempWithin = take(r, at+".temperature_within", p.TemperatureWithin, kelvins, 0)
+	body.DoneNS = r.instant(at+".done", p.Done)
+	key, from := "proving", p.From
+	if p.Done != "" {
+		// Tests that were done one after another stand side by side.
+		key = fmt.Sprint("proving ", body.DoneNS)
+		from = orElse(from, p.Done)
+	}
+	r.say(mark, at, key, from, body)
 }
 
 func (r *reader) counter(f *file) {
@@ -85,7 +127,27 @@ func (r *reader) tote(f *file) {
 	body.SensorM = float64(take(r, "tote.sensor", t.Sensor, quantity.ParseLength, 0))
 	body.HeadM = float64(take(r, "tote.head", t.Head, quantity.ParseLength, 0))
 	body.UnusableL = take(r, "tote.unusable", t.Unusable, quantity.ParseVolume, 0).Litres()
-	r.need("tote.strapping", len(t.Strapping) >= 2, `[["0 in", "0 gal"], ["38 in", "275 gal"]], two lines or more`)
+	body.SensorKind, body.Compensated = t.SensorKind, t.SensorCompensated
+	length := func(key string, text measure) float64 {
+		return float64(take(r, "tote."+key, text, quantity.ParseLength, 0))
+	}
+	body.LengthM, body.WidthM, body.HeightM = length("length", t.Length), length("width", t.Width), length("height", t.Height)
+	body.SensorFwdM, body.SensorRgtM = length("sensor_forward", t.SensorForward), length("sensor_right", t.SensorRight)
+	body.HeadFwdM, body.HeadRgtM = length("head_forward", t.HeadForward), length("head_right", t.HeadRight)
+	body.MadeC = float64(take(r, "tote.sensor_made", t.SensorMade, quantity.ParseTemperature, 0))
+	if t.SensorKind == "ultrasonic" && !t.SensorCompensated {
+		r.need("tote.sensor_made", t.SensorMade != "", `"68 F", the air's temperature at which the sensor is right, or sensor_compensated = true`)
+	}
+	mass := func(key string, text measure) float64 {
+		return float64(take(r, "tote."+key, text, quantity.ParseMass, 0))
+	}
+	body.EmptyKg, body.GrossKg = mass("empty", t.Empty), mass("gross", t.Gross)
+	if x := t.Trailer; x != nil {
+		body.Trailer = &act.Trailer{EmptyKg: mass("trailer.empty", x.Empty), OtherKg: mass("trailer.other", x.Other),
+			GrossKg: mass("trailer.gross", x.Gross), AxlesKg: mass("trailer.axles", x.Axles), TongueKg: mass("trailer.tongue", x.Tongue)}
+	}
+	walls := t.Length != "" && t.Width != "" && t.Height != ""
+	r.need("tote.strapping", len(t.Strapping) >= 2 || walls && len(t.Strapping) == 0, `[["0 in", "0 gal"], ["38 in", "275 gal"]], two lines or more, or length, width and height`)
 	for i, line := range t.Strapping {
 		at := fmt.Sprintf("tote.strapping[%d]", i)
 		if len(line) != 2 {
@@ -147,6 +209,20 @@ func ours(field string) (inFile, unit string) {
 		return "strapping" + line, ""
 	}
 	switch field {
+	case "mass":
+		return "by_mass", ""
+	case "compensated":
+		return "sensor_compensated", ""
+	case "made_c":
+		return "sensor_made", "°C"
+	case "seconds":
+		return "time", "s"
+	case "reading_temp_c":
+		return "reading_temperature", "°C"
+	case "temp_within_c":
+		return "temperature_within", "K"
+	case "reading", "brix_within":
+		return field, "Brix"
 	case "lat":
 		return "position", "degrees north"
 	case "lon":
@@ -158,7 +234,7 @@ func ours(field string) (inFile, unit string) {
 	case "brix":
 		return field, "Brix"
 	}
-	for _, u := range []struct{ end, unit string }{{"_l_per_min", "L/min"}, {"_kg", "kg"}, {"_m", "m"}, {"_l", "L"}, {"_s", "s"}} {
+	for _, u := range []struct{ end, unit string }{{"_l_per_min", "L/min"}, {"_kg", "kg"}, {"_m", "m"}, {"_l", "L"}, {"_s", "s"}, {"_pct", "%"}, {"_days", "days"}} {
 		if name, ok := strings.CutSuffix(field, u.end); ok {
 			return name, u.unit
 		}
@@ -193,6 +269,54 @@ func seconds(text string) (float64, error) {
 		return 0, &quantity.ParseError{Quantity: "time", Input: text, Rule: "must be a number and its unit, one of s, ms, m"}
 	}
 	return d.Seconds(), nil
+}
+
+// shares reads the parts of a blend's dry solids, "2 sucrose + 1 hfcs-55".
+func shares(text string) (map[string]float64, error) {
+	out := make(map[string]float64)
+	for part := range strings.SplitSeq(text, "+") {
+		num, kind, _ := strings.Cut(strings.TrimSpace(part), " ")
+		x, err := strconv.ParseFloat(num, 64)
+		kind = strings.TrimSpace(kind)
+		if _, twice := out[kind]; err != nil || kind == "" || twice {
+			return nil, &quantity.ParseError{Quantity: "shares", Input: text, Rule: `must be parts by weight of dry solids, each kind once, like "2 sucrose + 1 hfcs-55"`}
+		}
+		out[kind] = x
+	}
+	return out, nil
+}
+
+// percent reads a share such as "0.1 %".
+func percent(text string) (float64, error) {
+	num, ok := strings.CutSuffix(strings.TrimSpace(text), "%")
+	x, err := strconv.ParseFloat(strings.TrimSpace(num), 64)
+	if !ok || err != nil {
+		return 0, &quantity.ParseError{Quantity: "share", Input: text, Rule: `must be a number and %, like "0.1 %"`}
+	}
+	return x, nil
+}
+
+// days reads a long time such as "180 days".
+func days(text string) (float64, error) {
+	num, ok := strings.CutSuffix(strings.TrimSpace(text), "days")
+	x, err := strconv.ParseFloat(strings.TrimSpace(num), 64)
+	if !ok || err != nil {
+		return 0, &quantity.ParseError{Quantity: "time", Input: text, Rule: `must be a number of days, like "180 days"`}
+	}
+	return x, nil
+}
+
+// kelvins reads a difference of temperatures such as "1 C" or "2 F", in K.
+func kelvins(text string) (float64, error) {
+	t, err := quantity.ParseTemperature(text)
+	if err != nil {
+		return 0, err
+	}
+	zero, err := quantity.ParseTemperature("0" + strings.TrimLeft(strings.TrimSpace(text), "+-.0123456789"))
+	if err != nil {
+		return 0, err
+	}
+	return float64(t - zero), nil
 }
 
 // kFactor reads pulses a volume, such as "36 pulses/L" or "136.3 pulses/gal",

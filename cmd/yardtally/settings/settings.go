@@ -115,14 +115,49 @@ type file struct {
 		Head      measure     `toml:"head"`
 		Unusable  measure     `toml:"unusable"`
 		Strapping [][]measure `toml:"strapping"`
-		From      string      `toml:"from"`
+		Length    measure     `toml:"length"`
+		Width     measure     `toml:"width"`
+		Height    measure     `toml:"height"`
+
+		SensorKind        string  `toml:"sensor_kind"`
+		SensorCompensated bool    `toml:"sensor_compensated"`
+		SensorMade        measure `toml:"sensor_made"`
+		SensorForward     measure `toml:"sensor_forward"`
+		SensorRight       measure `toml:"sensor_right"`
+		HeadForward       measure `toml:"head_forward"`
+		HeadRight         measure `toml:"head_right"`
+
+		Empty   measure `toml:"empty"`
+		Gross   measure `toml:"gross"`
+		Trailer *struct {
+			Empty  measure `toml:"empty"`
+			Other  measure `toml:"other"`
+			Gross  measure `toml:"gross"`
+			Axles  measure `toml:"axles"`
+			Tongue measure `toml:"tongue"`
+		} `toml:"trailer"`
+
+		From string `toml:"from"`
 	} `toml:"tote"`
 
 	Batch *struct {
-		Syrup string  `toml:"syrup"`
-		Brix  measure `toml:"brix"`
-		From  string  `toml:"from"`
+		Syrup              string  `toml:"syrup"`
+		Shares             measure `toml:"shares"`
+		Brix               measure `toml:"brix"`
+		Reading            measure `toml:"reading"`
+		ReadingTemperature measure `toml:"reading_temperature"`
+		Compensated        bool    `toml:"compensated"`
+		BrixWithin         measure `toml:"brix_within"`
+		From               string  `toml:"from"`
 	} `toml:"batch"`
+
+	Meter *struct {
+		Type   string  `toml:"type"`
+		Body   string  `toml:"body"`
+		Repeat measure `toml:"repeat"`
+		Due    measure `toml:"due"`
+		From   string  `toml:"from"`
+	} `toml:"meter"`
 
 	Yards []struct {
 		ID       string    `toml:"id"`
@@ -137,13 +172,22 @@ type file struct {
 	} `toml:"yards"`
 
 	Provings []struct {
-		KFactor     measure `toml:"k_factor"`
-		Pulses      float64 `toml:"pulses"`
-		Net         measure `toml:"net"`
-		Brix        measure `toml:"brix"`
-		Temperature measure `toml:"temperature"`
-		Note        string  `toml:"note"`
-		From        string  `toml:"from"`
+		KFactor           measure `toml:"k_factor"`
+		Pulses            float64 `toml:"pulses"`
+		Net               measure `toml:"net"`
+		Syrup             string  `toml:"syrup"`
+		Shares            measure `toml:"shares"`
+		Brix              measure `toml:"brix"`
+		ByMass            bool    `toml:"by_mass"`
+		Temperature       measure `toml:"temperature"`
+		Time              measure `toml:"time"`
+		Note              string  `toml:"note"`
+		Done              string  `toml:"done"`
+		Fresh             bool    `toml:"fresh"`
+		ScaleStep         measure `toml:"scale_step"`
+		BrixWithin        measure `toml:"brix_within"`
+		TemperatureWithin measure `toml:"temperature_within"`
+		From              string  `toml:"from"`
 	} `toml:"provings"`
 
 	Serial []struct {

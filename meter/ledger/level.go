@@ -1,0 +1,152 @@
+package ledger
+
+import (
+	"math"
+	"strconv"
+
+	"yardtally/calibrate/quantity"
+	"yardtally/calibrate/tote"
+	ltote "yardtally/meter/tote"
+)
+
+// ToteStep is a settled level of the tote, and what the meter had counted by
+// then: what a strapping table can be learnt from.
+type ToteStep struct {
+	At      int64
+	Run     int // grows where something went into the tote that was not metered
+	Level   quantity.Length
+	LevelU  quantity.Length // standard uncertainty of this level alone
+	Metered quantity.Volume // since the first reading
+}
+
+// What makes a new step, and a new run: common practice, no source.
+const (
+	stepApart  = 10 * quantity.Millimetre
+	runRise    = 25 * quantity.Millimetre
+	runDropped = 60 * quantity.Millimetre // more than the meter can have passed
+	mostSteps  = 1900
+)
+
+// stepTote notes a settled level.
+func (s *State) stepTote(t *ToteNow, metered quantity.Volume) {
+	n := len(s.Steps)
+	step := ToteStep{At: t.At, Level: t.Level, LevelU: t.LevelU, Metered: metered}
+	if n > 0 {
+		last := &s.Steps[n-1]
+		step.Run = last.Run
+		rise := step.Level - last.Level
+		// The least plan area that a tote has says how far metered flow can lower it.
+		passed := quantity.Length((metered - last.Metered).CubicMetres() / 0.3)
+		switch {
+		case rise > runRise, -rise > runDropped+passed:
+			step.Run++
+		case rise > -stepApart && rise < stepApart:
+			return
+		}
+	}
+	if n >= mostSteps {
+		s.Steps = append([]ToteStep(nil), s.Steps[n/4:]...)
+	}
+	s.Steps = append(s.Steps, step)
+}
+
+// A level whose surface is not at rest is good to this, standard uncertainty,
+// where the readings do not say worse: common practice, no source.
+const (
+	restlessM  = 0.01 // m
+	restlessPa = 120  // Pa, the same of 2:1
+)
+
+// headSwing is when a pressure counts: 40 Pa are 3 mm of syrup.
+const headSwing = 40
+
+// toteNow tells what the level sensors say at an instant.
+func (s *State) toteNow(sp *span, at int64) ToteNow {
+	t := ToteNow{}
+	if sp.tote == nil {
+		t.Why = "no tote is described yet"
+		return t
+	}
+	t.Name, t.Capacity = sp.tote.Name, litres(sp.tote.CapacityL)
+	stand := s.Stand.Stand(at)
+	var g *tote.Gauge
+	var set ltote.Settled
+	restless := 0.0
+	// A sensor that fell silent makes way for the other.
+	silent := s.Head.Last()-s.Level.Last() > ltote.MaxAge
+	if s.Level.N > 0 && sp.tote.SensorM > 0 && !(silent && sp.batch != nil) {
+		g, set, restless = &sp.space, s.Level.Settle(at, stand, sp.rest), restlessM
+		t.By = "headspace"
+	} else if s.Head.N > 0 {
+		if sp.batch == nil {
+			t.Why = "the pressure sensor needs to know what is in the tote: no batch is booked yet"
+			return t
+		}
+		rule := sp.rest
+		rule.Swing = headSwing
+		g, set, restless = &sp.head, s.Head.Settle(at, stand, rule), restlessPa
+		t.By = "head"
+	} else {
+		t.Why = "no level reading yet"
+		return t
+	}
+	t.At, t.Settled, t.Unsettled = set.At, set.OK(), set.Why.String()
+	sight := tote.Sight{Value: set.Value, ValueU: set.U}
+	if !t.Settled {
+		sight.ValueU = max(set.U, set.Spread, restless)
+	}
+	if s.Air.Has && at-s.Air.At <= tempAge {
+		sight.Air, sight.HasAir = quantity.Temperature(s.Air.Value), true
+	}
+	if sp.syrup.Known {
+		p := s.passing(sp)
+		now := sp.syrup.Syrup.Near(p.Temp)
+		sight.Density = now.Density
+		sight.DensityRelU = math.Sqrt(sq(now.DensityU) + sq(now.DensityPerSolids*p.SolidsU) + sq(now.DensityPerKelvin*p.TempU))
+	}
+	r := g.Read(sight)
+	if r.Notes&tote.NotRead != 0 {
+		t.Why = "the level sensor's reading cannot be used"
+		return t
+	}
+	if r.Mark == tote.Below || r.Mark == tote.Above {
+		t.Why = "the level is " + r.Mark.String() + " the strapping table"
+	}
+	t.Known, t.Level, t.Volume, t.Within = true, r.Level, r.Volume, r.Wide()
+	t.LevelU = quantity.Length(sight.ValueU)
+	if t.By == "head" {
+		t.LevelU = quantity.Length(sight.ValueU / (float64(sight.Density) * tote.Gravity))
+	}
+	t.Usable = tote.Usable(r.Volume, litres(sp.tote.UnusableL))
+	t.Mass, t.MassWithin = r.Mass, quantity.Mass(tote.Wide*r.MassU.U())
+	t.Notes = r.Notes.Words()
+	t.Most, t.Source = r.U.Largest().String(), g.Table.Source().Words()
+	if r.Mass > 0 {
+		if w, err := sp.tote.Load(r.Mass, quantity.Mass(r.MassU.U())); err == nil {
+			t.Load = w
+		}
+	}
+	return t
+}
+
+func sq(x float64) float64 { return x * x }
+
+// LearnTote learns a strapping table from the settled levels of the season
+// from an instant on, by what the meter counted between them. The table
+// shares the meter's error, whose relative standard uncertainty is meterU.
+// Errors are *tote.Error.
+func (v *View) LearnTote(from int64) (l tote.Learnt, meterU float64, err error) {
+	var steps []tote.Step
+	for i := range v.Steps {
+		if s := &v.Steps[i]; s.At >= from {
+			steps = append(steps, tote.Step{Name: strconv.Itoa(i), Run: strconv.Itoa(s.Run), Level: s.Level, LevelU: max(s.LevelU, quantity.Millimetre), In: -s.Metered})
+		}
+	}
+	n := Tally(v, from, math.MaxInt64)
+	rel := 0.01
+	if all := n.Volume.CubicMetres(); all > 0 && n.Within > 0 {
+		rel = n.Budget.U() / all
+	}
+	l, err = tote.Learn(steps, tote.Learning{MeterRelU: rel})
+	return l, rel, err
+}
