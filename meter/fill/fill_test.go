@@ -1,11 +1,13 @@
 package fill
 
 import (
+	"math"
 	"math/rand/v2"
 	"testing"
 
 	"yardtally/calibrate/proving"
 	"yardtally/calibrate/quantity"
+	"yardtally/calibrate/syrup"
 	"yardtally/meter/worth"
 )
 
@@ -147,5 +149,127 @@ func TestAllFlowOnce(t *testing.T) {
 		if want := quantity.Volume(moved) * 10 * quantity.Millilitre; sum != want {
 			t.Fatalf("seed %d: pieces are %v, moved %v", seed, sum, want)
 		}
+	}
+}
+
+// slipping is a meter that counts some percent less of slow thin syrup, so that
+// what a pulse is worth shows the rate it was valued at.
+func slipping(t testing.TB) (*proving.Curve, worth.Meter) {
+	t.Helper()
+	var tests []proving.Test
+	for i, x := range []struct{ brix, temp, lpm, counted float64 }{{40, 30, 4, 0.97}, {40, 30, 30, 0.995}, {67, 10, 4, 1}} {
+		s := syrup.Syrup{Solids: quantity.FromBrix(x.brix)}
+		litres := 20 / float64(s.Near(quantity.Temperature(x.temp)).Density) * 1000
+		tests = append(tests, proving.Test{Name: string(rune('a' + i)), At: int64(i), Net: 20, Pulses: math.Round(36 * litres * x.counted), Syrup: s,
+			Temp: quantity.Temperature(x.temp), Seconds: litres / x.lpm * 60, Means: proving.Usual})
+	}
+	c, err := proving.NewCurve(proving.Meter{}, tests, 0, 10)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return c, worth.Under(c, 1, worth.Passing{Syrup: syrup.Syrup{Solids: 0.4}, Known: true, Temp: 30})
+}
+
+// The rate that pulses are valued at is the rate they came at, whatever the
+// spacing of messages, from some pulses a second to fast, over rests and with a throttled
+// end; and what is valued is every pulse once.
+func TestValuedAtItsRate(t *testing.T) {
+	_, m := slipping(t)
+	one := func(hz float64) float64 {
+		var f worth.Flow
+		return m.Add(&f, 1, hz)
+	}
+	if ratio := one(2.4) / one(18); ratio < 1.01 {
+		t.Fatalf("the meter does not show its rate: %v", ratio)
+	}
+	type leg struct{ hz, seconds float64 } // hz 0: the trigger is let go
+	for _, tc := range []struct {
+		name  string
+		every float64 // s between messages
+		legs  []leg
+		miss  float64 // relative, of what ideal valuing gives
+	}{
+		{"steady", 0.2, []leg{{12, 20}}, 2e-4},
+		{"steady, slow", 0.2, []leg{{2.4, 60}}, 4e-4},
+		{"steady, a message a second", 1, []leg{{12, 20}}, 2e-4},
+		{"steady, fast", 0.2, []leg{{60, 8}}, 2e-4},
+		{"a rest", 0.2, []leg{{12, 15}, {0, 1.8}, {12, 15}}, 4e-4},
+		{"three rests", 0.2, []leg{{12, 5}, {0, 1.8}, {12, 5}, {0, 1.8}, {12, 5}, {0, 1.8}, {12, 5}}, 8e-4},
+		{"throttled at the end", 0.2, []leg{{12, 20}, {3, 10}}, 5e-4},
+		{"a few pulses", 0.2, []leg{{12, 1}}, 3e-3},
+	} {
+		t.Run(tc.name, func(t *testing.T) {
+			var s State
+			var out []Piece
+			const quiet = 4.0
+			at, turned, ideal := 0.0, 0.4, 0.0
+			from, last := uint64(1000), 0.0
+			step := func(until float64) {
+				to := uint64(1000 + turned)
+				out = s.Next(Move{Session: 1, From: from, To: to, FromAt: int64(last * 1e9), ToAt: int64(until * 1e9),
+					Took: int64((until - last) * 1e9), Meter: &m}, rules, out)
+				from, last = to, until
+			}
+			for range 5 {
+				at += tc.every
+				step(at)
+			}
+			for _, l := range append(tc.legs, leg{0, quiet}) {
+				for left := l.seconds; left > 1e-9; left -= tc.every {
+					dt := min(tc.every, left)
+					turned += l.hz * dt
+					if l.hz > 0 {
+						ideal += l.hz * dt * one(l.hz)
+					}
+					at += dt
+					step(at)
+				}
+			}
+			if len(out) != 1 {
+				t.Fatalf("%d pieces: %+v", len(out), out)
+			}
+			p := out[0]
+			ideal *= float64(p.Last-p.First) / (turned - 0.4) // whole pulses only
+			if got := p.Volume().CubicMetres(); math.Abs(got/ideal-1) > tc.miss {
+				t.Errorf("%v m³, ideally %v: off by %.2g, want %v", got, ideal, got/ideal-1, tc.miss)
+			}
+			if math.Abs(p.Flow.Volume-p.Volume().CubicMetres()) > 1e-9*p.Flow.Volume+1e-12*float64(p.Last-p.First) {
+				t.Errorf("valued %v, volume %v", p.Flow.Volume, p.Volume())
+			}
+		})
+	}
+}
+
+// BenchmarkNext is what a message of the counter costs while syrup flows, the
+// correction by the meter's curve with it.
+func BenchmarkNext(b *testing.B) {
+	_, m := slipping(b)
+	for _, meter := range []struct {
+		name string
+		m    *worth.Meter
+	}{{"corrected", &m}, {"label", &hundred}, {"no proving", &worth.Meter{}}} {
+		b.Run(meter.name, func(b *testing.B) {
+			var s State
+			var buf [2]Piece
+			b.ReportAllocs()
+			n, at := uint64(0), int64(0)
+			for range b.N {
+				s.Next(Move{Session: 1, From: n, To: n + 3, FromAt: at, ToAt: at + sec/5, Took: sec / 5, Meter: meter.m}, rules, buf[:0])
+				n, at = n+3, at+sec/5
+			}
+		})
+	}
+}
+
+func TestNextAllocatesNothing(t *testing.T) {
+	_, m := slipping(t)
+	var s State
+	var buf [2]Piece
+	n := uint64(0)
+	if got := testing.AllocsPerRun(1000, func() {
+		s.Next(Move{Session: 1, From: n, To: n + 3, Took: sec / 5, Meter: &m}, rules, buf[:0])
+		n += 3
+	}); got != 0 {
+		t.Errorf("%v allocations a message", got)
 	}
 }
