@@ -32,6 +32,7 @@ type span struct {
 	fills  fill.Rules
 	places []yard.Place
 	batch  *act.Batch
+	since  int64 // when batch came into the tote
 	tote   *act.Tote
 	space  tote.Gauge // by the headspace sensor
 	head   tote.Gauge // by the pressure sensor
@@ -176,7 +177,7 @@ func (c *config) take(a *act.Act, next *span, yards map[string]act.Yard, pr *pro
 			return err
 		}
 		c.batches++
-		next.batch = &b
+		next.batch, next.since = &b, next.from
 		next.syrup = worth.Passing{Syrup: sol, Known: true, SolidsU: u, BatchKey: c.batches}
 	case act.Assign:
 		c.assigns = append(c.assigns, *a)

@@ -36,7 +36,7 @@ func (l *Ledger) View() *View {
 	v.Here = here(&st)
 	v.Flow, v.FlowAt = st.flowNow()
 	if sp.batch != nil {
-		v.Brix = Last{Value: sp.syrup.Syrup.Solids.Brix(), At: sp.from, Has: true}
+		v.Brix = Last{Value: sp.syrup.Syrup.Solids.Brix(), At: sp.since, Has: true}
 	}
 	v.Review = slices.Concat(l.cfg.review, st.Review)
 	hit := make(map[string]bool, len(st.Hit))
