@@ -9,13 +9,17 @@ import (
 	"net/http/httptest"
 	"net/url"
 	"regexp"
+	"slices"
 	"strconv"
 	"strings"
 	"testing"
 	"time"
 
+	"yardtally/calibrate/proving"
 	"yardtally/calibrate/quantity"
+	"yardtally/calibrate/tote"
 	"yardtally/meter/ledger"
+	"yardtally/meter/worth"
 )
 
 func handler(s *Snapshot) http.Handler {
@@ -232,6 +236,36 @@ func TestLoudOnlyWhenWrong(t *testing.T) {
 	}
 	if n, marks := strings.Count(page, `class="loud"`), strings.Count(page, `<svg class="mark"`); n != 5 || marks != n {
 		t.Errorf("%d loud lines with %d marks, want 5 and 5", n, marks)
+	}
+}
+
+// What a person may act on says how sure it is, and a tote that is too heavy
+// is said.
+func TestHowSure(t *testing.T) {
+	s := sample()
+	v := *s.View
+	s.View, s.Live.ToteAt = &v, 0
+	v.Tote.At, v.Tote.Within, v.Tote.Unsettled = s.Now, 3*quantity.USGallon, "the rig has just stopped"
+	v.Tote.Load = tote.Weights{Over: []tote.Over{{Rating: tote.TotePlate, Mass: 960, Limit: 950}}, Missing: []tote.Rating{tote.TrailerGross}}
+	c, err := proving.NewCurve(proving.Meter{}, nil, 132, 0)
+	if err != nil {
+		t.Fatal(err)
+	}
+	v.Curves = []ledger.CurveSpan{{}, {Curve: c, Repeat: 0.001}}
+	v.Fills = slices.Clone(v.Fills)
+	for i := range v.Fills {
+		m := v.Fills[i].Volume.CubicMetres()
+		v.Fills[i].Metered = worth.Flow{Volume: m, Key: 1, Sense: [proving.Terms]float64{-m}}
+	}
+	page := get(t, handler(s), "/").Body.String()
+	for _, want := range []string{"can be drawn, ±3.0 gal while the rig has just stopped.", "12.0 gal in 13 fills, ±0.14 gal",
+		"The tote&#39;s plate: 2,116 lb, and it allows 2,094 lb", "licensed to judge it."} {
+		if !strings.Contains(page, want) {
+			t.Errorf("the page lacks %q", want)
+		}
+	}
+	if strings.Contains(page, "not entered yet") {
+		t.Error("the page asks for plates")
 	}
 }
 

@@ -301,6 +301,12 @@ func (m *model) run() runModel {
 		if usable != volume {
 			r.Where += "; " + u.Volume(usable) + " can be drawn"
 		}
+		if t := &m.view.Tote; t.Within > 0 && m.Live.ToteAt <= t.At {
+			r.Where += ", ±" + u.Volume(t.Within)
+			if t.Unsettled != "" {
+				r.Where += " while " + t.Unsettled
+			}
+		}
 		r.Where += "."
 	}
 	if k := len(m.view.Fills); k > 0 && m.view.Fills[k-1].Open {

@@ -242,6 +242,11 @@ func (m *model) doubt() []string {
 	if n := m.view.Placed.Unsure; n > 0 {
 		out = append(out, "No clock was heard for "+plural(n, "stretch", "stretches")+" of readings: those times are estimates.")
 	}
+	if over := m.view.Tote.Load.Over; len(over) > 0 {
+		w := m.view.Tote.Load
+		w.Missing = nil
+		out = append(out, w.Words(m.Units)...)
+	}
 	for i, r := range m.view.Review {
 		if i == mostDoubts {
 			out = append(out, plural(len(m.view.Review)-i, "more correction", "more corrections")+" could not be applied either.")
