@@ -52,9 +52,7 @@ type config struct {
 	batches int32
 }
 
-// curve returns the curve of a key; nil for none.
-func (c *config) curve(key int32) *proving.Curve { return curveOf(c.curves, key) }
-
+// curveOf returns the curve of a key; nil for none.
 func curveOf(curves []CurveSpan, key int32) *proving.Curve {
 	if int(key) >= len(curves) || key < 0 {
 		return nil

@@ -22,7 +22,7 @@ const Cover = 1.959964
 // thick, any density as likely. Judgement, no source.
 const (
 	unsaidDensity  quantity.Density = 1280
-	unsaidDensityU                  = 0.033 // relative: ±5.7 %, 40 to 67 % of sugar, rectangular
+	unsaidDensityU float64          = 0.033 // relative: ±5.7 %, 40 to 67 % of sugar, rectangular
 )
 
 // Meter is a flow meter under the syrup that passes it at a temperature.
