@@ -214,9 +214,9 @@ func NewCurve(m Meter, tests []Test, label float64, now int64) (*Curve, error) {
 		return nil, err
 	}
 	if m.Repeat == 0 {
-		m.Repeat = UsualRepeat
+		m.Repeat = UsualRepeat(m.Type)
 	}
-	obs, left, err := observe(tests)
+	obs, left, err := observe(tests, m.Repeat)
 	if err != nil {
 		return nil, err
 	}

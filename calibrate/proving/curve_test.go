@@ -275,7 +275,7 @@ func TestGearKnown(t *testing.T) {
 		ts = append(ts, Test{Name: fmt.Sprint(i), Pulses: n, Seconds: n / c.rate, Means: sure,
 			Net: quantity.Mass(n * v * float64(l.Density) / Buoyancy(l.Density, UsualAir)), Syrup: syrup.Syrup{Solids: quantity.Solids(c.solids)}, Temp: quantity.Temperature(c.temp)})
 	}
-	c, err := NewCurve(Meter{}, ts, 49, 0)
+	c, err := NewCurve(Meter{Repeat: 1e-5}, ts, 49, 0)
 	if err != nil {
 		t.Fatal(err)
 	}

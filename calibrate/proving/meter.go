@@ -98,10 +98,16 @@ type Meter struct {
 	Repeat float64 // relative standard deviation of one pull's K; 0: UsualRepeat
 }
 
-// UsualRepeat is how well a meter repeats where nothing is known: 0.05 % of
-// repeatability is typical of positive-displacement meters
-// (instrumentation.processengineer.info, read); 0.1 % allows for short pulls.
-const UsualRepeat = 0.001
+// UsualRepeat is how well a meter of that type repeats where nothing is known: 0.05 %
+// of repeatability is typical of positive-displacement meters
+// (instrumentation.processengineer.info, read); 0.1 % allows for short pulls, and
+// 0.2 % for the run-up of a turbine or paddle wheel (common practice, no source).
+func UsualRepeat(t Type) float64 {
+	if t == OvalGear {
+		return 0.001
+	}
+	return 0.002
+}
 
 func (m Meter) check() error {
 	switch {

@@ -48,7 +48,7 @@ const mostTests = 100
 
 // observe turns tests into points, in the order of time; mass provings only if
 // there is nothing else. left names those that were left out.
-func observe(tests []Test) (obs []observed, left []string, err error) {
+func observe(tests []Test, repeat float64) (obs []observed, left []string, err error) {
 	type named struct {
 		Test
 		n int
@@ -81,7 +81,7 @@ func observe(tests []Test) (obs []observed, left []string, err error) {
 		own := Budget(slices.DeleteFunc(slices.Clone(p.Budget), func(c Component) bool {
 			return c.Common || c.Name == brix || c.Name == temperature
 		}))
-		obs = append(obs, observed{Point: p, own: own.RelU(), p: pr, weight: 1,
+		obs = append(obs, observed{Point: p, own: scattered(own.RelU(), me, repeat), p: pr, weight: 1,
 			scale: p.Budget.of(scaleCalibration), dens: p.Budget.of(densityFormula),
 			brix: float64(me.Brix) / rect, temp: float64(me.Temp) / rect})
 	}
@@ -95,6 +95,15 @@ func observe(tests []Test) (obs []observed, left []string, err error) {
 		obs[i].index = i
 	}
 	return obs, left, nil
+}
+
+// scattered enlarges a test's own uncertainty where its means reckon with less
+// scatter than the meter's pulls have.
+func scattered(own float64, m Means, repeat float64) float64 {
+	if repeat <= m.Scatter {
+		return own
+	}
+	return math.Sqrt(own*own + (repeat*repeat-m.Scatter*m.Scatter)/float64(m.Tests))
 }
 
 // step is a stretch of time in which the meter drifted, on its own.

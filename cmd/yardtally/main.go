@@ -41,6 +41,10 @@ func commands() []command {
 		{"fills", "[-night DATE | -all] [--json | --csv]", "list the fills", runFills},
 		{"yards", "[-night DATE | -all] [--json | --csv]", "add up the yards", runYards},
 		{"tote", "[-night DATE | -all] [--json | --csv]", "say what is in the tote", runTote},
+		{"strap", "[-since DATE] [-keep]", "learn the tote's strapping from the meter", runStrap},
+		{"meter", "[-on DATE] [--json | --csv]", "show the meter's curve, drift and next proving", runMeter},
+		{"prove", "[-pulses N -net KG -brix B -temp T]", "prove the meter with a bucket", runProve},
+		{"syrup", "[KIND] -brix B [-temp T] | mix ...", "say what a syrup is, mix, thin and blend it", runSyrup},
 	}
 }
 

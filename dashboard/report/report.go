@@ -53,6 +53,7 @@ type Options struct {
 	Zone   *time.Location  // of the table's times; nil is UTC
 	From   int64           // Unix ns; flow that started at or after it; 0: from the first
 	To     int64           // Unix ns; and before it; 0: to the last
+	Now    int64           // Unix ns; what is due is judged by it; 0: the newest record
 }
 
 // LegalNote stands under every report and page.

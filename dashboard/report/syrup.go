@@ -4,14 +4,11 @@ import (
 	"fmt"
 	"io"
 	"math"
-	"strconv"
 	"strings"
-	"unicode/utf8"
 
 	"yardtally/calibrate/mix"
 	"yardtally/calibrate/quantity"
 	"yardtally/calibrate/syrup"
-	"yardtally/meter/worth"
 )
 
 // SyrupSheet asks what a syrup is at a temperature.
@@ -97,12 +94,14 @@ func Syrup(w io.Writer, s SyrupSheet, o Options) error {
 	if err != nil {
 		return err
 	}
-	crystals := st.Note(o.Units)
-	if crystals == "" {
-		crystals = "None at any temperature that is looked at here."
-		if s.Syrup.Makeup.Share(syrup.Sucrose) < 0.95 {
-			crystals = "None are to be expected in syrup as thin as this; no figure is known."
-		}
+	crystals := strings.TrimPrefix(st.Note(o.Units), "Crystals: ")
+	switch {
+	case crystals != "":
+		crystals = strings.ToUpper(crystals[:1]) + crystals[1:]
+	case st.Crystals.Known:
+		crystals = "None down to " + o.Units.Temperature(syrup.MinTemperature) + ", the coldest looked at."
+	default:
+		crystals = "No figure is known for such syrup; as thin as this, none are to be expected."
 	}
 	if o.Format == JSON {
 		return syrupJSON(w, s, &est, &st, crystals)
@@ -116,13 +115,13 @@ func Syrup(w io.Writer, s SyrupSheet, o Options) error {
 	number, unit := o.Units.DensityParts(est.Density)
 	line("density", number, unit, est.DensityParts)
 	line("viscosity", figures(float64(est.Viscosity/quantity.MillipascalSecond)), "mPa·s (cP)", est.ViscosityParts)
-	solids, _ := o.Units.DensityParts(est.Density * quantity.Density(s.Syrup.Solids))
+	solids, unit := o.Units.DensityParts(est.Density * quantity.Density(s.Syrup.Solids))
 	g.add("dry solids", solids, unit, "", "", "", "")
 	if err := g.write(&b); err != nil {
 		return err
 	}
-	fmt.Fprintf(&b, "\n± holds the truth 19 times in 20. Counted with: Brix ± %s, temperature ± %s.\n",
-		plain(2*s.SolidsU.Brix(), 1), difference(o.Units, 2*s.TempU))
+	fmt.Fprintf(&b, "\n± holds the truth 19 times in 20. Counted with: Brix within %s, temperature within %s.\n",
+		plain(math.Sqrt(3)*s.SolidsU.Brix(), 1), difference(o.Units, math.Sqrt(3)*s.TempU))
 	if est.Mark != syrup.Within {
 		b.WriteString("Outside what published tables cover: the formula is carried on, and less sure.\n")
 	}
@@ -251,11 +250,23 @@ func origins(s *SyrupSheet) []Origin {
 	return out
 }
 
+// Amount is something to put in: in words, and how much.
+type Amount struct {
+	Text   string
+	Mass   quantity.Mass   // 0: given by volume
+	Volume quantity.Volume // 0: dry, or given by weight
+}
+
+type amountDoc struct {
+	Text   string `json:"text"`
+	MassKg number `json:"mass_kg"`
+	L      number `json:"volume_l"`
+}
+
 // MixSheet is what a recipe, or a change of a batch, comes to.
 type MixSheet struct {
 	Title string
-	// Weigh is what to put together, in words, in order.
-	Weigh []string
+	Weigh []Amount // what to put together, in order
 	State mix.State
 	Mass  quantity.Mass
 	// Least and Most of the solids, where the bulk density of sugar makes them uncertain; 0 if not.
@@ -267,7 +278,7 @@ type mixDoc struct {
 	Report        string            `json:"report"` // "syrup mix"
 	LegalForTrade bool              `json:"legal_for_trade"`
 	Title         string            `json:"title"`
-	Weigh         []string          `json:"put_together"`
+	Weigh         []amountDoc       `json:"put_together"`
 	Solids        map[string]number `json:"solids"`
 	Brix          number            `json:"brix"`
 	BrixU         number            `json:"brix_u"`
@@ -288,7 +299,7 @@ func Mix(w io.Writer, m MixSheet, o Options) error {
 	st := &m.State
 	cautions := append(append([]string(nil), mix.Cautions...), Cautions[1:]...)
 	if o.Format == JSON {
-		d := mixDoc{Report: "syrup mix", Title: m.Title, Weigh: append([]string{}, m.Weigh...), Solids: make(map[string]number),
+		d := mixDoc{Report: "syrup mix", Title: m.Title, Weigh: []amountDoc{}, Solids: make(map[string]number),
 			Brix: rounded(st.Syrup.Solids.Brix(), 4), BrixU: rounded(st.SolidsU.Brix(), 4), TempC: rounded(float64(st.Temp), 3),
 			Density: rounded(float64(st.Density), 3), VolumeL: litres(st.Volume), VolumeU: litres(st.VolumeU), MassKg: rounded(float64(m.Mass), 6),
 			Crystals: st.Note(o.Units), Notes: append([]string{}, m.Notes...), Cautions: cautions}
@@ -297,6 +308,16 @@ func Mix(w io.Writer, m MixSheet, o Options) error {
 				d.Solids[k.String()] = rounded(x, 6)
 			}
 		}
+		for _, a := range m.Weigh {
+			doc := amountDoc{Text: a.Text}
+			if a.Mass > 0 {
+				doc.MassKg = rounded(float64(a.Mass), 6)
+			}
+			if a.Volume > 0 {
+				doc.L = litres(a.Volume)
+			}
+			d.Weigh = append(d.Weigh, doc)
+		}
 		if m.Most > m.Least {
 			d.LeastBrix, d.MostBrix = rounded(m.Least.Brix(), 2), rounded(m.Most.Brix(), 2)
 		}
@@ -304,8 +325,8 @@ func Mix(w io.Writer, m MixSheet, o Options) error {
 	}
 	var b strings.Builder
 	fmt.Fprintf(&b, "%s\n\n", m.Title)
-	for _, l := range m.Weigh {
-		wrap(&b, "  ", l)
+	for _, a := range m.Weigh {
+		wrap(&b, "  ", a.Text)
 	}
 	if len(m.Weigh) > 0 {
 		b.WriteByte('\n')
@@ -314,9 +335,9 @@ func Mix(w io.Writer, m MixSheet, o Options) error {
 	g.add("Brix", plain(st.Syrup.Solids.Brix(), 1), "", plain(2*st.SolidsU.Brix(), 1), "of "+st.Syrup.Makeup.String())
 	x, unit := o.Units.DensityParts(st.Density)
 	g.add("density", x, unit, percent95(float64(st.DensityU/st.Density)), "at "+o.Units.Temperature(st.Temp))
-	x, unit = o.Units.VolumeParts(st.Volume)
-	u, _ := o.Units.VolumeParts(2 * st.VolumeU)
-	g.add("volume", x, unit, u, "at "+o.Units.Temperature(st.Temp))
+	_, unit = o.Units.VolumeParts(st.Volume)
+	cells, _ := Closing(o.Units, 100, []quantity.Volume{st.Volume})
+	g.add("volume", Fixed(cells[0], 100), unit, within(o.Units, 2*st.VolumeU), "at "+o.Units.Temperature(st.Temp))
 	x, unit = o.Units.MassParts(m.Mass)
 	g.add("weight", x, unit, "", "")
 	if err := g.write(&b); err != nil {
@@ -340,111 +361,4 @@ func Mix(w io.Writer, m MixSheet, o Options) error {
 	b.WriteString("\n" + LegalNote + "\n")
 	_, err := io.WriteString(w, b.String())
 	return err
-}
-
-// lineWidth is how wide sentences run.
-const lineWidth = 78
-
-// wrap writes a sentence over as many lines as it needs, each after the margin;
-// all but the first a little further in where there is a margin.
-func wrap(b *strings.Builder, margin, text string) {
-	at := 0
-	for i, word := range strings.Fields(text) {
-		n := utf8.RuneCountInString(word)
-		switch {
-		case i == 0:
-			b.WriteString(margin)
-			at = len(margin)
-		case at+1+n > lineWidth:
-			b.WriteString("\n" + margin)
-			at = len(margin)
-			if margin != "" {
-				b.WriteString("  ")
-				at += 2
-			}
-		default:
-			b.WriteByte(' ')
-			at++
-		}
-		b.WriteString(word)
-		at += n
-	}
-	b.WriteByte('\n')
-}
-
-// plain is a number with so many decimals; "–" where it is none.
-func plain(x float64, decimals int) string {
-	if math.IsNaN(x) || math.IsInf(x, 0) {
-		return "–"
-	}
-	s := strconv.FormatFloat(x, 'f', decimals, 64)
-	if n, ok := strings.CutPrefix(s, "-"); ok && strings.Trim(n, "0.") == "" {
-		return n
-	}
-	return s
-}
-
-// signed is plain with its sign.
-func signed(x float64, decimals int) string {
-	s := plain(x, decimals)
-	if x >= 0 && !strings.HasPrefix(s, "-") && s != "–" {
-		return "+" + s
-	}
-	return s
-}
-
-// figures is a number with three figures, and no more than that says.
-func figures(x float64) string {
-	switch a := math.Abs(x); {
-	case a >= 99.95:
-		return plain(x, 0)
-	case a >= 9.995:
-		return plain(x, 1)
-	case a >= 0.9995:
-		return plain(x, 2)
-	}
-	return plain(x, 3)
-}
-
-// percent95 is a relative standard uncertainty as half a 95 % interval.
-func percent95(u float64) string { return percentOf(worth.Cover * u) }
-
-// percentOf is a share in percent, with two figures or so.
-func percentOf(x float64) string {
-	p := 100 * x
-	switch a := math.Abs(p); {
-	case math.IsNaN(p):
-		return "–"
-	case a >= 9.95:
-		return plain(p, 0) + " %"
-	case a >= 0.995:
-		return plain(p, 1) + " %"
-	case a >= 0.0995:
-		return plain(p, 2) + " %"
-	}
-	return plain(p, 3) + " %"
-}
-
-// change is what a change of ln by d does, in percent with its sign.
-func change(d float64) string {
-	s := percentOf(math.Expm1(d))
-	if d > 0 {
-		return "+" + s
-	}
-	return s
-}
-
-// difference is a difference of temperatures, given in K.
-func difference(u quantity.System, k float64) string {
-	if u == quantity.US {
-		return plain(1.8*k, 1) + " °F"
-	}
-	return plain(k, 1) + " °C"
-}
-
-func degree(u quantity.System) string {
-	if u == quantity.US {
-		return "°F"
-	}
-	return "°C"
 }

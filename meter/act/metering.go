@@ -108,6 +108,28 @@ func (p Proving) Check() error {
 	return err
 }
 
+// Test returns the bucket test of that name, done at an instant. A label's
+// K-factor is none. Errors are *FieldError.
+func (p Proving) Test(name string, at int64) (proving.Test, error) {
+	m, err := Makeup(p.Syrup, p.Shares)
+	if err != nil {
+		return proving.Test{}, err
+	}
+	means := proving.Usual
+	if p.ScaleStepKg > 0 {
+		means.ScaleStep = quantity.Mass(p.ScaleStepKg)
+	}
+	if p.BrixWithin > 0 {
+		means.Brix = quantity.FromBrix(p.BrixWithin)
+	}
+	if p.TempWithin > 0 {
+		means.Temp = quantity.Temperature(p.TempWithin)
+	}
+	return proving.Test{Name: name, At: at, Pulses: p.Pulses, Net: quantity.Mass(p.NetKg),
+		Syrup: syrup.Syrup{Makeup: m, Solids: quantity.FromBrix(p.Brix)}, Temp: quantity.Temperature(p.TempC),
+		Seconds: p.Seconds, NoBrix: p.Mass, AirDensity: quantity.Density(p.AirKg), Means: means}, nil
+}
+
 // Check implements Body.
 func (b Batch) Check() error {
 	if b.Syrup == "" {

@@ -190,13 +190,13 @@ func (c *config) take(a *act.Act, next *span, yards map[string]act.Yard, pr *pro
 // curveFrom makes the meter's curve anew where a span changes it.
 func (c *config) curveFrom(next *span, pr *proved) error {
 	if pr.changed {
-		curve, err := pr.curve(next.from)
+		curve, proved, err := pr.curve(next.from)
 		if err != nil {
 			return err
 		}
 		if curve != nil {
 			next.curve, next.key = curve, int32(len(c.curves))
-			c.curves = append(c.curves, CurveSpan{From: next.from, Curve: curve, Repeat: curve.Meter().Repeat, DueDays: pr.due})
+			c.curves = append(c.curves, CurveSpan{From: next.from, Curve: curve, Proved: proved, Repeat: curve.Meter().Repeat, DueDays: pr.due})
 		}
 	}
 	m := worth.Under(next.curve, next.key, next.syrup)

@@ -68,7 +68,7 @@ func within(curves []CurveSpan, f *Fill) quantity.Volume {
 }
 
 func addFill(s *worth.Sum, curves []CurveSpan, f *Fill) {
-	s.Add(&f.Metered, worth.Counts{Session: f.Session, First: f.First, Last: f.Last}, repeatOf(curves, f.Metered.Key))
+	s.Add(&f.Metered, worth.Counts{Session: f.Session, First: f.First, Last: f.Last, Age: ageOf(curves, f)}, repeatOf(curves, f.Metered.Key))
 }
 
 func repeatOf(curves []CurveSpan, key int32) float64 {
@@ -76,4 +76,13 @@ func repeatOf(curves []CurveSpan, key int32) float64 {
 		return 0
 	}
 	return curves[key].Repeat
+}
+
+// ageOf is how long after the newest test of its curve a fill was, years.
+func ageOf(curves []CurveSpan, f *Fill) float64 {
+	k := f.Metered.Key
+	if int(k) >= len(curves) || k <= 0 || curves[k].Proved == 0 {
+		return 0
+	}
+	return float64(f.Start-curves[k].Proved) / (365.25 * 86400e9)
 }

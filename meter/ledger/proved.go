@@ -5,8 +5,6 @@ import (
 	"math"
 
 	"yardtally/calibrate/proving"
-	"yardtally/calibrate/quantity"
-	"yardtally/calibrate/syrup"
 	"yardtally/meter/act"
 )
 
@@ -14,6 +12,7 @@ import (
 type CurveSpan struct {
 	From    int64 // Unix ns; math.MinInt64: since ever
 	Curve   *proving.Curve
+	Proved  int64   // the instant up to which it was proved, Unix ns; 0: by label only
 	Repeat  float64 // relative standard deviation of one pull
 	DueDays float64 // the next proving is due so long after the last
 }
@@ -86,23 +85,10 @@ func (p *proved) add(a *act.Act, b act.Proving) error {
 	}
 	var t proving.Test
 	if b.PulsesPerL == 0 {
-		m, err := act.Makeup(b.Syrup, b.Shares)
-		if err != nil {
+		var err error
+		if t, err = b.Test(a.ID, done); err != nil {
 			return err
 		}
-		means := proving.Usual
-		if b.ScaleStepKg > 0 {
-			means.ScaleStep = quantity.Mass(b.ScaleStepKg)
-		}
-		if b.BrixWithin > 0 {
-			means.Brix = quantity.FromBrix(b.BrixWithin)
-		}
-		if b.TempWithin > 0 {
-			means.Temp = quantity.Temperature(b.TempWithin)
-		}
-		t = proving.Test{Name: a.ID, At: done, Pulses: b.Pulses, Net: quantity.Mass(b.NetKg),
-			Syrup: syrup.Syrup{Makeup: m, Solids: quantity.FromBrix(b.Brix)}, Temp: quantity.Temperature(b.TempC),
-			Seconds: b.Seconds, NoBrix: b.Mass, AirDensity: quantity.Density(b.AirKg), Means: means}
 		if _, err := t.Point(); err != nil {
 			return fmt.Errorf("proving: %w", err)
 		}
@@ -121,9 +107,9 @@ func (p *proved) add(a *act.Act, b act.Proving) error {
 	return nil
 }
 
-// curve makes the curve that holds from an instant on; nil if nothing was
-// proved yet.
-func (p *proved) curve(from int64) (*proving.Curve, error) {
+// curve makes the curve that holds from an instant on, and tells up to when it
+// was proved; nil if nothing was proved yet.
+func (p *proved) curve(from int64) (*proving.Curve, int64, error) {
 	p.changed = false
 	var tests []proving.Test
 	label := 0.0
@@ -139,11 +125,14 @@ func (p *proved) curve(from int64) (*proving.Curve, error) {
 		}
 	}
 	if len(tests) == 0 && label == 0 {
-		return nil, nil
+		return nil, 0, nil
+	}
+	if len(tests) == 0 {
+		from = 0
 	}
 	c, err := proving.NewCurve(p.is, tests, label, from)
 	if err != nil {
-		return nil, fmt.Errorf("proving: %w", err)
+		return nil, 0, fmt.Errorf("proving: %w", err)
 	}
-	return c, nil
+	return c, from, nil
 }

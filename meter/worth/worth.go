@@ -37,6 +37,7 @@ type Meter struct {
 	inv    float64 // 1/density, m³/kg
 	// changes of ln viscosity and of ln density for one standard uncertainty
 	viscBrix, viscTemp, viscFormula float64
+	bodyTemp                        float64 // and of ln volume, by the body's expansion, for one of temperature
 	densBrix, densTemp, densFormula float64
 }
 
@@ -53,6 +54,9 @@ type Passing struct {
 // Under returns the meter of a curve under what passes it.
 func Under(c *proving.Curve, key int32, p Passing) Meter {
 	m := Meter{Curve: c, Key: key, Batch: p.BatchKey, mass: c != nil && c.Mass()}
+	if c != nil {
+		m.bodyTemp = c.Meter().Body.Expansion() * p.TempU
+	}
 	at := p.Syrup.Near(p.Temp)
 	if !p.Known || math.IsNaN(float64(at.Viscosity)) {
 		m.liquid = proving.Liquid{Density: quantity.Density(math.NaN()), Viscosity: quantity.Viscosity(math.NaN()), Temp: p.Temp}
@@ -83,7 +87,7 @@ func (m *Meter) Add(f *Flow, pulses, rate float64) float64 {
 		return 0
 	}
 	w := m.Curve.At(rate, m.liquid)
-	one, brix, temp, formula := w.Volume, w.PerViscosity*m.viscBrix, w.PerViscosity*m.viscTemp, w.PerViscosity*m.viscFormula
+	one, brix, temp, formula := w.Volume, w.PerViscosity*m.viscBrix, w.PerViscosity*m.viscTemp+m.bodyTemp, w.PerViscosity*m.viscFormula
 	if m.mass {
 		one *= m.inv
 		brix -= m.densBrix
@@ -154,7 +158,7 @@ const (
 	ByBrix    = "Brix of the syrup"
 	ByTemp    = "syrup temperature"
 	ByFormula = "viscosity and density formulas"
-	ByProving = "provings"
+	ByDrift   = "drift since the last proving"
 )
 
 // Sum adds up flows that belong to one account, each under its own curve and
@@ -164,9 +168,18 @@ type Sum struct {
 	temp, formula  float64
 	curves         []keyed[[proving.Terms]float64]
 	batches        []keyed[float64]
+	walks          []keyed[walk]
 	session        uint64
 	last           uint64
 	any            bool
+}
+
+// walk is the drift of a meter away from the instant that its curve was proved
+// up to, a random walk of its own before and after: variance at a year's unit,
+// and what later parts need to know of earlier ones.
+type walk struct {
+	variance      float64 // m⁶·a
+	before, after float64 // m³ before that instant; m³·a after it
 }
 
 type keyed[T any] struct {
@@ -183,10 +196,13 @@ func at[T any](list *[]keyed[T], key int32) *T {
 }
 
 // Counts is where on the counter a flow lies.
-type Counts struct{ Session, First, Last uint64 }
+type Counts struct {
+	Session, First, Last uint64
+	Age                  float64 // a, since the instant its curve was proved up to; negative before it
+}
 
 // Add takes in a flow; repeat is the relative standard deviation of one pull.
-// Flows come in order of their counts. The pulse in which one begins is the
+// Flows come in order of time. The pulse in which one begins is the
 // pulse in which the one before it ended: at such a seam their errors cancel.
 func (s *Sum) Add(f *Flow, c Counts, repeat float64) {
 	if c.Last > c.First && f.Volume > 0 {
@@ -201,6 +217,14 @@ func (s *Sum) Add(f *Flow, c Counts, repeat float64) {
 	s.temp += f.Temp
 	s.formula += f.Formula
 	*at(&s.batches, f.Batch) += f.Brix
+	w, v := at(&s.walks, f.Key), f.Volume
+	if c.Age < 0 { // going towards that instant
+		w.variance -= float64(float64(v*v)*c.Age) + 2*float64(float64(v*w.before)*c.Age)
+		w.before += v
+	} else {
+		w.variance += float64(float64(v*v)*c.Age) + 2*float64(v*w.after)
+		w.after += float64(v * c.Age)
+	}
 	g := at(&s.curves, f.Key)
 	for i := range f.Sense {
 		g[i] += f.Sense[i]
@@ -214,7 +238,12 @@ func (s *Sum) Budget(curve func(key int32) *proving.Curve) Budget {
 	for i := range s.batches {
 		brix = math.Hypot(brix, s.batches[i].v)
 	}
+	drift := 0.0
+	for i := range s.walks {
+		drift += s.walks[i].v.variance
+	}
 	b := Budget{
+		{ByDrift, proving.DriftPerYear * math.Sqrt(max(0, drift))},
 		{ByCount, math.Sqrt(s.count)},
 		{ByRepeat, math.Sqrt(s.scatter)},
 		{ByBrix, brix},

@@ -48,7 +48,7 @@ func fills(m *Meter, n int, apart uint64) (s Sum, v float64) {
 	for range n {
 		var f Flow
 		m.Add(&f, 136, 3)
-		s.Add(&f, Counts{1, at, at + 136}, 0.001)
+		s.Add(&f, Counts{1, at, at + 136, 0}, 0.001)
 		at += 136 + apart
 		v += f.Volume
 	}
@@ -107,8 +107,8 @@ func TestBatchesApart(t *testing.T) {
 		a, b := Under(c, 1, passing(55, 12, 1)), Under(c, 1, passing(55, 12, batch))
 		a.Add(&f, 1000, 5)
 		b.Add(&g, 1000, 5)
-		same.Add(&f, Counts{1, 0, 1000}, 0)
-		differ.Add(&g, Counts{1, 0, 1000}, 0)
+		same.Add(&f, Counts{1, 0, 1000, 0}, 0)
+		differ.Add(&g, Counts{1, 0, 1000, 0}, 0)
 		one = math.Abs(f.Brix)
 	}
 	if a, b := part(same.Budget(curve), ByBrix), part(differ.Budget(curve), ByBrix); one == 0 || math.Abs(a/one-4) > 1e-9 || math.Abs(b/one-2) > 1e-9 {
@@ -127,9 +127,9 @@ func TestCurvesShareTests(t *testing.T) {
 		m := Under(curve(k), k, passing(66.7, 20, 1))
 		var f Flow
 		m.Add(&f, 5000, 4)
-		s.Add(&f, Counts{1, 0, 5000}, 0)
+		s.Add(&f, Counts{1, 0, 5000, 0}, 0)
 		if k == 0 {
-			alone.Add(&f, Counts{1, 0, 5000}, 0)
+			alone.Add(&f, Counts{1, 0, 5000, 0}, 0)
 		}
 	}
 	both, one := part(s.Budget(curve), "a"), part(alone.Budget(curve), "a")
@@ -198,7 +198,7 @@ func TestWild(t *testing.T) {
 			t.Fatalf("%v a pulse, %+v under %+v", one, f, m)
 		}
 		var s Sum
-		s.Add(&f, Counts{1, 0, 100}, 0.001)
+		s.Add(&f, Counts{1, 0, 100, 0}, 0.001)
 		if u := s.Budget(func(int32) *proving.Curve { return c }).U(); math.IsNaN(u) {
 			t.Fatalf("uncertainty %v of %+v", u, f)
 		}
@@ -215,5 +215,37 @@ func BenchmarkAdd(b *testing.B) {
 	b.ReportAllocs()
 	for i := range b.N {
 		m.Add(&f, 16, 3+float64(i&7))
+	}
+}
+
+// Drift is a walk away from the newest proving, both ways: its variance is that
+// of the walk's covariance, the smaller age of two on one side.
+func TestDrift(t *testing.T) {
+	c := curveOf(t, 0, slipping...)
+	m := Under(c, 1, passing(60, 12, 1))
+	r := rand.New(rand.NewPCG(3, 3))
+	for range 50 {
+		var s Sum
+		var vs, ages []float64
+		age := -2 * r.Float64()
+		for i := range 12 {
+			age += r.Float64() / 3
+			var f Flow
+			m.Add(&f, 100+1000*r.Float64(), 5)
+			s.Add(&f, Counts{1, uint64(i) * 2000, uint64(i)*2000 + 1000, age}, 0)
+			vs, ages = append(vs, f.Volume), append(ages, age)
+		}
+		want := 0.0
+		for i := range vs {
+			for j := range vs {
+				if ages[i] < 0 == (ages[j] < 0) {
+					want += vs[i] * vs[j] * min(math.Abs(ages[i]), math.Abs(ages[j]))
+				}
+			}
+		}
+		got := part(s.Budget(func(int32) *proving.Curve { return c }), ByDrift)
+		if math.Abs(got/(proving.DriftPerYear*math.Sqrt(want))-1) > 1e-9 {
+			t.Fatalf("drift %v, want %v for ages %v", got, proving.DriftPerYear*math.Sqrt(want), ages)
+		}
 	}
 }

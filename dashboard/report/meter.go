@@ -1,0 +1,567 @@
+package report
+
+import (
+	"fmt"
+	"io"
+	"math"
+	"slices"
+	"strconv"
+	"strings"
+	"time"
+
+	"yardtally/calibrate/proving"
+	"yardtally/calibrate/quantity"
+	"yardtally/meter/ledger"
+	"yardtally/meter/worth"
+)
+
+// MeterRow is one proving of the meter: what it found, what the curve in force
+// makes of it, and where it stands on the control chart.
+type MeterRow struct {
+	Proving     string  `json:"proving"` // the act's id
+	Done        instant `json:"done"`
+	InForce     bool    `json:"in_force"`      // the curve in force rests on it
+	PulsesPerL  number  `json:"pulses_per_l"`  // its K-factor
+	PulsesPerKg number  `json:"pulses_per_kg"` // the same of a mass proving
+	RelativeU   number  `json:"relative_u"`    // combined standard uncertainty of the K-factor
+	FlowLPerMin number  `json:"flow_l_per_min"`
+	Viscosity   number  `json:"viscosity_mpa_s"`
+	TempC       number  `json:"temp_c"`
+	Residual    number  `json:"residual"`           // K-factor over the curve's, less 1; null if not in force
+	Standard    number  `json:"residual_standard"`  // that by its standard deviation
+	Weight      number  `json:"weight"`             // 1; less where it was found to be off
+	Outlier     bool    `json:"outlier"`            //
+	MeterFactor number  `json:"meter_factor"`       // the curve's K-factor over the proving's
+	SinceFirst  number  `json:"since_first"`        // meter factor over that of the first
+	Outside     bool    `json:"outside_the_limits"` // of the control chart
+}
+
+type chartDoc struct {
+	Mean        number `json:"mean"`
+	MovingRange number `json:"mean_moving_range"`
+	Lower       number `json:"lower_limit"`
+	Upper       number `json:"upper_limit"`
+}
+
+type causeDoc struct {
+	Cause   string `json:"cause"`
+	WithinL number `json:"within_l"` // half the 95 % interval that it alone would make
+}
+
+type meterDoc struct {
+	Report        string     `json:"report"` // "meter"
+	Rig           string     `json:"rig"`
+	LegalForTrade bool       `json:"legal_for_trade"`
+	At            instant    `json:"at"`
+	Type          string     `json:"type"`
+	Body          string     `json:"body"`
+	Repeat        number     `json:"repeat_relative"` // standard deviation of one pull
+	Known         bool       `json:"known"`           // whether anything was proved
+	Since         instant    `json:"since"`           // the curve in force holds; null: since ever
+	By            string     `json:"by"`              // "volume", "mass" or "label"
+	Curve         string     `json:"curve"`           // in words
+	Curves        int        `json:"curves"`          // how many there were, with this
+	FlowLPerMin   [2]number  `json:"proved_flow_l_per_min"`
+	Viscosity     [2]number  `json:"proved_viscosity_mpa_s"`
+	TempC         [2]number  `json:"proved_temp_c"`
+	HzPerCSt      [2]number  `json:"proved_hz_per_mm2_s"`
+	Linearity     number     `json:"linearity"`
+	Repeatability number     `json:"repeatability"`
+	RepeatRuns    []string   `json:"repeatability_of"`
+	RepeatU       number     `json:"repeatability_mean_u95"`
+	OffLabel      number     `json:"off_label"`
+	Disagree      bool       `json:"provings_disagree"`
+	LeftOut       []string   `json:"left_out"`
+	Provings      []MeterRow `json:"provings"`
+	Chart         *chartDoc  `json:"control_chart"`
+	Last          instant    `json:"last_proved"`
+	Due           instant    `json:"next_due"`
+	Overdue       bool       `json:"overdue"`
+	FillsL        number     `json:"fills_l"`
+	WithinL       number     `json:"fills_within_l"`
+	Causes        []causeDoc `json:"causes"`
+}
+
+// sheet is everything the meter's report says.
+type sheet struct {
+	meterDoc
+	rep   proving.Report
+	night ledger.Night
+	label bool
+	span  ledger.CurveSpan
+	rows  []MeterRow
+	names map[string]string
+}
+
+// Meter writes what is known of the flow meter: its curve, the provings that it
+// rests on, how it drifts, when the next proving is due, and what the season's
+// volume is uncertain by. The error is the writer's.
+func Meter(w io.Writer, v *ledger.View, o Options) error {
+	if v == nil {
+		v = &ledger.View{}
+	}
+	s := meterSheet(v, o)
+	switch o.Format {
+	case CSV:
+		return writeCSV(w, s.rows)
+	case JSON:
+		return writeJSON(w, s.meterDoc)
+	}
+	return meterTable(w, v, o, s)
+}
+
+// curveAt returns the span that holds at an instant; the newest for 0.
+func curveAt(curves []ledger.CurveSpan, at int64) ledger.CurveSpan {
+	var out ledger.CurveSpan
+	for i := range curves {
+		if curves[i].Curve != nil && (at == 0 || curves[i].From <= at) {
+			out = curves[i]
+		}
+	}
+	return out
+}
+
+// now is the instant that "overdue" is judged by.
+func (o Options) now(v *ledger.View) int64 {
+	if o.Now != 0 {
+		return o.Now
+	}
+	return v.At
+}
+
+func meterSheet(v *ledger.View, o Options) *sheet {
+	from, to := o.span()
+	s := &sheet{night: ledger.Tally(v, from, to), names: make(map[string]string)}
+	s.Report, s.Rig, s.At, s.RepeatRuns, s.LeftOut = "meter", v.Rig, instant(v.At), []string{}, []string{}
+	s.rows = []MeterRow{}
+	s.FillsL, s.WithinL = litres(s.night.Volume), withinL(s.night.Within)
+	s.Causes = make([]causeDoc, 0, len(s.night.Budget))
+	for _, c := range s.night.Budget {
+		s.Causes = append(s.Causes, causeDoc{c.Name, litres(quantity.VolumeOf(worth.Cover * c.U))})
+	}
+	s.span = curveAt(v.Curves, o.now(v))
+	if s.span.Curve == nil {
+		s.Provings = s.rows
+		return s
+	}
+	s.rep = s.span.Curve.Report()
+	r := &s.rep
+	s.Known = true
+	if s.label = len(r.Points) == 1 && r.Points[0].Name == proving.CauseLabel; s.label {
+		r.Points = nil
+	}
+	s.Type, s.Body, s.Repeat = r.Meter.Type.String(), r.Meter.Body.String(), rounded(s.span.Repeat, 6)
+	if s.span.From != math.MinInt64 {
+		s.Since = instant(s.span.From)
+	}
+	s.By = "volume"
+	switch {
+	case s.label:
+		s.By = "label"
+	case r.Mass:
+		s.By = "mass"
+	}
+	s.Curve, s.Linearity, s.OffLabel, s.Disagree = r.Equation, rounded(r.Linearity, 6), rounded(r.OffLabel, 6), r.Disagree
+	s.LeftOut = append(s.LeftOut, r.LeftOut...)
+	if len(r.Repeat.Names) >= 2 {
+		s.RepeatRuns = r.Repeat.Names
+		s.Repeatability, s.RepeatU = rounded(r.Repeat.Repeatability, 6), rounded(r.Repeat.MeanU, 6)
+	}
+	if !s.label {
+		for i := range 2 {
+			if r.Flow[1] > 0 {
+				s.FlowLPerMin[i], s.HzPerCSt[i] = rounded(float64(r.Flow[i]/quantity.LitrePerMinute), 3), rounded(r.PerNu[i], 5)
+			}
+			if !r.Mass {
+				s.Viscosity[i] = rounded(1000*float64(r.Viscosity[i]), 3)
+			}
+			s.TempC[i] = rounded(float64(r.Temp[i]), 2)
+		}
+	}
+	s.provings(v)
+	s.due(o.now(v))
+	s.Provings = s.rows
+	return s
+}
+
+// provings lists every proving there was, in the order of time.
+func (s *sheet) provings(v *ledger.View) {
+	for i := range v.Curves {
+		if v.Curves[i].Curve == nil {
+			continue
+		}
+		s.Curves++
+		rep := v.Curves[i].Curve.Report()
+		for j := range rep.Points {
+			p := &rep.Points[j]
+			if p.Name == proving.CauseLabel || slices.ContainsFunc(s.rows, func(r MeterRow) bool { return r.Proving == p.Name }) {
+				continue
+			}
+			row := MeterRow{Proving: p.Name, Done: instant(p.At), RelativeU: rounded(p.RelU, 6), TempC: rounded(float64(p.Liquid.Temp), 2)}
+			if p.Mass {
+				row.PulsesPerKg = rounded(p.K, 6)
+			} else {
+				row.PulsesPerL, row.Viscosity = rounded(p.K/1000, 6), rounded(1000*float64(p.Liquid.Viscosity), 3)
+			}
+			if p.Flow > 0 {
+				row.FlowLPerMin = rounded(float64(p.Flow/quantity.LitrePerMinute), 4)
+			}
+			s.rows = append(s.rows, row)
+		}
+	}
+	slices.SortStableFunc(s.rows, func(a, b MeterRow) int { return int(min(1, max(-1, a.Done-b.Done))) })
+	// On the chart stand those that the curve in force rests on: it takes the flow and the
+	// syrup out of their differences.
+	var factors, usual []float64
+	var on []int
+	for i := range s.rows {
+		j := slices.IndexFunc(s.rep.Points, func(p proving.Fitted) bool { return p.Name == s.rows[i].Proving })
+		if j < 0 {
+			continue
+		}
+		p, row := &s.rep.Points[j], &s.rows[i]
+		row.InForce, row.Residual, row.Weight = true, rounded(p.Resid, 6), rounded(p.Weight, 4)
+		if p.Std != 0 {
+			row.Standard = rounded(p.Std, 3)
+		}
+		row.Outlier = slices.Contains(s.rep.Outliers, p.Name) || s.rep.Repeat.Outlier == p.Name
+		factors, on = append(factors, p.Fit/p.K), append(on, i)
+		if !row.Outlier {
+			usual = append(usual, p.Fit/p.K)
+		}
+	}
+	for k, i := range on {
+		s.rows[i].MeterFactor, s.rows[i].SinceFirst = rounded(factors[k], 6), rounded(factors[k]/factors[0], 6)
+	}
+	// Limits are those of the usual scatter: an outlier would widen them over itself.
+	if ch, ok := individuals(usual); ok {
+		s.Chart = &chartDoc{rounded(ch.mean, 6), rounded(ch.movingRange, 6), rounded(ch.lower, 6), rounded(ch.upper, 6)}
+		for k, i := range on {
+			s.rows[i].Outside = factors[k] < ch.lower || factors[k] > ch.upper
+		}
+	}
+}
+
+func (s *sheet) due(now int64) {
+	var last int64
+	for i := range s.rows {
+		if s.rows[i].InForce {
+			last = max(last, int64(s.rows[i].Done))
+		}
+	}
+	s.Last = instant(last)
+	if last != 0 {
+		s.Due = instant(last + int64(s.span.DueDays*86400e9))
+	}
+	s.Overdue = s.Due != 0 && now > int64(s.Due)
+}
+
+// chart is a control chart of individual values.
+type chart struct{ mean, movingRange, lower, upper float64 }
+
+// individuals returns the control chart of values in the order of time: their
+// mean, and limits of three standard deviations, found from how much one value
+// differs from the next (NIST/SEMATECH e-Handbook 6.3.2.2). There is none of
+// fewer than two values, or of equal ones.
+func individuals(x []float64) (c chart, ok bool) {
+	const d2 = 1.128 // mean range of two normal values, in standard deviations
+	if len(x) < 2 {
+		return c, false
+	}
+	for i, v := range x {
+		c.mean += v / float64(len(x))
+		if i > 0 {
+			c.movingRange += math.Abs(v-x[i-1]) / float64(len(x)-1)
+		}
+	}
+	c.lower, c.upper = c.mean-3*c.movingRange/d2, c.mean+3*c.movingRange/d2
+	return c, c.movingRange > 0
+}
+
+// FewOnChart is how many provings make the limits of a control chart firm.
+// Common practice, no source.
+const FewOnChart = 8
+
+func meterTable(w io.Writer, v *ledger.View, o Options, s *sheet) error {
+	var b strings.Builder
+	title := "Flow meter"
+	if v.Rig != "" {
+		title += " of " + v.Rig
+	}
+	fmt.Fprintf(&b, "%s (%s)\n\n", title, o.zone())
+	if !s.Known {
+		b.WriteString("Nothing was proved yet: what a pulse is worth is not known. \"yardtally prove\" makes a proving.\n\n")
+		b.WriteString(LegalNote + "\n")
+		_, err := io.WriteString(w, b.String())
+		return err
+	}
+	r := &s.rep
+	for i := range s.rows {
+		s.names[s.rows[i].Proving] = "proving of " + o.day(int64(s.rows[i].Done))
+	}
+	wrap(&b, "", fmt.Sprintf("The meter: %s, of %s; one pull scatters by %s (standard deviation).", s.Type, s.Body, percentOf(s.span.Repeat)))
+	since := "since ever"
+	if s.Since != 0 {
+		since = "since " + o.day(int64(s.Since))
+	}
+	wrap(&b, "", fmt.Sprintf("The curve in force holds %s; it is curve %d of this rig.", since, s.Curves))
+	b.WriteString("\nCurve\n")
+	equation := r.Equation
+	if o.Units == quantity.US {
+		equation = "In SI: " + equation
+	}
+	wrap(&b, "  ", sentence(equation))
+	sayProved(&b, s, o.Units)
+	sayFit(&b, s)
+	if len(s.rows) > 0 {
+		if err := meterPoints(&b, o, s); err != nil {
+			return err
+		}
+	}
+	meterDrift(&b, o, s)
+	meterDue(&b, o, s)
+	meterBudget(&b, o, s)
+	b.WriteString("\n" + LegalNote + "\n")
+	_, err := io.WriteString(w, b.String())
+	return err
+}
+
+// day is an instant with its date and minute.
+func (o Options) day(at int64) string {
+	return time.Unix(0, at).In(o.zone()).Format("2006-01-02 15:04")
+}
+
+// sentence puts a full stop behind.
+func sentence(s string) string { return strings.TrimSuffix(s, ".") + "." }
+
+// said puts words in the place of the ids of provings.
+func (s *sheet) said(text string) string {
+	for id, name := range s.names {
+		text = strings.ReplaceAll(text, id, name)
+	}
+	return text
+}
+
+func sayProved(b *strings.Builder, s *sheet, u quantity.System) {
+	r := &s.rep
+	switch {
+	case s.label:
+		wrap(b, "  ", "No bucket test yet: a label may be off by 1 % and more, on thick syrup further. \"yardtally prove\" makes one.")
+		return
+	case r.Mass:
+		wrap(b, "  ", "Proved by mass: it counts kilograms, and volumes are as good as the Brix of the syrup.")
+	}
+	between := func(what, lo, hi string) string {
+		if lo == hi {
+			return what + " " + lo
+		}
+		return what + " " + lo + " to " + hi
+	}
+	var parts []string
+	if r.Flow[1] > 0 {
+		parts = append(parts, between("flow", u.Flow(r.Flow[0]), u.Flow(r.Flow[1])))
+	}
+	if !r.Mass {
+		parts = append(parts, between("viscosity", viscosity(r.Viscosity[0]), viscosity(r.Viscosity[1])))
+	}
+	parts = append(parts, between("temperature", u.Temperature(r.Temp[0]), u.Temperature(r.Temp[1])))
+	if r.Meter.Type != proving.OvalGear && r.PerNu[1] > 0 {
+		parts = append(parts, between("rate by viscosity", figures(r.PerNu[0]), figures(r.PerNu[1])+" Hz per mm²/s"))
+	}
+	wrap(b, "  ", "Proved range: "+strings.Join(parts, "; ")+". Outside, volumes are less sure.")
+}
+
+func viscosity(v quantity.Viscosity) string {
+	return figures(float64(v/quantity.MillipascalSecond)) + " mPa·s"
+}
+
+// sayFit says how well the provings agree.
+func sayFit(b *strings.Builder, s *sheet) {
+	r := &s.rep
+	if r.OffLabel != 0 {
+		wrap(b, "  ", fmt.Sprintf("The provings' K-factor differs from the label's by %s.", signedPercent(r.OffLabel)))
+	}
+	if len(r.Points) >= 2 {
+		wrap(b, "  ", "Linearity: "+percentOf(r.Linearity)+", half the spread of the K-factors by their mean.")
+	}
+	if n := len(r.Repeat.Names); n >= 2 {
+		text := fmt.Sprintf("Repeatability: %s between the lowest and the highest K-factor of %d runs under like conditions", percentOf(r.Repeat.Repeatability), n)
+		if !math.IsNaN(r.Repeat.MeanU) {
+			text += fmt.Sprintf("; their mean is sure to ± %s", percentOf(r.Repeat.MeanU))
+		}
+		wrap(b, "  ", text+".")
+		if r.Repeat.Outlier != "" {
+			wrap(b, "  ", s.said(fmt.Sprintf("Of these, the %s is an outlier (Grubbs, 5 %%).", r.Repeat.Outlier)))
+		}
+	} else if !s.label {
+		wrap(b, "  ", "Repeatability: not known; it takes two runs or more under like conditions within a day.")
+	}
+	for _, n := range r.Outliers {
+		wrap(b, "  ", s.said(fmt.Sprintf("Off the curve by more than chance: the %s. It is kept, but counts for less. Was the bucket, the Brix or the count wrong?", n)))
+	}
+	if r.Disagree {
+		wrap(b, "  ", "The provings disagree by more than their own uncertainty explains; all are counted as less sure.")
+	}
+	for _, l := range r.LeftOut {
+		name, why, _ := strings.Cut(l, ": ")
+		if n, ok := s.names[name]; ok {
+			name = n
+		} else {
+			name = "act " + name
+		}
+		wrap(b, "  ", "Left out: "+name+", "+sentence(why))
+	}
+}
+
+func meterPoints(b *strings.Builder, o Options, s *sheet) error {
+	b.WriteString("\nProvings\n\n")
+	unit := kUnit(o.Units, s.rep.Mass)
+	_, flowUnit := o.Units.FlowParts(0)
+	g := grid{head: []string{"done", ">K-factor " + unit, ">±", ">flow " + flowUnit, ">mPa·s", ">" + degree(o.Units), ">off the curve", ">in sd", ""}}
+	for i := range s.rows {
+		row := &s.rows[i]
+		k, mass := value(row.PulsesPerL)*1000, false
+		if row.PulsesPerKg != "" {
+			k, mass = value(row.PulsesPerKg), true
+		}
+		kText := kNumber(o.Units, k, mass)
+		if mass != s.rep.Mass {
+			kText += " " + kUnit(o.Units, mass)
+		}
+		flow, visc, temp, resid, sd, note := "", "", "", "not in it", "", ""
+		if row.FlowLPerMin != "" {
+			flow, _ = o.Units.FlowParts(quantity.Flow(value(row.FlowLPerMin)) * quantity.LitrePerMinute)
+		}
+		if row.Viscosity != "" {
+			visc = figures(value(row.Viscosity))
+		}
+		if row.TempC != "" {
+			temp, _ = o.Units.TemperatureParts(quantity.Temperature(value(row.TempC)))
+		}
+		if row.InForce {
+			resid = signedPercent(value(row.Residual))
+		}
+		if row.Standard != "" && !row.Outlier {
+			sd = signed(value(row.Standard), 1)
+		}
+		if row.Outlier {
+			note = "outlier"
+		}
+		g.add(o.day(int64(row.Done)), kText, percent95(value(row.RelativeU)), flow, visc, temp, resid, sd, note)
+	}
+	return g.write(b)
+}
+
+// meterDrift draws the control chart: time runs down, the meter factor to the
+// right, the limits as bars, the mean as a colon.
+func meterDrift(b *strings.Builder, o Options, s *sheet) {
+	b.WriteString("\nDrift\n")
+	if s.label {
+		wrap(b, "  ", "None to be seen without bucket tests.")
+		return
+	}
+	if s.Chart == nil {
+		wrap(b, "  ", "None to be seen yet: it takes two provings or more that differ. The meter factor is the curve's K-factor over the proving's.")
+		return
+	}
+	mean, lower, upper := value(s.Chart.Mean), value(s.Chart.Lower), value(s.Chart.Upper)
+	wrap(b, "  ", "The meter factor is the curve's K-factor over the proving's, so that flow and syrup are taken out.")
+	fmt.Fprintf(b, "  Mean %s; control limits %s to %s.\n\n", plain(mean, 5), plain(lower, 5), plain(upper, 5))
+	// What is farther out than the limits are apart stands at the edge.
+	lo, hi := lower, upper
+	for i := range s.rows {
+		if f := value(s.rows[i].MeterFactor); s.rows[i].InForce {
+			lo, hi = min(lo, max(f, 2*lower-upper)), max(hi, min(f, 2*upper-lower))
+		}
+	}
+	const width = 31
+	column := func(f float64) int {
+		return min(max(int(math.Round((f-lo)/(hi-lo)*(width-1))), 0), width-1)
+	}
+	g := grid{head: []string{"  done", ">factor", ">since first", "chart", ""}}
+	flagged := 0
+	for i := range s.rows {
+		row := &s.rows[i]
+		if !row.InForce {
+			continue
+		}
+		line := []rune(strings.Repeat(" ", width))
+		line[column(lower)], line[column(upper)], line[column(mean)] = '|', '|', ':'
+		switch f := value(row.MeterFactor); {
+		case f < lo:
+			line[0] = '<'
+		case f > hi:
+			line[width-1] = '>'
+		default:
+			line[column(f)] = 'o'
+		}
+		note := ""
+		if row.Outside {
+			note, flagged = "outside the limits", flagged+1
+		}
+		g.add("  "+o.day(int64(row.Done)), plain(value(row.MeterFactor), 5), signedPercent(value(row.SinceFirst)-1), string(line), note)
+	}
+	_ = g.write(b) // to memory
+	b.WriteByte('\n')
+	n := len(s.rep.Points)
+	if flagged > 0 {
+		wrap(b, "  ", "What lies outside the limits is more than this meter's own scatter: look at the meter, the strainer and the way the proving was done before trusting either.")
+	}
+	if n < FewOnChart {
+		wrap(b, "  ", fmt.Sprintf("With fewer than %d provings the limits are rough.", FewOnChart))
+	}
+}
+
+func meterDue(b *strings.Builder, o Options, s *sheet) {
+	b.WriteString("\nNext proving\n")
+	switch {
+	case s.Due == 0:
+		wrap(b, "  ", "Due now: no bucket test counts.")
+	case s.Overdue:
+		wrap(b, "  ", fmt.Sprintf("Overdue since %s: the last was on %s, and one is good for %s.", o.day(int64(s.Due)), o.day(int64(s.Last)), days(s.span.DueDays)))
+	default:
+		wrap(b, "  ", fmt.Sprintf("Due by %s: the last was on %s, and one is good for %s. Sooner when the syrup changes, or the meter was opened.",
+			o.day(int64(s.Due)), o.day(int64(s.Last)), days(s.span.DueDays)))
+	}
+}
+
+func days(n float64) string {
+	if n == 1 {
+		return "1 day"
+	}
+	return strconv.FormatFloat(n, 'f', -1, 64) + " days"
+}
+
+// meterBudget says what the volume of the fills is uncertain by, and why.
+func meterBudget(b *strings.Builder, o Options, s *sheet) {
+	n := &s.night
+	if n.Fills == 0 {
+		return
+	}
+	b.WriteString("\nWhat the fills' volume is uncertain by\n\n")
+	g := grid{head: []string{"  cause", ">± " + unitName(o.Units), ">of the volume"}}
+	line := func(what string, v quantity.Volume) {
+		g.add("  "+what, within(o.Units, v), percentOf(float64(v)/float64(n.Volume)))
+	}
+	rest, all := 0.0, n.Budget.U()
+	for _, c := range n.Budget {
+		if c.U < all/30 { // worth less than a thousandth of it
+			rest = math.Hypot(rest, c.U)
+			continue
+		}
+		line(s.said(c.Name), quantity.VolumeOf(worth.Cover*c.U))
+	}
+	if rest > 0 {
+		line("everything else", quantity.VolumeOf(worth.Cover*rest))
+	}
+	g.rule()
+	line("all, of "+Hundredths(o.Units, n.Volume)+" in "+plural(n.Fills, "fill"), n.Within)
+	_ = g.write(b) // to memory
+	b.WriteByte('\n')
+	wrap(b, "  ", "± holds the truth 19 times in 20. Causes add as squares. What comes from a proving is common to all fills and does not average out.")
+}
+
+func unitName(u quantity.System) string {
+	vol, _, _ := units(u)
+	return vol
+}

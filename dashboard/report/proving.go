@@ -1,0 +1,146 @@
+package report
+
+import (
+	"fmt"
+	"io"
+	"math"
+	"sort"
+	"strings"
+
+	"yardtally/calibrate/proving"
+	"yardtally/calibrate/quantity"
+	"yardtally/meter/ledger"
+)
+
+// ProvingFound writes what one proving found: its K-factor, the condition it was
+// proved at, and its budget of uncertainty, the largest cause first. The error is the writer's.
+func ProvingFound(w io.Writer, p proving.Point, o Options) error {
+	var b strings.Builder
+	wrap(&b, "", fmt.Sprintf("K-factor %s %s ± %s", kNumber(o.Units, p.K, p.Mass), kUnit(o.Units, p.Mass), percentOf(p.Budget.Expanded(0.95))))
+	var at []string
+	switch {
+	case p.Flow > 0:
+		at = append(at, o.Units.Flow(p.Flow))
+	case p.Rate > 0:
+		at = append(at, figures(p.Rate)+" pulses a second")
+	}
+	if p.Liquid.Viscosity > 0 {
+		at = append(at, viscosity(p.Liquid.Viscosity), o.Units.Density(p.Liquid.Density))
+	}
+	if len(p.Budget) > 1 && !math.IsNaN(float64(p.Liquid.Temp)) {
+		at = append(at, o.Units.Temperature(p.Liquid.Temp))
+	}
+	if len(at) > 0 {
+		wrap(&b, "  ", "proved at "+strings.Join(at, ", "))
+	}
+	if len(p.Budget) > 1 && p.Rate == 0 {
+		wrap(&b, "  ", "It was not timed, so the flow it was proved at is a guess: -time says it.")
+	}
+	b.WriteString("\nWhat it is uncertain by\n\n")
+	parts := append(proving.Budget(nil), p.Budget...)
+	sort.SliceStable(parts, func(i, j int) bool { return parts[i].RelU > parts[j].RelU })
+	g := grid{head: []string{"  cause", ">±", ""}}
+	for _, c := range parts {
+		note := ""
+		if c.Common {
+			note = "common to all tests so done"
+		}
+		g.add("  "+c.Name, percent95(c.RelU), note)
+	}
+	g.rule()
+	g.add("  all", percentOf(p.Budget.Expanded(0.95)), "")
+	_ = g.write(&b) // to memory
+	b.WriteByte('\n')
+	wrap(&b, "  ", "± holds the truth 19 times in 20. Causes add as squares.")
+	if a := p.Budget.Advice(); a != "" {
+		wrap(&b, "  ", sentence("To do better: "+a))
+	}
+	_, err := io.WriteString(w, b.String())
+	return err
+}
+
+// ProvingEffect is what a proving changes.
+type ProvingEffect struct {
+	Point         proving.Point
+	At            int64              // the instant at which curves are compared; 0: now
+	Before, After []ledger.CurveSpan // as views have them
+	// BeforeView and AfterView give what was metered in all; nil: not known.
+	BeforeView, AfterView *ledger.View
+}
+
+// ProvingChange writes what a proving changes: the K-factor under its condition, and
+// what was metered in all. The error is the writer's.
+func ProvingChange(w io.Writer, e ProvingEffect, o Options) error {
+	var b strings.Builder
+	b.WriteString("What changes\n\n")
+	before, after := curveAt(e.Before, e.At).Curve, curveAt(e.After, e.At).Curve
+	g := grid{head: []string{"", ">before", ">after", ">change"}}
+	was, now := kUnder(before, e.Point), kUnder(after, e.Point)
+	text := func(c *proving.Curve, k float64) string {
+		if c == nil {
+			return "none"
+		}
+		return kNumber(o.Units, k, c.Mass()) + " " + kUnit(o.Units, c.Mass())
+	}
+	diff := ""
+	if before != nil && after != nil && before.Mass() == after.Mass() {
+		diff = signedPercent(now/was - 1)
+	}
+	g.add("  K-factor there", text(before, was), text(after, now), diff)
+	sure := func(c *proving.Curve) string {
+		if c == nil {
+			return ""
+		}
+		return "± " + percent95(c.RelU(c.At(e.Point.Rate, e.Point.Liquid)))
+	}
+	g.add("  how sure", sure(before), sure(after), "")
+	if e.BeforeView != nil && e.AfterView != nil {
+		a := ledger.Tally(e.BeforeView, math.MinInt64, math.MaxInt64)
+		z := ledger.Tally(e.AfterView, math.MinInt64, math.MaxInt64)
+		diff := ""
+		if a.Total > 0 {
+			diff = signedPercent(float64(z.Total)/float64(a.Total) - 1)
+		}
+		g.add("  metered in all", Hundredths(o.Units, a.Total), Hundredths(o.Units, z.Total), diff)
+		if a.Within > 0 || z.Within > 0 {
+			g.add("  fills' ±", within(o.Units, a.Within), within(o.Units, z.Within), "")
+		}
+	}
+	_ = g.write(&b) // to memory
+	b.WriteByte('\n')
+	if after != nil {
+		r := after.Report()
+		in := ""
+		if o.Units == quantity.US {
+			in = ", in SI"
+		}
+		wrap(&b, "  ", sentence("The curve is now"+in+": "+r.Equation))
+		for _, n := range append(append([]string(nil), r.Outliers...), r.Repeat.Outlier) {
+			if n != "" && n == e.Point.Name {
+				wrap(&b, "  ", "This proving lies off the others by more than chance: it is kept, but look again at bucket, Brix and count.")
+				break
+			}
+		}
+		for _, l := range r.LeftOut {
+			if why, ok := strings.CutPrefix(l, e.Point.Name+": "); ok {
+				wrap(&b, "  ", sentence("This proving does not count: "+why))
+			}
+		}
+		if n := len(r.Repeat.Names); n >= 2 {
+			wrap(&b, "  ", fmt.Sprintf("Repeatability: %s over %d runs under like conditions.", percentOf(r.Repeat.Repeatability), n))
+		}
+		if r.Disagree {
+			wrap(&b, "  ", "The provings disagree by more than their own uncertainty explains; all are counted as less sure.")
+		}
+	}
+	_, err := io.WriteString(w, b.String())
+	return err
+}
+
+// kUnder is a curve's K-factor where a point was proved; 0 without a curve.
+func kUnder(c *proving.Curve, p proving.Point) float64 {
+	if c == nil {
+		return 0
+	}
+	return 1 / c.At(p.Rate, p.Liquid).Volume
+}
