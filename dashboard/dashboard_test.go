@@ -258,7 +258,7 @@ func TestHowSure(t *testing.T) {
 		v.Fills[i].Metered = worth.Flow{Volume: m, Key: 1, Sense: [proving.Terms]float64{-m}}
 	}
 	page := get(t, handler(s), "/").Body.String()
-	for _, want := range []string{"can be drawn, ±3.0 gal while the rig has just stopped.", "12.0 gal in 13 fills, ±0.14 gal",
+	for _, want := range []string{"can be drawn, ±3.0 gal while the rig has just stopped.", "11.97 ±0.14 gal in 13 fills",
 		"The tote&#39;s plate: 2,116 lb, and it allows 2,094 lb", "licensed to judge it."} {
 		if !strings.Contains(page, want) {
 			t.Errorf("the page lacks %q", want)

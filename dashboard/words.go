@@ -65,10 +65,12 @@ func (m *model) here() (hereModel, fillsModel) {
 			volume, loose, within, open = n.Volume, n.Loose, n.Within, n.Open
 		}
 	}
-	h.Words = m.Units.Volume(volume) + " in " + plural(len(fills), "fill", "fills")
+	sum := m.Units.Volume(volume)
 	if within > 0 {
-		h.Words += ", ±" + m.hundredths(within)
+		_, unit := m.Units.VolumeParts(0)
+		sum = report.Fixed(m.cells[id], 100) + " ±" + report.Within(m.Units, within) + " " + unit
 	}
+	h.Words = sum + " in " + plural(len(fills), "fill", "fills")
 	if y.Colonies > 0 {
 		switch d := y.Colonies - len(fills); {
 		case d > 0:

@@ -137,7 +137,7 @@ func fillsTable(w io.Writer, v *ledger.View, o Options, fills []ledger.Fill, loo
 			what = "fill, still open"
 		}
 		lines = append(lines, line{f.Start, []string{o.clock(f.Start), fmt.Sprintf("%.0f", float64(f.End-f.Start)/1e9),
-			Fixed(cells[i], 100), within(o.Units, f.Within), rate, t, nameOf(name, f.Yard), strconv.Itoa(nth[f.Yard]), string(f.Reason), what}})
+			Fixed(cells[i], 100), Within(o.Units, f.Within), rate, t, nameOf(name, f.Yard), strconv.Itoa(nth[f.Yard]), string(f.Reason), what}})
 	}
 	for i := range loose {
 		l := &loose[i]
@@ -155,7 +155,7 @@ func fillsTable(w io.Writer, v *ledger.View, o Options, fills []ledger.Fill, loo
 		g.add(l.cells...)
 	}
 	g.rule()
-	g.add(plural(len(fills), "fill"), "", Fixed(inFills, 100), within(o.Units, all), "", "", "", "", "", "")
+	g.add(plural(len(fills), "fill"), "", Fixed(inFills, 100), Within(o.Units, all), "", "", "", "", "", "")
 	g.add("outside fills", "", Fixed(outside, 100), "", "", "", "", "", "", "")
 	g.add("sum", "", Fixed(sum, 100), "", "", "", "", "", "", "")
 	if err := g.write(w); err != nil {
@@ -170,9 +170,9 @@ func fillsTable(w io.Writer, v *ledger.View, o Options, fills []ledger.Fill, loo
 	return foot(w, v, o)
 }
 
-// within shows half a 95 % interval, rounded up so that it promises no more
+// Within shows half a 95 % interval, rounded up so that it promises no more
 // than is known; "" for none.
-func within(s quantity.System, v quantity.Volume) string {
+func Within(s quantity.System, v quantity.Volume) string {
 	if v <= 0 {
 		return ""
 	}

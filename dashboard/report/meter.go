@@ -541,7 +541,7 @@ func meterBudget(b *strings.Builder, o Options, s *sheet) {
 	b.WriteString("\nWhat the fills' volume is uncertain by\n\n")
 	g := grid{head: []string{"  cause", ">± " + unitName(o.Units), ">of the volume"}}
 	line := func(what string, v quantity.Volume) {
-		g.add("  "+what, within(o.Units, v), percentOf(float64(v)/float64(n.Volume)))
+		g.add("  "+what, Within(o.Units, v), percentOf(float64(v)/float64(n.Volume)))
 	}
 	rest, all := 0.0, n.Budget.U()
 	for _, c := range n.Budget {

@@ -103,7 +103,7 @@ func ProvingChange(w io.Writer, e ProvingEffect, o Options) error {
 		}
 		g.add("  metered in all", Hundredths(o.Units, a.Total), Hundredths(o.Units, z.Total), diff)
 		if a.Within > 0 || z.Within > 0 {
-			g.add("  fills' ±", within(o.Units, a.Within), within(o.Units, z.Within), "")
+			g.add("  fills' ±", Within(o.Units, a.Within), Within(o.Units, z.Within), "")
 		}
 	}
 	_ = g.write(&b) // to memory

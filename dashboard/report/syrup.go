@@ -337,7 +337,7 @@ func Mix(w io.Writer, m MixSheet, o Options) error {
 	g.add("density", x, unit, percent95(float64(st.DensityU/st.Density)), "at "+o.Units.Temperature(st.Temp))
 	_, unit = o.Units.VolumeParts(st.Volume)
 	cells, _ := Closing(o.Units, 100, []quantity.Volume{st.Volume})
-	g.add("volume", Fixed(cells[0], 100), unit, within(o.Units, 2*st.VolumeU), "at "+o.Units.Temperature(st.Temp))
+	g.add("volume", Fixed(cells[0], 100), unit, Within(o.Units, 2*st.VolumeU), "at "+o.Units.Temperature(st.Temp))
 	x, unit = o.Units.MassParts(m.Mass)
 	g.add("weight", x, unit, "", "")
 	if err := g.write(&b); err != nil {

@@ -187,7 +187,7 @@ func Strapping(w io.Writer, v *ledger.View, l *tote.Learnt, u quantity.System) e
 		x, _ := u.LengthParts(s.Level)
 		c, _ := Closing(u, 10, []quantity.Volume{s.Volume})
 		p := l.Table.At(s.Level)
-		g.add(x, Fixed(c[0], 10), within(u, quantity.VolumeOf(tote.Wide*p.U)))
+		g.add(x, Fixed(c[0], 10), Within(u, quantity.VolumeOf(tote.Wide*p.U)))
 	}
 	if err := g.write(w); err != nil {
 		return err

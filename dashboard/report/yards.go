@@ -120,11 +120,11 @@ func yardsTable(w io.Writer, v *ledger.View, o Options, n *ledger.Night) error {
 		if y.Open {
 			end = "a fill is open"
 		}
-		g.add(tallyName(y), strconv.Itoa(y.Fills), colonies, Fixed(a, 100), within(o.Units, y.Within), Fixed(b, 100), Fixed(a+b, 100),
+		g.add(tallyName(y), strconv.Itoa(y.Fills), colonies, Fixed(a, 100), Within(o.Units, y.Within), Fixed(b, 100), Fixed(a+b, 100),
 			least, mean, most, o.clock(y.First), end)
 	}
 	g.rule()
-	g.add("sum", strconv.Itoa(n.Fills), "", Fixed(inFills, 100), within(o.Units, n.Within), Fixed(outside, 100), Fixed(sum, 100), "", "", "", "", "")
+	g.add("sum", strconv.Itoa(n.Fills), "", Fixed(inFills, 100), Within(o.Units, n.Within), Fixed(outside, 100), Fixed(sum, 100), "", "", "", "", "")
 	if err := g.write(w); err != nil {
 		return err
 	}
