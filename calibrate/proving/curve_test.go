@@ -291,8 +291,8 @@ func TestGearKnown(t *testing.T) {
 	if len(r.Points) != 5 || len(r.Outliers) > 0 || r.Disagree || math.Abs(r.OffLabel-0.02) > 0.004 || r.Linearity < 0.0005 || r.Linearity > 0.006 {
 		t.Errorf("%+v", r)
 	}
-	if !strings.HasPrefix(r.Equation, "K = 50.0") && !strings.HasPrefix(r.Equation, "K = 49.9") && !strings.HasPrefix(r.Equation, "K = 50 ") {
-		t.Errorf("%s", r.Equation)
+	if e := r.Equation; e.Kind != Slip || math.Abs(e.K/50_000-1) > 1e-4 || math.Abs(e.Friction/0.002-1) > 0.02 || math.Abs(e.Inertia/0.001-1) > 0.02 {
+		t.Errorf("%+v", r.Equation)
 	}
 
 	one, err := NewCurve(Meter{}, ts[3:4], 0, 0)
@@ -521,7 +521,7 @@ func TestReport(t *testing.T) {
 		t.Errorf("%+v", r)
 	}
 	for name, c := range some(t) {
-		if e := c.Report().Equation; !strings.HasPrefix(e, "K ") || strings.Contains(e, "NaN") || strings.Contains(e, "%!") {
+		if e := c.Report().Equation.Words(quantity.SI); !strings.HasPrefix(e, "K ") || strings.Contains(e, "NaN") || strings.Contains(e, "%!") {
 			t.Errorf("%s: %q", name, e)
 		}
 	}
@@ -569,5 +569,34 @@ func BenchmarkNewCurve(b *testing.B) {
 				}
 			}
 		})
+	}
+}
+
+// TestEquationWords: every form reads, in a person's own units and no others.
+func TestEquationWords(t *testing.T) {
+	slip := Equation{Kind: Slip, K: 36_000, Friction: 0.002, Inertia: 0.001, Ref: 20, PerKelvin: -48e-6}
+	for _, c := range []struct {
+		e      Equation
+		si, us string
+	}{
+		{Equation{Kind: FromLabel, K: 36_000, Ref: 20}, "K = 36 pulses/L for every flow and temperature, from a label", "K = 136.27 pulses/gal for every flow and temperature, from a label"},
+		{Equation{Kind: FromOne, K: 36_000, Ref: 20, PerKelvin: -48e-6}, "K = 36 pulses/L for every flow, from one proving; at 20.0 °C, and 0.0048 % less for 1 °C warmer",
+			"K = 136.27 pulses/gal for every flow, from one proving; at 68.0 °F, and 0.0027 % less for 1 °F warmer"},
+		{Equation{Kind: Flat, Mass: true, K: 27, Ref: 20, PerKelvin: 3e-4}, "K = 27 pulses/kg for every flow; at 20.0 °C, and 0.0300 % more for 1 °C warmer",
+			"K = 12.247 pulses/lb for every flow; at 68.0 °F, and 0.0167 % more for 1 °F warmer"},
+		{slip, "K = 36 pulses/L less slip: 0.200 % at 10 L/min of 10 mPa·s by friction, less with more flow or viscosity; 0.100 % by inertia, more with more flow, less with more viscosity; at 20.0 °C, and 0.0048 % less for 1 °C warmer",
+			// 2 gal/min are 7.571 L/min: NIST SP 811, exact gallon (memory).
+			"K = 136.27 pulses/gal less slip: 0.264 % at 2 gal/min of 10 mPa·s by friction, less with more flow or viscosity; 0.076 % by inertia, more with more flow, less with more viscosity; at 68.0 °F, and 0.0027 % less for 1 °F warmer"},
+		{Equation{Kind: Rising, K: 90_000, HighK: 100_000, LowX: 0.5, HighX: 20, Ref: 20, PerKelvin: -48e-6},
+			"K rises from 90 to 100 pulses/L between 0.5 and 20 Hz per mm²/s, and is held beyond; at 20.0 °C, and 0.0048 % less for 1 °C warmer",
+			"K rises from 340.69 to 378.54 pulses/gal between 0.5 and 20 Hz per mm²/s, and is held beyond; at 68.0 °F, and 0.0027 % less for 1 °F warmer"},
+		{Equation{Kind: Slip, K: 36_000, Friction: -1e-9, Ref: 20}, "K = 36 pulses/L less slip: 0.000 % at 10 L/min of 10 mPa·s by friction, less with more flow or viscosity; 0.000 % by inertia, more with more flow, less with more viscosity; at 20.0 °C, and 0.0000 % less for 1 °C warmer", ""},
+	} {
+		if got := c.e.Words(quantity.SI); got != c.si {
+			t.Errorf("SI: %s\nwant %s", got, c.si)
+		}
+		if got := c.e.Words(quantity.US); c.us != "" && got != c.us {
+			t.Errorf("US: %s\nwant %s", got, c.us)
+		}
 	}
 }

@@ -1,7 +1,6 @@
 package proving
 
 import (
-	"fmt"
 	"math"
 
 	"yardtally/calibrate/fit"
@@ -22,7 +21,7 @@ type Report struct {
 	Meter    Meter
 	At       int64 // from when it holds, Unix ns
 	Mass     bool
-	Equation string   // in words
+	Equation Equation
 	Points   []Fitted // in the order of time
 	Outliers []string // names of those that are off by more than chance; kept, but weighing less
 	LeftOut  []string // tests that were not used, each with the reason
@@ -138,33 +137,24 @@ func (c *Curve) finish(obs []observed) {
 func (c *Curve) describe(obs []observed) {
 	r := &c.report
 	r.Mass = c.mass
-	per, unit := 1/c.vref/1000, "L"
-	if c.mass {
-		per, unit = 1/c.vref, "kg"
-	}
+	e := Equation{K: 1 / c.vref, Mass: c.mass, Ref: quantity.Temperature(c.ref), PerKelvin: -c.expand, Kind: Flat}
 	g := &c.gear
 	switch {
 	case len(obs) == 0:
-		r.Equation = fmt.Sprintf("K = %.5g pulses/L for every flow, from a label", per)
+		e.Kind = FromLabel
 	case c.shape == shapeFlat:
-		r.Equation = fmt.Sprintf("K = %.5g pulses/%s for every flow", per, unit)
-	case c.shape == shapeGear && c.single:
-		r.Equation = fmt.Sprintf("K = %.5g pulses/L for every flow, from one proving", per*g.level)
-	case c.shape == shapeGear:
-		r.Equation = fmt.Sprintf("K = %.5g pulses/L less slip: %.3f %% at 10 L/min of 10 mPa·s by friction, less with more flow or viscosity; %.3f %% by inertia, more with more flow, less with more viscosity",
-			per*g.level, 100*g.slip1/g.level, 100*g.slip2/g.level)
 	case c.single:
-		r.Equation = fmt.Sprintf("K = %.5g pulses/L for every flow, from one proving", per)
+		e.Kind = FromOne
+		if c.shape == shapeGear {
+			e.K *= g.level
+		}
+	case c.shape == shapeGear:
+		e.Kind, e.K, e.Friction, e.Inertia = Slip, e.K*g.level, g.slip1/g.level, g.slip2/g.level
 	default:
-		lo, hi := c.grid.worth(c.grid.xLo), c.grid.worth(c.grid.xHi)
-		r.Equation = fmt.Sprintf("K rises from %.5g to %.5g pulses/L between %.3g and %.3g Hz per mm²/s, and is held beyond",
-			per/lo, per/hi, c.grid.xLo, c.grid.xHi)
+		e.Kind, e.LowX, e.HighX = Rising, c.grid.xLo, c.grid.xHi
+		e.K, e.HighK = e.K/c.grid.worth(c.grid.xLo), e.K/c.grid.worth(c.grid.xHi)
 	}
-	change := "less"
-	if c.expand < 0 {
-		change = "more"
-	}
-	r.Equation += fmt.Sprintf("; at %.1f °C, and %.4f %% %s for a kelvin warmer", c.ref, 100*math.Abs(c.expand), change)
+	r.Equation = e
 	for i := range obs {
 		o := &obs[i]
 		stretch(&r.Temp, o.Liquid.Temp, i == 0)

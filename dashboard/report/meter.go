@@ -161,7 +161,7 @@ func meterSheet(v *ledger.View, o Options) *sheet {
 	case r.Mass:
 		s.By = "mass"
 	}
-	s.Curve, s.Linearity, s.OffLabel, s.Disagree = r.Equation, rounded(r.Linearity, 6), rounded(r.OffLabel, 6), r.Disagree
+	s.Curve, s.Linearity, s.OffLabel, s.Disagree = r.Equation.Words(quantity.SI), rounded(r.Linearity, 6), rounded(r.OffLabel, 6), r.Disagree
 	s.LeftOut = append(s.LeftOut, r.LeftOut...)
 	if len(r.Repeat.Names) >= 2 {
 		s.RepeatRuns = r.Repeat.Names
@@ -306,11 +306,7 @@ func meterTable(w io.Writer, v *ledger.View, o Options, s *sheet) error {
 	}
 	wrap(&b, "", fmt.Sprintf("The curve in force holds %s; it is curve %d of this rig.", since, s.Curves))
 	b.WriteString("\nCurve\n")
-	equation := r.Equation
-	if o.Units == quantity.US {
-		equation = "In SI: " + equation
-	}
-	wrap(&b, "  ", sentence(equation))
+	wrap(&b, "  ", sentence(r.Equation.Words(o.Units)))
 	sayProved(&b, s, o.Units)
 	sayFit(&b, s)
 	if len(s.rows) > 0 {

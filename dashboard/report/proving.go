@@ -8,7 +8,6 @@ import (
 	"strings"
 
 	"yardtally/calibrate/proving"
-	"yardtally/calibrate/quantity"
 	"yardtally/meter/ledger"
 )
 
@@ -110,11 +109,7 @@ func ProvingChange(w io.Writer, e ProvingEffect, o Options) error {
 	b.WriteByte('\n')
 	if after != nil {
 		r := after.Report()
-		in := ""
-		if o.Units == quantity.US {
-			in = ", in SI"
-		}
-		wrap(&b, "  ", sentence("The curve is now"+in+": "+r.Equation))
+		wrap(&b, "  ", sentence("The curve is now: "+r.Equation.Words(o.Units)))
 		for _, n := range append(append([]string(nil), r.Outliers...), r.Repeat.Outlier) {
 			if n != "" && n == e.Point.Name {
 				wrap(&b, "  ", "This proving lies off the others by more than chance: it is kept, but look again at bucket, Brix and count.")
