@@ -9,7 +9,6 @@ import (
 	"math"
 	"os"
 	"strconv"
-	"strings"
 
 	"yardtally/calibrate/mix"
 	"yardtally/calibrate/quantity"
@@ -145,7 +144,7 @@ func (p *syrupFlags) solution() (s syrup.Syrup, u quantity.Solids, err error) {
 		}
 		return s, 0, errors.New(`-brix: must be given, like "64 Brix"`)
 	}
-	if s.Solids, err = flagValue("-brix", p.brix, parseBrix); err != nil {
+	if s.Solids, err = flagValue("-brix", p.brix, quantity.ParseBrix); err != nil {
 		return s, 0, err
 	}
 	return s, within / quantity.Solids(math.Sqrt(3)), nil
@@ -183,7 +182,7 @@ func (p *syrupFlags) brixWithin() (quantity.Solids, error) {
 	if p.within == "" {
 		return quantity.FromBrix(act.DefaultBrixWithin), nil
 	}
-	w, err := flagValue("-within", p.within, parseBrix)
+	w, err := flagValue("-within", p.within, quantity.ParseBrix)
 	if err == nil && w > 0.2 {
 		err = fmt.Errorf("-within: must be between 0 and 20 Brix, is %q", p.within)
 	}
@@ -227,7 +226,7 @@ func (p *syrupFlags) refractometer(s *report.SyrupSheet) (err error) {
 	if s.Syrup.Makeup, err = p.makeup(); err != nil {
 		return err
 	}
-	shows, err := flagValue("-reading", p.reading, parseBrix)
+	shows, err := flagValue("-reading", p.reading, quantity.ParseBrix)
 	if err != nil {
 		return err
 	}
@@ -282,17 +281,6 @@ func flagValue[Q any](flag, text string, parse func(string) (Q, error)) (Q, erro
 		return v, fmt.Errorf("%s: %s, is %q", flag, pe.Rule, pe.Input)
 	}
 	return v, fmt.Errorf("%s: %w", flag, err)
-}
-
-// parseBrix reads "64 Brix"; a flag that can be nothing but Brix may leave the
-// word out.
-func parseBrix(text string) (quantity.Solids, error) {
-	if _, err := strconv.ParseFloat(strings.TrimSpace(text), 64); err == nil {
-		if s, err := quantity.ParseBrix(text + " Brix"); err == nil {
-			return s, nil
-		}
-	}
-	return quantity.ParseBrix(text)
 }
 
 func runSyrupMix(e *env, fs *flag.FlagSet, args []string) error {
@@ -453,7 +441,7 @@ func runSyrupChange(e *env, fs *flag.FlagSet, args []string, verb string,
 		if *to == "" {
 			return m, errors.New(`-to: must be given, like "60 Brix"`)
 		}
-		target, err := flagValue("-to", *to, parseBrix)
+		target, err := flagValue("-to", *to, quantity.ParseBrix)
 		if err != nil {
 			return m, err
 		}
