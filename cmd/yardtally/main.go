@@ -44,6 +44,8 @@ func commands() []command {
 		{"strap", "[-since DATE] [-keep]", "learn the tote's strapping from the meter", runStrap},
 		{"meter", "[-on DATE] [--json | --csv]", "show the meter's curve, drift and next proving", runMeter},
 		{"prove", "[-pulses N -net KG -brix B -temp T]", "prove the meter with a bucket", runProve},
+		{"acts", "[-all] [--json]", "list what people have said", runActs},
+		{"undo", "ACT", "take an act back", runUndo},
 		{"syrup", "[KIND] -brix B [-temp T] | mix ...", "say what a syrup is, mix, thin and blend it", runSyrup},
 	}
 }

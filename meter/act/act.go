@@ -307,10 +307,9 @@ func unstamp(field, s string) (int64, error) {
 	return t.UnixNano(), nil
 }
 
-// Standing returns the acts that hold: without those taken back, and without
-// the undos themselves, in order of From, then When, then ID. An undo of an
-// undo brings the first act back. The order of the input does not matter.
-func Standing(all []Act) []Act {
+// TakenBack returns the ids of acts that were taken back, undos that were
+// themselves taken back among them. The order of the input does not matter.
+func TakenBack(all []Act) map[string]bool {
 	byID := make(map[string]int, len(all))
 	for i := range all {
 		byID[all[i].ID] = i
@@ -330,6 +329,14 @@ func Standing(all []Act) []Act {
 			}
 		}
 	}
+	return gone
+}
+
+// Standing returns the acts that hold: without those taken back, and without
+// the undos themselves, in order of From, then When, then ID. An undo of an
+// undo brings the first act back. The order of the input does not matter.
+func Standing(all []Act) []Act {
+	gone := TakenBack(all)
 	var out []Act
 	seen := make(map[string]bool, len(all))
 	for i := range all {
