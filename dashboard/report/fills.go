@@ -17,7 +17,7 @@ type FlowRow struct {
 	End         instant `json:"end"`        // last flow
 	DurationS   number  `json:"duration_s"` // End − Start
 	VolumeL     number  `json:"volume_l"`
-	WithinL     number  `json:"within_l"`       // half the 95 % interval of volume_l; null outside fills
+	WithinL     number  `json:"within_l"`       // half the 95 % interval of volume_l; null where not known
 	FlowLPerMin number  `json:"flow_l_per_min"` // volume over duration; null outside fills
 	SyrupC      number  `json:"syrup_c"`        // null where not known
 	Yard        string  `json:"yard"`           // the yard's id; "" where none is known
@@ -35,6 +35,7 @@ type fillSum struct {
 	WithinL  number `json:"fills_within_l"` // half the 95 % interval of fills_l
 	OutsideL number `json:"outside_l"`
 	TotalL   number `json:"total_l"`
+	AllL     number `json:"total_within_l"` // half the 95 % interval of total_l
 }
 
 type fillsDoc struct {
@@ -87,12 +88,12 @@ func Fills(w io.Writer, v *ledger.View, o Options) error {
 		loose = append(loose, l)
 		outside += l.Volume
 		doc.Outside = append(doc.Outside, FlowRow{Kind: l.Why, Start: instant(l.Start), End: instant(l.End),
-			DurationS: seconds(l.Start, l.End), VolumeL: litres(l.Volume),
+			DurationS: seconds(l.Start, l.End), VolumeL: litres(l.Volume), WithinL: withinL(l.Within),
 			Yard: l.Yard, YardName: nameOf(name, l.Yard), Reason: string(l.Reason),
 			Session: l.Session, FirstCount: l.First, LastCount: l.Last})
 	}
-	all := ledger.Tally(v, from, to).Within
-	doc.Sum = fillSum{len(fills), litres(inFills), withinL(all), litres(outside), litres(inFills + outside)}
+	n := ledger.Tally(v, from, to)
+	doc.Sum = fillSum{len(fills), litres(inFills), withinL(n.Within), litres(outside), litres(inFills + outside), withinL(n.TotalWithin)}
 	switch o.Format {
 	case JSON:
 		return writeJSON(w, doc)
@@ -101,12 +102,12 @@ func Fills(w io.Writer, v *ledger.View, o Options) error {
 		sort.SliceStable(rows, func(a, b int) bool { return rows[a].Start < rows[b].Start })
 		return writeCSV(w, rows)
 	}
-	return fillsTable(w, v, o, fills, loose, all)
+	return fillsTable(w, v, o, fills, loose, &n)
 }
 
 func seconds(start, end int64) number { return rounded(float64(end-start)/1e9, 3) }
 
-func fillsTable(w io.Writer, v *ledger.View, o Options, fills []ledger.Fill, loose []ledger.Loose, all quantity.Volume) error {
+func fillsTable(w io.Writer, v *ledger.View, o Options, fills []ledger.Fill, loose []ledger.Loose, n *ledger.Night) error {
 	name := names(v)
 	vol, flow, temp := units(o.Units)
 	volumes := make([]quantity.Volume, 0, len(fills)+len(loose))
@@ -144,7 +145,7 @@ func fillsTable(w io.Writer, v *ledger.View, o Options, fills []ledger.Fill, loo
 		c := cells[len(fills)+i]
 		outside += c
 		lines = append(lines, line{l.Start, []string{o.clock(l.Start), fmt.Sprintf("%.0f", float64(l.End-l.Start)/1e9),
-			Fixed(c, 100), "", "", "", nameOf(name, l.Yard), "", string(l.Reason), l.Why}})
+			Fixed(c, 100), Within(o.Units, l.Within), "", "", nameOf(name, l.Yard), "", string(l.Reason), l.Why}})
 	}
 	sort.SliceStable(lines, func(a, b int) bool { return lines[a].at < lines[b].at })
 	if _, err := fmt.Fprintf(w, "%s\n\n", o.title("Fills", v)); err != nil {
@@ -155,16 +156,16 @@ func fillsTable(w io.Writer, v *ledger.View, o Options, fills []ledger.Fill, loo
 		g.add(l.cells...)
 	}
 	g.rule()
-	g.add(plural(len(fills), "fill"), "", Fixed(inFills, 100), Within(o.Units, all), "", "", "", "", "", "")
-	g.add("outside fills", "", Fixed(outside, 100), "", "", "", "", "", "", "")
-	g.add("sum", "", Fixed(sum, 100), "", "", "", "", "", "", "")
+	g.add(plural(len(fills), "fill"), "", Fixed(inFills, 100), Within(o.Units, n.Within), "", "", "", "", "", "")
+	g.add("outside fills", "", Fixed(outside, 100), Within(o.Units, n.LooseWithin), "", "", "", "", "", "")
+	g.add("sum", "", Fixed(sum, 100), Within(o.Units, n.TotalWithin), "", "", "", "", "", "")
 	if err := g.write(w); err != nil {
 		return err
 	}
 	if _, err := fmt.Fprintln(w); err != nil {
 		return err
 	}
-	if err := withinNote(w, all); err != nil {
+	if err := withinNote(w, n.Within); err != nil {
 		return err
 	}
 	return foot(w, v, o)

@@ -64,6 +64,11 @@ func view() *ledger.View {
 		Syrup: ledger.Last{Value: 8.1, At: at(2, 9, 58), Has: true}, Brix: ledger.Last{Value: 61.5, Has: true},
 	}
 	v.Fills[4].Open, v.Fills[3].HasSyrup = true, false
+	for i := range v.Loose {
+		l := &v.Loose[i]
+		m := l.Volume.CubicMetres()
+		l.Within, l.Metered = l.Volume/50, worth.Flow{Volume: m, Key: 1, Sense: [proving.Terms]float64{m}}
+	}
 	return v
 }
 

@@ -75,7 +75,7 @@ func Yards(w io.Writer, v *ledger.View, o Options) error {
 	}
 	return writeJSON(w, yardsDoc{Report: "yards", Rig: v.Rig, From: instant(o.From), To: instant(o.To),
 		At: instant(v.At), Settled: instant(v.Settled), Yards: rows, Gaps: gapRows(gapsIn(v, o)),
-		Sum: fillSum{n.Fills, litres(n.Volume), withinL(n.Within), litres(n.Loose), litres(n.Total)}})
+		Sum: fillSum{n.Fills, litres(n.Volume), withinL(n.Within), litres(n.Loose), litres(n.Total), withinL(n.TotalWithin)}})
 }
 
 // tallyName returns the yard's name, or words where there is none.

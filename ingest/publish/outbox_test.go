@@ -72,7 +72,7 @@ func TestPointsBearTheirOwnInstantAndUnits(t *testing.T) {
 		told(dusk+60*second))
 	same(t, "points", waiting(t, o), []string{
 		`fill,rig=heron volume_l=3.785411784,duration_s=8,flow_l_per_min=28.39058838,session=1i,first=1000i,last=2000i,yard="orchard",reason="position",syrup_c=11.5,within_l=0.01,void=false 1790000000123456789`,
-		`loose,rig=heron volume_l=0.0125,duration_s=1,session=1i,first=2000i,last=2003i,why="dribble",yard="",reason="outside",void=false 1790000020123456789`,
+		`loose,rig=heron volume_l=0.0125,duration_s=1,session=1i,first=2000i,last=2003i,why="dribble",yard="",reason="outside",within_l=0.002,void=false 1790000020123456789`,
 		`gap,rig=heron duration_s=15.5,known_l=1,hidden_l=0.25,why="no readings",void=false 1790000030123456789`,
 		`sample,rig=heron total_l=4,flow_l_per_min=0,void=false 1790000050123456789`,
 	})

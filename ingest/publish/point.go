@@ -49,6 +49,7 @@ var measurements = [...]measurement{
 		{"volume_l", 'f', true}, {"duration_s", 'f', true},
 		{"session", 'i', false}, {"first", 'i', false}, {"last", 'i', false},
 		{"why", 's', false}, {"yard", 's', false}, {"reason", 's', false},
+		{"within_l", 'f', false},
 	}},
 	gapKind: {"gap", []field{
 		{"duration_s", 'f', true}, {"known_l", 'f', true}, {"hidden_l", 'f', true}, {"why", 's', false},
@@ -135,6 +136,7 @@ func pointOf(e *ledger.Event) (*point, error) {
 		k.text(l.Why)
 		k.text(l.Yard)
 		k.text(string(l.Reason))
+		k.float(l.Within.Litres(), l.Within > 0)
 	case e.Kind == ledger.GapSeen && e.Gap != nil:
 		g := e.Gap
 		p.kind, p.t, p.id = gapKind, g.Start, g.Why

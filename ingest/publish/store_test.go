@@ -169,7 +169,7 @@ func fill(start int64, first uint64, litres float64, yard string) ledger.Event {
 func loose(start int64, first uint64, litres float64) ledger.Event {
 	return ledger.Event{Kind: ledger.LooseDone, At: start + second, Loose: &ledger.Loose{
 		Session: 1, First: first, Last: first + 3, Start: start, End: start + second,
-		Volume: quantity.VolumeOf(litres / 1000), Why: "dribble", Reason: ledger.NoYard}}
+		Volume: quantity.VolumeOf(litres / 1000), Within: 2 * quantity.Millilitre, Why: "dribble", Reason: ledger.NoYard}}
 }
 
 func gap(start, end int64, why string) ledger.Event {

@@ -60,29 +60,36 @@ func (s *State) pulse(sp *span) quantity.Volume {
 	return sp.pulse
 }
 
-// within is half the width of the 95 % interval of a fill's volume.
-func within(curves []CurveSpan, f *Fill) quantity.Volume {
+// flowed is metered flow and where it lies on the counter and in time.
+type flowed struct {
+	flow   *worth.Flow
+	counts worth.Counts
+	start  int64
+}
+
+func fillFlow(f *Fill) flowed {
+	return flowed{&f.Metered, worth.Counts{Session: f.Session, First: f.First, Last: f.Last}, f.Start}
+}
+
+func looseFlow(l *Loose) flowed {
+	return flowed{&l.Metered, worth.Counts{Session: l.Session, First: l.First, Last: l.Last}, l.Start}
+}
+
+// add adds the flow to a sum. Flows are added in order of time.
+func (f flowed) add(s *worth.Sum, curves []CurveSpan) {
+	repeat := 0.0
+	if k := f.flow.Key; k > 0 && int(k) < len(curves) {
+		repeat = curves[k].Repeat
+		if at := curves[k].Proved; at != 0 {
+			f.counts.Age = float64(f.start-at) / (365.25 * 86400e9)
+		}
+	}
+	s.Add(f.flow, f.counts, repeat)
+}
+
+// within is half the width of the 95 % interval of its volume.
+func (f flowed) within(curves []CurveSpan) quantity.Volume {
 	var s worth.Sum
-	addFill(&s, curves, f)
+	f.add(&s, curves)
 	return s.Budget(func(k int32) *proving.Curve { return curveOf(curves, k) }).Within()
-}
-
-func addFill(s *worth.Sum, curves []CurveSpan, f *Fill) {
-	s.Add(&f.Metered, worth.Counts{Session: f.Session, First: f.First, Last: f.Last, Age: ageOf(curves, f)}, repeatOf(curves, f.Metered.Key))
-}
-
-func repeatOf(curves []CurveSpan, key int32) float64 {
-	if int(key) >= len(curves) || key < 0 {
-		return 0
-	}
-	return curves[key].Repeat
-}
-
-// ageOf is how long after the newest test of its curve a fill was, years.
-func ageOf(curves []CurveSpan, f *Fill) float64 {
-	k := f.Metered.Key
-	if int(k) >= len(curves) || k <= 0 || curves[k].Proved == 0 {
-		return 0
-	}
-	return float64(f.Start-curves[k].Proved) / (365.25 * 86400e9)
 }

@@ -182,6 +182,26 @@ func TestYardsKnowHowSure(t *testing.T) {
 			t.Errorf("no %q among %q", want, names)
 		}
 	}
+	if n.Loose != 0 || n.LooseWithin != 0 || n.TotalWithin != n.Within {
+		t.Errorf("nothing outside fills, and ±%v, ±%v of ±%v", n.LooseWithin, n.TotalWithin, n.Within)
+	}
+	// Half an hour of silence hides a fill: what flowed unseen has its interval
+	// too, and what is common adds up.
+	told := s.tell()
+	quiet := told[:0:0]
+	for _, m := range told {
+		if m.t < s.pulls[2].start-5 || m.t > s.pulls[3].end+1 {
+			quiet = append(quiet, m)
+		}
+	}
+	v = ledgers(t, serial(quiet), fed(bucketOf("a", 100, t0-86400*sec, 0, t0)))
+	h := Tally(v, math.MinInt64, math.MaxInt64)
+	if len(v.Loose) == 0 || v.Loose[0].Why != "unseen" || v.Loose[0].Within <= 0 || h.LooseWithin <= 0 || h.Loose == 0 {
+		t.Errorf("unseen flow: %+v, ±%v", v.Loose, h.LooseWithin)
+	}
+	if h.TotalWithin <= max(h.Within, h.LooseWithin) || h.TotalWithin > h.Within+h.LooseWithin {
+		t.Errorf("all ±%v, of it fills ±%v and the rest ±%v", h.TotalWithin, h.Within, h.LooseWithin)
+	}
 	if got := n.Budget.Within(); got != n.Within {
 		t.Errorf("±%v by the budget, ±%v said", got, n.Within)
 	}

@@ -42,8 +42,9 @@ type Loose struct {
 	First, Last uint64
 	Start, End  int64
 	Volume      quantity.Volume
-	Metered     worth.Flow // where its uncertainty comes from
-	Why         string     // "dribble", "unseen"
+	Within      quantity.Volume // half the width of its 95 % interval
+	Metered     worth.Flow      // where that comes from
+	Why         string          // "dribble", "unseen"
 	Yard        string
 	Reason      Reason
 }

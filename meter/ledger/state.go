@@ -272,7 +272,7 @@ func (s *State) closed(cfg *config, p *fill.Piece, here string, known bool, emit
 		if p.Kind == fill.Pull {
 			f := Fill{Session: session, First: part.First, Last: part.Last, Start: part.Start, End: part.End,
 				Volume: part.Volume(), Metered: part.Flow, Yard: y, Reason: why}
-			f.Within = within(cfg.curves, &f)
+			f.Within = fillFlow(&f).within(cfg.curves)
 			if part.Flowing > 0 {
 				f.Flow = quantity.Flow(f.Volume.CubicMetres() / (float64(part.Flowing) / 1e9))
 			}
@@ -287,6 +287,7 @@ func (s *State) closed(cfg *config, p *fill.Piece, here string, known bool, emit
 		}
 		l := Loose{Session: session, First: part.First, Last: part.Last, Start: part.Start, End: part.End,
 			Volume: part.Volume(), Metered: part.Flow, Why: looseWhy[p.Kind], Yard: y, Reason: why}
+		l.Within = looseFlow(&l).within(cfg.curves)
 		s.Loose = append(s.Loose, l)
 		if emit != nil {
 			emit(Event{Kind: LooseDone, At: l.Start, Loose: &l})

@@ -1,6 +1,8 @@
 package ledger
 
 import (
+	"cmp"
+	"slices"
 	"sort"
 	"time"
 
@@ -38,6 +40,8 @@ type Night struct {
 	Budget   worth.Budget    // what that comes from
 	Loose    quantity.Volume
 	Total    quantity.Volume
+	// Half the widths of the 95 % intervals of Loose and Total.
+	LooseWithin, TotalWithin quantity.Volume
 }
 
 // NightOf returns the noon-to-noon stretch around the instant at, in loc's
@@ -56,8 +60,9 @@ func NightOf(at int64, loc *time.Location) (from, to int64) {
 // before to.
 func Tally(v *View, from, to int64) Night {
 	n := Night{From: from, To: to}
-	var all worth.Sum
+	var all, outside, total worth.Sum
 	var sums []worth.Sum
+	var flows []flowed // all of them
 	at := make(map[string]int)
 	get := func(yard string, start, end int64) *YardTotal {
 		i, ok := at[yard]
@@ -88,8 +93,10 @@ func Tally(v *View, from, to int64) Night {
 		}
 		y.Fills++
 		y.Volume += f.Volume
-		addFill(&sums[at[f.Yard]], v.Curves, f)
-		addFill(&all, v.Curves, f)
+		fl := fillFlow(f)
+		fl.add(&sums[at[f.Yard]], v.Curves)
+		fl.add(&all, v.Curves)
+		flows = append(flows, fl)
 		y.Most = max(y.Most, f.Volume)
 		y.Open = y.Open || f.Open
 		n.Fills++
@@ -102,11 +109,19 @@ func Tally(v *View, from, to int64) Night {
 		}
 		get(l.Yard, l.Start, l.End).Loose += l.Volume
 		n.Loose += l.Volume
+		fl := looseFlow(l)
+		fl.add(&outside, v.Curves)
+		flows = append(flows, fl)
+	}
+	slices.SortStableFunc(flows, func(a, b flowed) int { return cmp.Compare(a.start, b.start) })
+	for i := range flows {
+		flows[i].add(&total, v.Curves)
 	}
 	n.Total = n.Volume + n.Loose
 	curve := func(key int32) *proving.Curve { return curveOf(v.Curves, key) }
 	n.Budget = all.Budget(curve)
 	n.Within = n.Budget.Within()
+	n.LooseWithin, n.TotalWithin = outside.Budget(curve).Within(), total.Budget(curve).Within()
 	for i := range n.Yards {
 		n.Yards[i].Budget = sums[i].Budget(curve)
 		n.Yards[i].Within = n.Yards[i].Budget.Within()
