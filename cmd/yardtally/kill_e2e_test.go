@@ -138,7 +138,9 @@ func (v *victim) signal(t testing.TB, sig os.Signal) error {
 // settingsFile describes the night's rig as its keeper would in a file.
 func (n *night) settingsFile(t testing.TB, dir, port, broker string) string {
 	t.Helper()
-	n.settings(t, dir)
+	if n.pulse == 0 {
+		n.settings(t, dir)
+	}
 	var b strings.Builder
 	p := func(format string, args ...any) { fmt.Fprintf(&b, format+"\n", args...) }
 	p("rig = %q\nzone = %q\npage = \"127.0.0.1:0\"\ndata = \"data\"", n.Rig, n.Zone)
