@@ -24,10 +24,13 @@ func runActs(ctx context.Context, e *env, args []string) error {
 	if err := parse(e, fs, args, 0); err != nil {
 		return err
 	}
-	sys, err := unitsOf(*units, &w)
-	if err != nil {
+	if err := checkUnits(*units); err != nil {
 		return err
 	}
+	if err := w.find(); err != nil {
+		return err
+	}
+	sys := w.units(*units)
 	b, err := openBackend(ctx, w.data, w.rig, false)
 	if err != nil {
 		return err
@@ -37,10 +40,7 @@ func runActs(ctx context.Context, e *env, args []string) error {
 	if err = errors.Join(err, err2, b.Close()); err != nil {
 		return err
 	}
-	zone, err := time.LoadLocation(v.Zone)
-	if err != nil {
-		zone = time.UTC
-	}
+	zone := zoneOf(v)
 	counts := thatCount(acts)
 	for i := range acts {
 		a := &acts[i]
@@ -78,10 +78,13 @@ func runUndo(ctx context.Context, e *env, args []string) (err error) {
 	if fs.NArg() != 1 {
 		return usageError{errors.New("ACT: must be the id of an act, as \"yardtally acts\" lists it")}
 	}
-	sys, err := unitsOf(*units, &w)
-	if err != nil {
+	if err := checkUnits(*units); err != nil {
 		return err
 	}
+	if err := w.find(); err != nil {
+		return err
+	}
+	sys := w.units(*units)
 	b, err := openBackend(ctx, w.data, w.rig, false)
 	if err != nil {
 		return err
@@ -122,24 +125,6 @@ func runUndo(ctx context.Context, e *env, args []string) (err error) {
 		fmt.Fprintln(e.out, "The settings file says it: take it out there as well, or the next start says it again.")
 	}
 	return nil
-}
-
-// unitsOf settles where the data are and in which units to speak.
-func unitsOf(text string, w *where) (quantity.System, error) {
-	sys, err := quantity.ParseSystem(text)
-	if err != nil && text != "" {
-		return 0, usageError{fmt.Errorf("-units: must be US or SI, is %q", text)}
-	}
-	if err := w.find(); err != nil {
-		return 0, err
-	}
-	switch {
-	case text != "":
-		return sys, nil
-	case w.set != nil:
-		return w.set.Units, nil
-	}
-	return quantity.US, nil
 }
 
 // shortest is how much of an id names an act on a command line.

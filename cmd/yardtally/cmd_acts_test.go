@@ -6,6 +6,7 @@ import (
 	"strings"
 	"testing"
 
+	"yardtally/calibrate/quantity"
 	"yardtally/meter/act"
 )
 
@@ -118,11 +119,7 @@ func TestSayAct(t *testing.T) {
 		"fix: the clock of boot b7 by phone":                            act.Fix{Boot: "b7", By: "phone"},
 		"skipped: of a later version":                                   act.Unknown{Name: "skipped"},
 	} {
-		sys, err := unitsOf("US", &where{data: "x"})
-		if err != nil {
-			t.Fatal(err)
-		}
-		if got := sayAct(b, sys); got != want {
+		if got := sayAct(b, quantity.US); got != want {
 			t.Errorf("%q, want %q", got, want)
 		}
 	}

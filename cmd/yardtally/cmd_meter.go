@@ -5,7 +5,6 @@ import (
 	"errors"
 	"time"
 
-	"yardtally/calibrate/quantity"
 	"yardtally/dashboard/report"
 )
 
@@ -21,7 +20,7 @@ func runMeter(ctx context.Context, e *env, args []string) error {
 	if err := parse(e, fs, args, 0); err != nil {
 		return err
 	}
-	o := report.Options{Units: quantity.US, Now: time.Now().UnixNano()}
+	o := report.Options{Now: time.Now().UnixNano()}
 	switch {
 	case *asJSON && *asCSV:
 		return usageError{errors.New("-csv: must not stand beside -json")}
@@ -30,8 +29,8 @@ func runMeter(ctx context.Context, e *env, args []string) error {
 	case *asCSV:
 		o.Format = report.CSV
 	}
-	if _, err := personsUnits(*units); err != nil {
-		return usageError{err}
+	if err := checkUnits(*units); err != nil {
+		return err
 	}
 	if _, err := dayIn(*on, time.UTC); err != nil {
 		return usageError{err}
@@ -40,17 +39,11 @@ func runMeter(ctx context.Context, e *env, args []string) error {
 		return err
 	}
 	o.Units = w.units(*units)
-	b, err := openBackend(ctx, w.data, w.rig, false)
+	v, zone, err := w.read(ctx)
 	if err != nil {
 		return err
 	}
-	v, err := b.View(ctx)
-	if err = errors.Join(err, b.Close()); err != nil {
-		return err
-	}
-	if o.Zone, err = time.LoadLocation(v.Zone); err != nil {
-		o.Zone = time.UTC
-	}
+	o.Zone = zone
 	if day, _ := dayIn(*on, o.Zone); !day.IsZero() {
 		o.Now = day.AddDate(0, 0, 1).UnixNano() - 1
 	}

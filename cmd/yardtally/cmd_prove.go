@@ -81,8 +81,8 @@ func runProve(ctx context.Context, e *env, args []string) error {
 	if err := parse(e, fs, args, 0); err != nil {
 		return err
 	}
-	if _, err := personsUnits(p.units); err != nil {
-		return usageError{err}
+	if err := checkUnits(p.units); err != nil {
+		return err
 	}
 	guided := !aboutTest(fs)
 	if in, ok := e.in.(*os.File); guided && !(ok && term.IsTerminal(int(in.Fd()))) {
@@ -113,17 +113,6 @@ func runProve(ctx context.Context, e *env, args []string) error {
 		}
 	}
 	return errors.Join(err, b.Close())
-}
-
-// units returns the units that were asked for, the settings', or US.
-func (w *where) units(asked string) quantity.System {
-	if u, err := quantity.ParseSystem(asked); err == nil {
-		return u
-	}
-	if w.set != nil {
-		return w.set.Units
-	}
-	return quantity.US
 }
 
 // body turns the flags into what is to be said, but for its times.

@@ -7,7 +7,6 @@ import (
 	"io"
 	"time"
 
-	"yardtally/calibrate/quantity"
 	"yardtally/dashboard/report"
 	"yardtally/meter/ledger"
 )
@@ -36,7 +35,7 @@ func runReport(ctx context.Context, e *env, name string, args []string, print fu
 	if err := parse(e, fs, args, 0); err != nil {
 		return err
 	}
-	o := report.Options{Units: quantity.US}
+	var o report.Options
 	switch {
 	case *asJSON && *asCSV:
 		return usageError{errors.New("-csv: must not stand beside -json")}
@@ -50,30 +49,18 @@ func runReport(ctx context.Context, e *env, name string, args []string, print fu
 	if _, err := time.Parse(time.DateOnly, *night); err != nil && *night != "" {
 		return usageError{fmt.Errorf("-night: must be a date like 2026-10-09, is %q", *night)}
 	}
-	system, err := quantity.ParseSystem(*units)
-	if err != nil && *units != "" {
-		return usageError{fmt.Errorf("-units: must be US or SI, is %q", *units)}
+	if err := checkUnits(*units); err != nil {
+		return err
 	}
 	if err := w.find(); err != nil {
 		return err
 	}
-	switch {
-	case *units != "":
-		o.Units = system
-	case w.set != nil:
-		o.Units = w.set.Units
-	}
-	b, err := openBackend(ctx, w.data, w.rig, false)
+	o.Units = w.units(*units)
+	v, zone, err := w.read(ctx)
 	if err != nil {
 		return err
 	}
-	v, err := b.View(ctx)
-	if err = errors.Join(err, b.Close()); err != nil {
-		return err
-	}
-	if o.Zone, err = time.LoadLocation(v.Zone); err != nil {
-		o.Zone = time.UTC
-	}
+	o.Zone = zone
 	switch {
 	case *all:
 	case *night != "":

@@ -6,7 +6,6 @@ import (
 	"fmt"
 	"time"
 
-	"yardtally/calibrate/quantity"
 	"yardtally/calibrate/tote"
 	"yardtally/dashboard/report"
 	"yardtally/meter/act"
@@ -28,20 +27,14 @@ func runStrap(ctx context.Context, e *env, args []string) (err error) {
 	if err := parse(e, fs, args, 0); err != nil {
 		return err
 	}
-	sys := quantity.US
-	if *units != "" {
-		if sys, err = quantity.ParseSystem(*units); err != nil {
-			return usageError{fmt.Errorf("-units: must be US or SI, is %q", *units)}
-		}
+	if err := checkUnits(*units); err != nil {
+		return err
 	}
 	if _, err := time.Parse(time.DateOnly, *since); err != nil && *since != "" {
 		return usageError{fmt.Errorf("-since: must be a date like 2026-10-09, is %q", *since)}
 	}
 	if err := w.find(); err != nil {
 		return err
-	}
-	if *units == "" && w.set != nil {
-		sys = w.set.Units
 	}
 	b, err := openBackend(ctx, w.data, w.rig, false)
 	if err != nil {
@@ -54,10 +47,7 @@ func runStrap(ctx context.Context, e *env, args []string) (err error) {
 	}
 	from := int64(0)
 	if *since != "" {
-		zone, err := time.LoadLocation(v.Zone)
-		if err != nil {
-			zone = time.UTC
-		}
+		zone := zoneOf(v)
 		day, _ := time.ParseInLocation(time.DateOnly, *since, zone)
 		from, _ = ledger.NightOf(day.Add(18*time.Hour).UnixNano(), zone)
 	}
@@ -65,7 +55,7 @@ func runStrap(ctx context.Context, e *env, args []string) (err error) {
 	if err != nil {
 		return fmt.Errorf("the levels at rest do not tell: %w", err)
 	}
-	if err := report.Strapping(e.out, v, &learnt, sys); err != nil {
+	if err := report.Strapping(e.out, v, &learnt, w.units(*units)); err != nil {
 		return err
 	}
 	if !*keep {

@@ -108,11 +108,8 @@ func (p *syrupFlags) options() (o report.Options, err error) {
 // settings that lie here.
 func personsUnits(asked string) (quantity.System, error) {
 	if asked != "" {
-		u, err := quantity.ParseSystem(asked)
-		if err != nil {
-			return u, fmt.Errorf("-units: must be US or SI, is %q", asked)
-		}
-		return u, nil
+		u, _ := quantity.ParseSystem(asked)
+		return u, checkUnits(asked)
 	}
 	if _, err := os.Stat(defaultSettings); err == nil {
 		if s, err := settings.Read(defaultSettings); err == nil {

@@ -1,11 +1,16 @@
 package main
 
 import (
+	"context"
 	"errors"
 	"flag"
+	"fmt"
 	"os"
+	"time"
 
+	"yardtally/calibrate/quantity"
 	"yardtally/cmd/yardtally/settings"
+	"yardtally/meter/ledger"
 )
 
 // defaultSettings is the settings file that is read where none is named.
@@ -60,4 +65,45 @@ func (w *where) find() error {
 		return usageError{errors.New("settings: name a settings file with -settings or a journal's folder with -data")}
 	}
 	return nil
+}
+
+// checkUnits refuses units that there are not; "" stands for the settings'.
+func checkUnits(asked string) error {
+	if _, err := quantity.ParseSystem(asked); err != nil && asked != "" {
+		return usageError{fmt.Errorf("-units: must be US or SI, is %q", asked)}
+	}
+	return nil
+}
+
+// units returns the units that were asked for, the settings', or US.
+func (w *where) units(asked string) quantity.System {
+	if u, err := quantity.ParseSystem(asked); err == nil {
+		return u
+	}
+	if w.set != nil {
+		return w.set.Units
+	}
+	return quantity.US
+}
+
+// read returns what the rig's ledger derives, and the yards' time zone.
+func (w *where) read(ctx context.Context) (*ledger.View, *time.Location, error) {
+	b, err := openBackend(ctx, w.data, w.rig, false)
+	if err != nil {
+		return nil, nil, err
+	}
+	v, err := b.View(ctx)
+	if err = errors.Join(err, b.Close()); err != nil {
+		return nil, nil, err
+	}
+	return v, zoneOf(v), nil
+}
+
+// zoneOf returns the yards' time zone, UTC where it is not known.
+func zoneOf(v *ledger.View) *time.Location {
+	zone, err := time.LoadLocation(v.Zone)
+	if err != nil {
+		return time.UTC
+	}
+	return zone
 }
