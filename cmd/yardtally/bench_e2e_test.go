@@ -108,7 +108,7 @@ func status(b *testing.B, pid int, what string) float64 {
 }
 
 // importTo puts the night into a new journal.
-func (n *night) importTo(b *testing.B, data string) {
+func (n *night) importTo(b testing.TB, data string) {
 	b.Helper()
 	back, err := openLocal(data, n.Rig, true)
 	if err != nil {
