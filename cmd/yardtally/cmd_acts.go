@@ -118,8 +118,7 @@ func runUndo(ctx context.Context, e *env, args []string) (err error) {
 	}
 	fmt.Fprintf(e.out, "Taken back: %s\n", sayAct(back.Body, sys))
 	if before.Total != after.Total {
-		_, unit := sys.VolumeParts(0)
-		fmt.Fprintf(e.out, "Metered in all: %s %s before, %s %s now.\n", report.Hundredths(sys, before.Total), unit, report.Hundredths(sys, after.Total), unit)
+		fmt.Fprintf(e.out, "Metered in all: %s before, %s now.\n", report.Hundredths(sys, before.Total), report.Hundredths(sys, after.Total))
 	}
 	if back.Who == bySettings {
 		fmt.Fprintln(e.out, "The settings file says it: take it out there as well, or the next start says it again.")

@@ -206,9 +206,9 @@ func (m *demo) reckon(ctx context.Context, rig *rigsim.Rig, d *daemon) error {
 		if name == "" {
 			name = "no yard known"
 		}
-		fmt.Fprintf(m.e.out, "%-16s %8d %14s %8s %14s\n", name, y.Fills, exact(y.Volume+y.Loose)+" "+unit, exact(y.Within), exact(given[y.Yard])+" "+unit)
+		fmt.Fprintf(m.e.out, "%-16s %8d %14s %8s %14s\n", name, y.Fills, exact(y.Volume+y.Loose)+" "+unit, report.Within(m.units, y.Within), exact(given[y.Yard])+" "+unit)
 	}
-	fmt.Fprintf(m.e.out, "%-16s %8d %14s %8s %14s\n", "together", n.Fills, exact(n.Total)+" "+unit, exact(n.Within), exact(truth.Total)+" "+unit)
+	fmt.Fprintf(m.e.out, "%-16s %8d %14s %8s %14s\n", "together", n.Fills, exact(n.Total)+" "+unit, report.Within(m.units, n.TotalWithin), exact(truth.Total)+" "+unit)
 	return nil
 }
 

@@ -4,6 +4,7 @@ import (
 	"errors"
 	"math"
 	"path/filepath"
+	"regexp"
 	"strings"
 	"testing"
 
@@ -72,6 +73,17 @@ func TestStrap(t *testing.T) {
 	kept := acts[len(acts)-1].Body.(act.Tote)
 	if kept.LearntU != meterU || len(kept.Straps) != len(straps) || kept.SensorM != float64(n.Tote.Sensor) {
 		t.Errorf("kept %+v", kept)
+	}
+
+	// Without its only proving nothing of the night has a volume.
+	id := ""
+	for i := range acts {
+		if _, ok := acts[i].Body.(act.Proving); ok {
+			id = acts[i].ID
+		}
+	}
+	if out, errs, code := tell("undo", "-data", data, "-units", "SI", id); code != 0 || !regexp.MustCompile(`(?m)^Metered in all: 12\d\.\d\d L before, 0\.00 L now\.$`).MatchString(out) {
+		t.Errorf("undo: code %d: %s%s", code, out, errs)
 	}
 
 	for _, c := range []struct {
