@@ -38,7 +38,8 @@ func (a *Act) Since() int64 {
 }
 
 // Body is what was said. Its concrete types are Rig, Tote, Yard, Meter,
-// Proving, Batch, Assign, Undo, Fix and Unknown.
+// Proving, Batch, Colonies, Route, Arrive, Colony, Assign, Deem, Cut, Visit,
+// Drained, Undo, Fix and Unknown.
 type Body interface {
 	Kind() string
 	// Check reports the first thing that cannot be so: field, rule, value.
@@ -53,7 +54,15 @@ type Rig struct {
 	MostLPM  float64 `json:"most_l_per_min"`
 	// MostLPM is more than the line can ever flow, L/min; it bounds what a gap can hide.
 	Zone string `json:"zone"` // IANA time zone of the yards, for night and page
+
+	TopUpS float64 `json:"top_up_s,omitempty"` // a second pull within this of the first may be a top-up of the same colony, s; 0: DefaultTopUp
+	FillL  float64 `json:"fill_l,omitempty"`   // what a colony is meant to get where its yard does not say, L; 0: not said
+	HoseL  float64 `json:"hose_l,omitempty"`   // what the hose holds from the meter to the nozzle, L; 0: not said
 }
+
+// DefaultTopUp is Rig.TopUpS where it is not said, s. Common practice, no
+// source: it takes longer to step to the next colony and open its feeder.
+const DefaultTopUp = 10.0
 
 // DefaultRig is what holds where no act says otherwise. Common practice, no
 // source: a gallon-a-colony rig on a 3/4-inch hose.
@@ -70,6 +79,11 @@ type Yard struct {
 	Colonies int     `json:"colonies,omitempty"` // how many stand there; 0: not said
 	FillL    float64 `json:"fill_l,omitempty"`   // what each is meant to get, L; 0: not said
 	Closed   bool    `json:"closed,omitempty"`   // no longer in use from the act's From on
+
+	// Ring is the yard's outline, not closed; then EnterM and LeaveM count from
+	// it, and Lat, Lon are its middle.
+	Ring     []Corner `json:"ring,omitempty"`
+	Numbered bool     `json:"numbered,omitempty"` // colonies are numbered, and fed in that order
 }
 
 // Assign gives the flow of a count interval to a yard by hand.
@@ -144,6 +158,9 @@ func (r Rig) Check() error {
 		within("quiet_s", r.QuietS, 0.5, 60),
 		within("least_l", r.LeastL, 0, 20),
 		within("most_l_per_min", r.MostLPM, 1, 2000),
+		within("top_up_s", r.TopUpS, 0, 120),
+		within("fill_l", r.FillL, 0, 100),
+		within("hose_l", r.HoseL, 0, 500),
 	)
 }
 
@@ -161,6 +178,7 @@ func (y Yard) Check() error {
 		within("enter_m", y.EnterM, 5, 5000),
 		within("leave_m", y.LeaveM, y.EnterM, 10000),
 		within("fill_l", y.FillL, 0, 100),
+		checkRing(y.Ring),
 	)
 }
 
@@ -281,6 +299,22 @@ func decodeBody(kind string, raw json.RawMessage) (Body, error) {
 		return decode[Batch](raw)
 	case "assign":
 		return decode[Assign](raw)
+	case "colonies":
+		return decode[Colonies](raw)
+	case "route":
+		return decode[Route](raw)
+	case "arrive":
+		return decode[Arrive](raw)
+	case "colony":
+		return decode[Colony](raw)
+	case "deem":
+		return decode[Deem](raw)
+	case "cut":
+		return decode[Cut](raw)
+	case "visit":
+		return decode[Visit](raw)
+	case "drained":
+		return decode[Drained](raw)
 	case "undo":
 		return decode[Undo](raw)
 	case "fix":

@@ -21,6 +21,10 @@ func Subject(b Body) string {
 		return "proving"
 	case Yard:
 		return "yard " + b.ID
+	case Colonies:
+		return "colonies " + b.Yard
+	case Route:
+		return "route"
 	case Fix:
 		return "fix " + b.Boot
 	}

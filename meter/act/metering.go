@@ -44,6 +44,12 @@ type Proving struct {
 	DoneNS int64 `json:"done_ns,omitempty"` // Unix ns when it was done; 0: when it takes effect
 	Fresh  bool  `json:"fresh,omitempty"`   // the meter was changed, cleaned or opened: what was proved before no longer counts
 
+	// Where the test's pulses lie on the counter, so that they are no colony's.
+	// Without them they are found by their number and DoneNS.
+	Session uint64 `json:"session,omitempty"`
+	First   uint64 `json:"first,omitempty"`
+	Last    uint64 `json:"last,omitempty"`
+
 	ScaleStepKg float64 `json:"scale_step_kg,omitempty"` // smallest step of the scale, kg; 0: usual
 	BrixWithin  float64 `json:"brix_within,omitempty"`   // error of the Brix at most; 0: usual
 	TempWithin  float64 `json:"temp_within_c,omitempty"` // error of the temperature at most, K; 0: usual
