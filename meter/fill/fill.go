@@ -52,6 +52,7 @@ type Piece struct {
 	Start, End  int64  // Unix ns
 	Flowing     int64  // ns by the board's clock
 	Under       int64  // instant whose rules and meter hold for the piece, Unix ns
+	Surge       uint64 // from this count on it came much faster than before, to the end; 0: it did not
 
 	// What one pulse is worth in the mean, settled when the piece is closed, so
 	// that it can be cut at any count.
@@ -75,6 +76,9 @@ type State struct {
 	RatedTook  int64   // ... and that time, ns
 	Rate       float64 // of the pulses settled last, Hz; 0: none yet
 	PulseWorth float64 // of those, m³
+
+	Even     uint64 // pulses of the open piece up to a surge ...
+	EvenTook int64  // ... and their time, ns
 }
 
 // A rate is taken over so many pulses, or so long.
@@ -82,6 +86,21 @@ const (
 	ratePulses = 16
 	restPulses = 6 // so many that did not come, and as many again as did, show a rest
 	rateTook   = int64(3_000_000_000)
+)
+
+// surge is how many times faster than before is a surge, and evenPulses how
+// many pulses before show what before was. Common practice, no source: air
+// turns a meter's gears that much faster than syrup under the same pressure.
+const (
+	surge      = 1.5
+	evenPulses = 48
+)
+
+// Slow flow through a coarse meter has seconds between its pulses: a quiet is
+// none before so many pulses are overdue, up to mostQuiet.
+const (
+	overdue   = 3
+	mostQuiet = int64(15_000_000_000)
 )
 
 // Next takes in a move and appends to out what it completed.
@@ -93,7 +112,7 @@ func (s *State) Next(m Move, r Rules, out []Piece) []Piece {
 	switch {
 	case !moved && s.Open:
 		s.Still += m.Took
-		if s.Still >= r.Quiet {
+		if s.Still >= s.quiet(r) {
 			out = s.close(m.Meter, r, out)
 		}
 	case !moved:
@@ -114,7 +133,7 @@ func (s *State) Next(m Move, r Rules, out []Piece) []Piece {
 		p.settle()
 		out = append(out, p)
 	default:
-		if s.Open && s.Still+m.Took >= r.Quiet && s.Still > 0 {
+		if s.Open && s.Still+m.Took >= s.quiet(r) && s.Still > 0 {
 			// The pulse came at the end of a long enough quiet.
 			out = s.close(m.Meter, r, out)
 		}
@@ -138,10 +157,34 @@ func (s *State) Next(m Move, r Rules, out []Piece) []Piece {
 		if s.Rated >= ratePulses || s.RatedTook >= rateTook {
 			s.Rate = perSecond(s.Rated, s.RatedTook)
 			s.PulseWorth = m.Meter.Add(&s.Now.Flow, float64(s.Unsettled), s.Rate)
+			s.even(m.To)
 			s.Unsettled, s.Rated, s.RatedTook = 0, 0, 0
 		}
 	}
 	return out
+}
+
+// quiet is how long the count stands still before the open piece is over.
+func (s *State) quiet(r Rules) int64 {
+	n := s.Now.Last - s.Now.First
+	if n <= overdue || s.Now.Flowing <= 0 || uint64(s.Now.Flowing)/n*overdue <= uint64(r.Quiet) {
+		return r.Quiet
+	}
+	return max(r.Quiet, min(mostQuiet, int64(uint64(s.Now.Flowing)/n*overdue)))
+}
+
+// even notes the rate of the pulses that were just settled, and whether it is
+// a surge over those before.
+func (s *State) even(to uint64) {
+	if s.Even >= evenPulses && s.Rate > surge*perSecond(s.Even, s.EvenTook) {
+		if s.Now.Surge == 0 {
+			s.Now.Surge = to - s.Unsettled
+		}
+		return
+	}
+	s.Now.Surge = 0
+	s.Even += s.Rated
+	s.EvenTook += s.RatedTook
 }
 
 func perSecond(n uint64, took int64) float64 {

@@ -1,0 +1,471 @@
+package outing
+
+import (
+	"cmp"
+	"math"
+	"slices"
+	"sort"
+
+	"yardtally/calibrate/quantity"
+	"yardtally/meter/act"
+	"yardtally/meter/fill"
+	"yardtally/meter/yard"
+)
+
+// account is an account in the making.
+type account struct {
+	seen   *Seen
+	said   *Said
+	found  []yard.Found // of seen.Stays
+	claims []claim
+	fills  []counts // what fills the drained hose
+	ps     []part
+	visits []visit
+	hits   []string
+	rev    []Review
+}
+
+// Make makes the account of an outing.
+func Make(seen *Seen, said *Said) Account {
+	a := &account{seen: seen, said: said}
+	a.found = yard.Locate(seen.Stays, said.Places)
+	a.claim()
+	a.drained()
+	a.ps = a.parts()
+	for i := range a.ps {
+		a.place(&a.ps[i])
+	}
+	for i := range a.ps {
+		a.judge(&a.ps[i])
+	}
+	a.proved()
+	a.ground()
+	a.topUps()
+	a.visit()
+	a.primed()
+	a.colonies()
+	return a.sum()
+}
+
+func (a *account) hit(act string) {
+	if act != "" && !slices.Contains(a.hits, act) {
+		a.hits = append(a.hits, act)
+	}
+}
+
+func (a *account) review(act, why string) {
+	r := Review{act, why}
+	if act != "" && !slices.Contains(a.rev, r) {
+		a.rev = append(a.rev, r)
+	}
+}
+
+// judge says what a part is, as far as it shows by itself.
+func (a *account) judge(p *part) {
+	switch p.as {
+	case act.AsFill:
+		return
+	case act.AsTopUp:
+		p.topUp = true
+		return
+	case act.AsPriming:
+		p.why = Priming
+	case act.AsFlush:
+		p.why = Flush
+	case act.AsProving:
+		p.why = Proving
+	case act.AsSpill:
+		p.why = Spill
+	case act.AsSuspect:
+		p.why = Suspect
+	}
+	if p.why != "" {
+		return
+	}
+	doubt := a.doubted(p)
+	n, air := a.airFrom(&p.Flow)
+	switch {
+	case p.Kind == fill.Suspect:
+		p.why, p.note = Suspect, "faster than the line can flow"
+	case doubt != "":
+		p.why, p.note = Suspect, doubt
+	case air && p.First >= n:
+		p.why, p.note = Air, "the tote stood at its outlet"
+	case slices.ContainsFunc(a.fills, func(c counts) bool {
+		return c.session == p.Session && c.first <= p.First && c.last >= p.Last
+	}):
+		p.why = Hose
+	case p.Kind == fill.Hidden:
+		p.why = Unseen
+	case p.Kind == fill.Dribble || !p.whole && p.act == "" && p.Volume() < a.said.Least(p.Start):
+		p.why = Dribble
+	}
+}
+
+// doubted says why a part is suspect by the tote's level; "" if it is not.
+func (a *account) doubted(p *part) string {
+	for i := range a.seen.Doubts {
+		d := &a.seen.Doubts[i]
+		if !d.Sure || d.Why == doubtAir {
+			continue
+		}
+		for _, k := range d.Flows {
+			if f := &a.seen.Flows[k]; f.Session == p.Session && f.First <= p.First && f.Last >= p.Last {
+				return d.Why
+			}
+		}
+	}
+	return ""
+}
+
+// airFrom returns the count of a flow from which it was air, where the tote
+// was empty meanwhile.
+func (a *account) airFrom(f *Flow) (uint64, bool) {
+	for i := range a.seen.Doubts {
+		d := &a.seen.Doubts[i]
+		if !d.Sure || d.Why != doubtAir {
+			continue
+		}
+		for _, k := range d.Flows {
+			x := &a.seen.Flows[k]
+			if x.Session != f.Session || x.First > f.First || x.Last < f.Last {
+				continue
+			}
+			switch {
+			case x.Start >= d.From:
+				return f.First, true
+			case x.Surge > 0:
+				return x.Surge, true
+			}
+		}
+	}
+	return 0, false
+}
+
+// proved finds the bucket tests among the flows: by their counts or, where
+// those were not noted, by the number of pulses shortly before the test was done.
+func (a *account) proved() {
+	for i := range a.said.Proved {
+		x := &a.said.Proved[i]
+		if x.Last > x.First {
+			for j := range a.ps {
+				if p := &a.ps[j]; p.as == "" && p.Session == x.Session && p.First >= x.First && p.Last <= x.Last {
+					p.why, p.note = Proving, ""
+					a.hit(x.Act)
+				}
+			}
+			continue
+		}
+		a.provedBy(x)
+	}
+}
+
+const (
+	provedAgo   = 15 * minute // a test is booked at most so long after its last pulse
+	provedAhead = minute      // clocks of those who note it down
+	provedMost  = 6           // stretches of flow that one bucket may take
+)
+
+func (a *account) provedBy(x *Proved) {
+	slack := max(3, 0.01*x.Pulses)
+	best, first, last := math.Inf(1), 0, -1
+	for j := len(a.ps) - 1; j >= 0; j-- {
+		end := a.ps[j].End
+		if end > x.Done+provedAhead {
+			continue
+		}
+		if end < x.Done-provedAgo {
+			break
+		}
+		n := uint64(0)
+		for k := j; k >= 0 && k > j-provedMost; k-- {
+			p := &a.ps[k]
+			if p.as != "" || p.moved || p.Kind == fill.Suspect || p.Session != a.ps[j].Session {
+				break
+			}
+			n += p.Last - p.First
+			off := math.Abs(float64(n) - x.Pulses)
+			if off <= slack && off < best && p.Kind == fill.Pull {
+				best, first, last = off, k, j
+			}
+			if float64(n) > x.Pulses+slack {
+				break
+			}
+		}
+	}
+	for k := first; k <= last; k++ {
+		a.ps[k].why, a.ps[k].note = Proving, "as many pulses as the bucket test counted, when it was done"
+		a.hit(x.Act)
+	}
+}
+
+// groundMost is how many pulls outside every yard are no feeding. More of them
+// may be a yard that nobody has described: those stay fills without a yard.
+const groundMost = 2
+
+// ground takes single pulls outside every yard for what went onto the ground.
+func (a *account) ground() {
+	var run []int
+	flush := func() {
+		if n := len(run); n > 0 && n <= groundMost {
+			for _, i := range run {
+				a.ps[i].why, a.ps[i].note = Ground, "the rig stood in no yard"
+			}
+		}
+		run = run[:0]
+	}
+	for i := range a.ps {
+		p := &a.ps[i]
+		switch {
+		case p.why != "" || p.as != "":
+		case p.reason == NoYard && !p.moved:
+			if len(run) > 0 && a.apart(a.ps[run[0]].Start, p.Start) {
+				flush()
+			}
+			run = append(run, i)
+		default:
+			flush()
+		}
+	}
+	flush()
+}
+
+// A second pull is a top-up where both together are no more than mostTopped of
+// what a colony is meant to get and, after a pull of nearFull of it, where it
+// is no more than splash. Common practice, no source.
+const (
+	mostTopped = 1.3
+	nearFull   = 0.85
+	splash     = 0.35
+)
+
+func (a *account) topUps() {
+	var last *part
+	var feed quantity.Volume // what the colony got so far
+	for i := range a.ps {
+		p := &a.ps[i]
+		if p.why != "" {
+			continue
+		}
+		v := p.Volume()
+		switch {
+		case last == nil || p.as == act.AsFill:
+			p.topUp = false
+		case p.as == act.AsTopUp:
+			p.topUp = true
+		default:
+			p.topUp = a.tops(last, p, feed)
+		}
+		if p.topUp {
+			feed += v
+		} else {
+			feed = v
+		}
+		last = p
+	}
+}
+
+func (a *account) tops(last, p *part, feed quantity.Volume) bool {
+	if p.Start-last.End > a.said.TopUp(last.End) || p.yard != last.yard || p.known != last.known || a.pressed(last.End, p.Start) {
+		return false
+	}
+	meant := a.meant(p.yard, p.Start)
+	if meant == 0 {
+		return true
+	}
+	if float64(feed) >= nearFull*float64(meant) {
+		return float64(p.Volume()) <= splash*float64(meant)
+	}
+	return float64(feed+p.Volume()) <= mostTopped*float64(meant)
+}
+
+// meant returns what a colony of a yard is meant to get: as said or, with
+// usualMany pulls there, what they usually are.
+func (a *account) meant(yard string, at int64) quantity.Volume {
+	if m := a.said.Site(yard, at).Meant; m > 0 {
+		return m
+	}
+	var vs []quantity.Volume
+	for i := range a.ps {
+		if p := &a.ps[i]; p.why == "" && p.yard == yard {
+			vs = append(vs, p.Volume())
+		}
+	}
+	if len(vs) < usualMany {
+		return 0
+	}
+	slices.Sort(vs)
+	return vs[len(vs)/2]
+}
+
+const usualMany = 5
+
+// pressed reports whether a button or a tap about a colony came between two pulls.
+func (a *account) pressed(from, to int64) bool {
+	for _, p := range a.seen.Presses {
+		if p.Skip && p.At > from && p.From < to {
+			return true
+		}
+	}
+	return slices.ContainsFunc(a.said.Colony, func(c Colony) bool { return c.At > from && c.At < to && c.What != act.Shared })
+}
+
+// sum writes the account down.
+func (a *account) sum() Account {
+	out := Account{Hits: a.hits, Review: a.rev}
+	for i := range a.visits {
+		out.Visits = append(out.Visits, a.visits[i].Visit)
+	}
+	for i := range a.ps {
+		p := &a.ps[i]
+		if p.why != "" {
+			out.Loose = append(out.Loose, Loose{Session: p.Session, First: p.First, Last: p.Last, Start: p.Start, End: p.End,
+				Volume: p.Volume(), Within: p.Within, Metered: p.Metered, Why: p.why, Yard: p.yard, Reason: p.reason,
+				Visit: p.visit, Note: p.note, By: p.act})
+			continue
+		}
+		f := Fill{Session: p.Session, First: p.First, Last: p.Last, Start: p.Start, End: p.End,
+			Volume: p.Volume(), Within: p.Within, Metered: p.Metered, Syrup: p.Syrup, HasSyrup: p.HasSyrup,
+			Yard: p.yard, Reason: p.reason, TopUp: p.topUp, Visit: p.visit, By: p.act,
+			Open: a.seen.Open && i == len(a.ps)-1}
+		if p.Flowing > 0 {
+			f.Flow = quantity.Flow(f.Volume.CubicMetres() / (float64(p.Flowing) / 1e9))
+		}
+		f.Solids, f.Brix = a.sugar(p)
+		out.Fills = append(out.Fills, f)
+	}
+	a.tally(&out)
+	return out
+}
+
+// noTemp is taken for the syrup's temperature where it is not known.
+const noTemp = quantity.Temperature(15)
+
+// sugar returns the solids in what left the nozzle while a part passed the
+// meter: the hose's hold-up behind it.
+func (a *account) sugar(p *part) (solids quantity.Mass, brix float64) {
+	at := noTemp
+	if p.HasSyrup {
+		at = p.Syrup
+	}
+	lo := p.Through - a.said.Hose(p.Start)
+	hi := lo + p.Volume()
+	mass := 0.0
+	for lo < hi {
+		b, until, known := a.said.BatchAt(lo)
+		if !known || until <= lo {
+			return 0, 0
+		}
+		m := (min(hi, until) - lo).CubicMetres() * float64(b.Density(at))
+		mass += m
+		solids += quantity.Mass(m * b.Brix / 100)
+		lo = until
+	}
+	if mass > 0 {
+		brix = 100 * float64(solids) / mass
+	}
+	return solids, brix
+}
+
+// tally adds up the visits.
+func (a *account) tally(out *Account) {
+	fed := make([][]quantity.Volume, len(out.Visits)) // what each colony got
+	lastFill := make([]int, len(out.Visits))
+	for i := range out.Fills {
+		f := &out.Fills[i]
+		if f.Visit < 0 {
+			continue
+		}
+		v := &out.Visits[f.Visit]
+		v.Pulls++
+		v.Volume += f.Volume
+		v.Solids += f.Solids
+		if n := len(fed[f.Visit]); f.TopUp && n > 0 {
+			v.TopUps++
+			fed[f.Visit][n-1] += f.Volume
+		} else {
+			f.TopUp = false
+			v.Fills++
+			fed[f.Visit] = append(fed[f.Visit], f.Volume)
+		}
+		lastFill[f.Visit] = i
+	}
+	for i := range out.Loose {
+		if l := &out.Loose[i]; l.Visit >= 0 {
+			out.Visits[l.Visit].Loose += l.Volume
+		}
+	}
+	for k := range out.Visits {
+		a.even(&out.Visits[k], fed[k])
+	}
+	a.short(out, fed)
+	a.number(out)
+}
+
+// A colony got little where it got less than these shares of what was meant.
+const (
+	shortShare = 0.8
+	halfShare  = 0.5
+)
+
+// even works out how evenly a visit's colonies were fed.
+func (a *account) even(v *Visit, fed []quantity.Volume) {
+	if len(fed) == 0 {
+		return
+	}
+	sum, sq := 0.0, 0.0
+	for _, x := range fed {
+		sum += float64(x)
+	}
+	mean := sum / float64(len(fed))
+	for _, x := range fed {
+		d := float64(x) - mean
+		sq += float64(d * d)
+	}
+	v.Least, v.Most = slices.Min(fed), slices.Max(fed)
+	if len(fed) > 1 && mean > 0 {
+		v.Uneven = math.Sqrt(sq/float64(len(fed)-1)) / mean
+	}
+}
+
+// short finds fills whose colony still had syrup.
+func (a *account) short(out *Account, fed [][]quantity.Volume) {
+	at := make([]int, len(out.Visits)) // the colony under way
+	usual := make([]quantity.Volume, len(out.Visits))
+	for k := range out.Visits {
+		v := &out.Visits[k]
+		at[k] = -1
+		usual[k] = v.Meant
+		if usual[k] == 0 && len(fed[k]) >= usualMany {
+			s := slices.Clone(fed[k])
+			slices.Sort(s)
+			usual[k] = s[len(s)/2]
+		}
+	}
+	for i := range out.Fills {
+		f := &out.Fills[i]
+		if f.Visit < 0 {
+			continue
+		}
+		if !f.TopUp {
+			at[f.Visit]++
+		}
+		v, got, meant := &out.Visits[f.Visit], fed[f.Visit][at[f.Visit]], float64(usual[f.Visit])
+		last := i+1 == len(out.Fills) || out.Fills[i+1].Visit != f.Visit || !out.Fills[i+1].TopUp
+		if meant == 0 || f.TopUp || f.Open || !last && out.Fills[i+1].Open {
+			continue
+		}
+		f.Short = float64(got) < shortShare*meant
+		if f.Short {
+			v.Short++
+		}
+		if float64(got) < halfShare*meant {
+			v.Half++
+		}
+	}
+}
+
+// at returns the first of a list in order of time that is not before t.
+func after[T any](list []T, t int64, when func(*T) int64) int {
+	return sort.Search(len(list), func(i int) bool { return cmp.Compare(when(&list[i]), t) >= 0 })
+}

@@ -1,0 +1,174 @@
+package outing
+
+import (
+	"slices"
+	"sort"
+
+	"yardtally/calibrate/quantity"
+	"yardtally/meter/fill"
+)
+
+// part is a flow, or a piece of one where people or the hose cut it.
+type part struct {
+	Flow
+	whole  bool   // nobody cut it
+	act    string // the newest act that moved or named it
+	moved  bool   // an assign says its yard:
+	yard   string
+	reason Reason
+	as     string // what a deem says it is
+	why    string // what it is outside fills; "": a fill, as far as is known
+	note   string
+	topUp  bool
+	known  bool // the yard is known
+	visit  int
+}
+
+// parts divides the flows at the edges of what people said, of the drained
+// hose, of air and of provings, and puts on each part what was said of it.
+func (a *account) parts() []part {
+	out := make([]part, 0, len(a.seen.Flows)+8)
+	for i := range a.seen.Flows {
+		f := &a.seen.Flows[i]
+		edges := a.edges(f)
+		if len(edges) == 0 {
+			out = append(out, part{Flow: *f, whole: true, visit: -1})
+		} else {
+			rest := part{Flow: *f, visit: -1}
+			for _, e := range edges {
+				if e > rest.First && e < rest.Last {
+					var head part
+					head, rest = a.split(rest, e)
+					out = append(out, head)
+				}
+			}
+			out = append(out, rest)
+		}
+	}
+	for i := range out {
+		a.told(&out[i])
+	}
+	return out
+}
+
+// edges returns the counts at which a flow is cut, rising.
+func (a *account) edges(f *Flow) []uint64 {
+	var e []uint64
+	add := func(n uint64) {
+		if n > f.First && n < f.Last {
+			e = append(e, n)
+		}
+	}
+	span := func(act string, session, first, last uint64, cut string) {
+		if session != f.Session || last <= f.First || first >= f.Last {
+			return
+		}
+		a.hit(act)
+		if f.Kind == fill.Pull && (first > f.First && first < f.Last || last > f.First && last < f.Last) && !a.cutAt(f, first, last) {
+			a.review(act, cut)
+		}
+		add(first)
+		add(last)
+	}
+	for i := range a.said.Cuts {
+		if c := &a.said.Cuts[i]; c.Session == f.Session && c.At > f.First && c.At < f.Last {
+			a.hit(c.Act)
+			add(c.At)
+		}
+	}
+	for i := range a.said.Assigns {
+		x := &a.said.Assigns[i]
+		span(x.Act, x.Session, x.First, x.Last, "cuts through a fill: part of it moved")
+	}
+	for i := range a.said.Deems {
+		x := &a.said.Deems[i]
+		span(x.Act, x.Session, x.First, x.Last, "cuts through a fill: part of it is named")
+	}
+	for i := range a.said.Proved {
+		if x := &a.said.Proved[i]; x.Last > x.First && x.Session == f.Session {
+			add(x.First)
+			add(x.Last)
+		}
+	}
+	for i := range a.fills {
+		if x := &a.fills[i]; x.session == f.Session {
+			add(x.first)
+			add(x.last)
+		}
+	}
+	if n, ok := a.airFrom(f); ok {
+		add(n)
+	}
+	slices.Sort(e)
+	return slices.Compact(e)
+}
+
+// cutAt reports whether a person cut the flow where the interval's edges are.
+func (a *account) cutAt(f *Flow, first, last uint64) bool {
+	made := func(n uint64) bool {
+		if n <= f.First || n >= f.Last {
+			return true
+		}
+		return slices.ContainsFunc(a.said.Cuts, func(c Cut) bool { return c.Session == f.Session && c.At == n })
+	}
+	return made(first) && made(last)
+}
+
+// split divides a part at a count; instants in proportion.
+func (a *account) split(q part, edge uint64) (head, rest part) {
+	share := float64(edge-q.First) / float64(q.Last-q.First)
+	at := q.Start + int64(share*float64(q.End-q.Start))
+	flowing := int64(share * float64(q.Flowing))
+	head, rest = q, q
+	head.Last, head.End, head.Flowing, head.Metered = edge, at, flowing, q.Metered.Part(share)
+	rest.First, rest.Start, rest.Flowing, rest.Metered = edge, at, q.Flowing-flowing, q.Metered.Part(1-share)
+	rest.Through += head.Volume()
+	head.Within, rest.Within = a.said.Within(&head.Flow), a.said.Within(&rest.Flow)
+	return head, rest
+}
+
+// told puts on a part what people said of it; of several the last counts.
+func (a *account) told(p *part) {
+	for i := range a.said.Assigns {
+		if x := &a.said.Assigns[i]; x.Session == p.Session && x.First <= p.First && x.Last >= p.Last {
+			p.moved, p.yard, p.act = true, x.Yard, x.Act
+		}
+	}
+	for i := range a.said.Deems {
+		if x := &a.said.Deems[i]; x.Session == p.Session && x.First <= p.First && x.Last >= p.Last {
+			p.as = x.As
+			if !p.moved {
+				p.act = x.Act
+			}
+		}
+	}
+}
+
+// counts is an interval of the counter, of what fills a drained hose.
+type counts struct {
+	session, first, last uint64
+}
+
+// drained finds what fills the hose after it was emptied.
+func (a *account) drained() {
+	for _, d := range a.said.Drains {
+		i := sort.Search(len(a.seen.Flows), func(i int) bool { return a.seen.Flows[i].Start >= d.At })
+		if i == len(a.seen.Flows) || d.At <= a.seen.From {
+			continue
+		}
+		a.hit(d.Act)
+		left := a.said.Hose(a.seen.Flows[i].Start)
+		if left <= 0 {
+			a.review(d.Act, "what the hose holds is not known: set [counter] hose")
+		}
+		for ; i < len(a.seen.Flows) && left > 0; i++ {
+			f := &a.seen.Flows[i]
+			if f.Pulse <= 0 || f.Kind == fill.Suspect {
+				continue
+			}
+			n := min(uint64((left+f.Pulse-1)/f.Pulse), f.Last-f.First)
+			a.fills = append(a.fills, counts{f.Session, f.First, f.First + n})
+			left -= quantity.Volume(n) * f.Pulse
+		}
+	}
+}

@@ -1,0 +1,381 @@
+package outing
+
+import (
+	"slices"
+
+	"yardtally/calibrate/quantity"
+	"yardtally/meter/act"
+)
+
+// visit is a visit in the making.
+type visit struct {
+	Visit
+	known bool
+	said  []Colony // of it, in order of time; a press of the button is one
+	last  int      // its last part with flow of its own
+}
+
+// back is how long a rig may have been gone from a yard and still be on the
+// same visit, if it was in no other yard meanwhile.
+const back = hour
+
+// visit groups the parts into visits.
+func (a *account) visit() {
+	cur := -1
+	for i := range a.ps {
+		p := &a.ps[i]
+		if i > 0 && cur >= 0 && a.goesOn(cur, &a.ps[a.visits[cur].last], p) {
+			a.join(p, cur)
+			continue
+		}
+		if k := a.before(cur, p); k >= 0 {
+			cur = k
+			a.join(p, cur)
+			continue
+		}
+		a.visits = append(a.visits, visit{Visit: Visit{Yard: p.yard, Reason: p.reason, From: p.Start, To: p.End}, known: p.known})
+		cur = len(a.visits) - 1
+		a.join(p, cur)
+	}
+	a.pressedOnly()
+	for k := range a.visits {
+		v := &a.visits[k]
+		s := a.said.Site(v.Yard, v.From)
+		v.Colonies, v.Meant = s.Colonies, a.meant(v.Yard, v.From)
+		v.Over = k < len(a.visits)-1 || a.seen.Ended || a.gone(v)
+	}
+}
+
+func (a *account) join(p *part, k int) {
+	v := &a.visits[k]
+	v.To = max(v.To, p.End)
+	p.visit = k
+	for i := range a.ps {
+		if &a.ps[i] == p {
+			v.last = i
+		}
+	}
+}
+
+// goesOn reports whether p belongs to the visit under way, whose last part is last.
+func (a *account) goesOn(cur int, last, p *part) bool {
+	v := &a.visits[cur]
+	if p.yard != v.Yard || p.known != v.known || a.begun(last.End, p.Start) {
+		return false
+	}
+	if v.known {
+		return true
+	}
+	// Where the yard is not known, the place or a press tells one from the next.
+	return p.reason == last.reason && !a.apart(last.Start, p.Start) && !a.marked(last.End, p.Start)
+}
+
+// before returns the visit before cur that p goes on with: of the same yard,
+// with no other yard's fills in between; -1 for none.
+func (a *account) before(cur int, p *part) int {
+	if !p.known {
+		return -1
+	}
+	for k := cur; k >= 0; k-- {
+		v := &a.visits[k]
+		if v.known && v.Yard == p.yard {
+			if a.saidGoesOn(p) || p.Start-v.To <= back && !a.begun(v.To, p.Start) && k != cur {
+				return k
+			}
+			return -1
+		}
+		if v.known && !a.saidGoesOn(p) {
+			return -1
+		}
+	}
+	return -1
+}
+
+// begun reports whether a person said that a visit begins between two instants.
+func (a *account) begun(from, to int64) bool {
+	for _, b := range a.said.Visits {
+		if !b.Goes && b.At > from && b.At <= to {
+			a.hit(b.Act)
+			return true
+		}
+	}
+	return false
+}
+
+// saidGoesOn reports whether a person said that the visit that p would begin goes on.
+func (a *account) saidGoesOn(p *part) bool {
+	for _, b := range a.said.Visits {
+		if b.Goes && b.At >= p.Start-second && b.At <= p.End+second {
+			a.hit(b.Act)
+			return true
+		}
+	}
+	return false
+}
+
+// nearVisit is how long before or after a visit's flow a press belongs to it.
+const nearVisit = 3 * hour
+
+// pressedOnly gives what was said of colonies to visits, and makes visits of
+// yards where nothing flowed because every colony was passed over.
+func (a *account) pressedOnly() {
+	said := slices.Clone(a.said.Colony)
+	for _, p := range a.seen.Presses {
+		if p.Skip {
+			said = append(said, Colony{At: p.At, What: act.Skipped, N: p.N})
+		}
+	}
+	slices.SortStableFunc(said, func(x, y Colony) int {
+		switch {
+		case x.At < y.At:
+			return -1
+		case x.At > y.At:
+			return 1
+		}
+		return 0
+	})
+	end := a.seen.Now
+	if a.seen.Ended && len(a.ps) > 0 {
+		end = a.ps[len(a.ps)-1].End + Pause
+	}
+	for _, c := range said {
+		if c.At <= a.seen.From || c.At > end {
+			continue
+		}
+		yard, known := c.Yard, c.Yard != ""
+		reason := ByTap
+		if !known {
+			yard, reason, known = a.at(c.At, c.At)
+		}
+		best, off := -1, int64(nearVisit)
+		for k := range a.visits {
+			v := &a.visits[k]
+			d := max(v.From-c.At, c.At-v.To, 0)
+			if (!known || v.Yard == yard && v.known) && d <= off && (d < off || best < 0) {
+				best, off = k, d
+			}
+		}
+		if best < 0 && known && yard != "" {
+			v := visit{Visit: Visit{Yard: yard, Reason: reason, From: c.At, To: c.At}, known: true, last: -1}
+			best = 0
+			for best < len(a.visits) && a.visits[best].From <= c.At {
+				best++
+			}
+			a.visits = slices.Insert(a.visits, best, v)
+			for i := range a.ps {
+				if a.ps[i].visit >= best {
+					a.ps[i].visit++
+				}
+			}
+		}
+		if best < 0 {
+			a.review(c.Act, "no visit to a yard is near")
+			continue
+		}
+		a.hit(c.Act)
+		a.visits[best].said = append(a.visits[best].said, c)
+	}
+}
+
+// gone reports whether the rig has left the place of the last visit.
+func (a *account) gone(v *visit) bool {
+	yard, _, known := a.at(a.seen.Now, a.seen.Now)
+	return known && (yard != v.Yard || !v.known)
+}
+
+// Small first and last pulls: of less than surelyPriming of what a colony is
+// meant to get, one is taken for priming as long as the number of colonies
+// does not say otherwise; of less than maybePriming only where that number
+// says so. Common practice, no source.
+const (
+	surelyPriming = 0.35
+	maybePriming  = 0.6
+)
+
+// primed tells priming and flushing onto the ground from short fills: by how
+// small the first or last pull of a visit is and by how many colonies stand there.
+func (a *account) primed() {
+	for k := range a.visits {
+		v := &a.visits[k]
+		var feeds [][]int // the parts of each
+		for i := range a.ps {
+			p := &a.ps[i]
+			if p.visit != k || p.why != "" {
+				continue
+			}
+			if n := len(feeds); p.topUp && n > 0 {
+				feeds[n-1] = append(feeds[n-1], i)
+			} else {
+				feeds = append(feeds, []int{i})
+			}
+		}
+		if len(feeds) < 2 || v.Meant == 0 || !v.known || v.Yard == "" {
+			continue
+		}
+		share := func(f []int) float64 {
+			var sum quantity.Volume
+			for _, i := range f {
+				sum += a.ps[i].Volume()
+			}
+			return float64(sum) / float64(v.Meant)
+		}
+		free := func(f []int) bool { return !slices.ContainsFunc(f, func(i int) bool { return a.ps[i].as != "" }) }
+		expect, counted := a.expected(v)
+		over := 0 // more feeds than colonies to feed
+		if counted {
+			over = len(feeds) - expect
+		}
+		first, last := feeds[0], feeds[len(feeds)-1]
+		name := func(f []int, why, note string) {
+			for _, i := range f {
+				a.ps[i].why, a.ps[i].note, a.ps[i].topUp = why, note, false
+			}
+			over--
+		}
+		if s := share(first); free(first) {
+			switch {
+			case over > 0 && s < maybePriming:
+				name(first, Priming, "a small first pull, and one more than there are colonies")
+			case s < surelyPriming && !(counted && v.Over && over == 0):
+				name(first, Priming, "a small first pull")
+			}
+		}
+		if over > 0 && v.Over && free(last) && share(last) < maybePriming {
+			name(last, Flush, "a small last pull, and one more than there are colonies")
+		}
+	}
+}
+
+// expected returns how many feeds a visit's colonies make, by what was said.
+func (a *account) expected(v *visit) (int, bool) {
+	n := v.Colonies
+	for _, c := range v.said {
+		switch c.What {
+		case act.Skipped, act.Dead:
+			n -= max(1, c.N)
+		case act.TwoFeeders:
+			n += max(1, c.N)
+		case act.Shared:
+			n -= c.N - 1
+		}
+	}
+	return n, v.Colonies > 0
+}
+
+// colonies adds up what was said of a visit's colonies.
+func (a *account) colonies() {
+	for k := range a.visits {
+		v := &a.visits[k]
+		for _, c := range v.said {
+			switch c.What {
+			case act.Skipped:
+				v.Skipped += max(1, c.N)
+			case act.Dead:
+				v.Dead += max(1, c.N)
+			case act.TwoFeeders:
+				v.Twice += max(1, c.N)
+			case act.Shared:
+				v.Sharing += c.N - 1
+			}
+		}
+	}
+}
+
+// number says what is missing, and gives fills the numbers of their colonies
+// where the order makes them sure.
+func (a *account) number(out *Account) {
+	for k := range out.Visits {
+		v := &out.Visits[k]
+		if v.Colonies == 0 || v.Yard == "" {
+			continue
+		}
+		v.Missing = v.Colonies - (v.Fills + v.Skipped + v.Dead - v.Twice + v.Sharing)
+		site := a.said.Site(v.Yard, v.From)
+		if v.Missing != 0 || !v.Over || !site.Numbered || site.Unsure {
+			continue
+		}
+		if a.inOrder(out, k, &site) {
+			v.Numbered = true
+		}
+	}
+}
+
+// inOrder numbers the fills of a visit along the order of colonies.
+func (a *account) inOrder(out *Account, k int, site *Site) bool {
+	said := a.visits[k].said
+	next := 1
+	skipAbsent := func() {
+		for slices.Contains(site.Absent, next) {
+			next++
+		}
+	}
+	type given struct{ fill, from, to int }
+	var all []given
+	prior := -1 // the place in all of the last colony fed
+	j := 0
+	take := func(c Colony) bool {
+		switch c.What {
+		case act.Skipped, act.Dead:
+			for range max(1, c.N) {
+				skipAbsent()
+				if c.Number > 0 && c.Number != next {
+					return false
+				}
+				next++
+			}
+		case act.TwoFeeders:
+			// The last two fills went to one colony.
+			if c.N > 1 || len(all) < 2 || prior < 1 {
+				return false
+			}
+			all[prior].from, all[prior].to = all[prior-1].from, all[prior-1].to
+			next = all[prior].to + 1
+		case act.Shared:
+			if prior < 0 {
+				return false
+			}
+			for range c.N - 1 {
+				skipAbsent()
+				all[prior].to = next
+				next++
+			}
+		}
+		return true
+	}
+	for i := range out.Fills {
+		f := &out.Fills[i]
+		if f.Visit != k {
+			continue
+		}
+		for j < len(said) && said[j].At < f.Start {
+			if !take(said[j]) {
+				return false
+			}
+			j++
+		}
+		if f.TopUp {
+			if prior < 0 {
+				return false
+			}
+			all = append(all, given{i, all[prior].from, all[prior].to})
+			continue
+		}
+		skipAbsent()
+		all = append(all, given{i, next, next})
+		prior = len(all) - 1
+		next++
+	}
+	for ; j < len(said); j++ {
+		if !take(said[j]) {
+			return false
+		}
+	}
+	for _, g := range all {
+		f := &out.Fills[g.fill]
+		f.Colony = g.from
+		if g.to != g.from {
+			f.To = g.to
+		}
+	}
+	return true
+}
