@@ -36,7 +36,7 @@ var rooms = map[string][]string{
 	"meter/worth":  {"calibrate/..."},
 	"meter/fill":   {"calibrate/quantity", "meter/worth"},
 	"meter/yard":   {"calibrate/quantity"},
-	"meter/tote":   {},
+	"meter/tote":   {"calibrate/quantity"},
 	"meter/ledger": {"calibrate/...", "meter", "meter/act", "meter/clock", "meter/total", "meter/worth", "meter/fill", "meter/yard", "meter/tote"},
 
 	"ingest/wire":               {"meter", "meter/act"},

@@ -27,6 +27,7 @@ type Place struct {
 	ID           string
 	Lat, Lon     float64         // degrees, WGS 84
 	Enter, Leave quantity.Length // arrived within, left beyond
+	Ring         []Corner        // the outline; without one distances count from Lat, Lon
 }
 
 // Position is one position, placed on UTC.

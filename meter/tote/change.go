@@ -1,0 +1,397 @@
+package tote
+
+import (
+	"math"
+	"sort"
+
+	"yardtally/calibrate/quantity"
+)
+
+// Terms says how well readings of a tote agree with each other and with the
+// meter. The zero Terms is of a tote whose strapping and meter are exact.
+type Terms struct {
+	ShareU  float64         // relative standard uncertainty of a difference of two volumes of the tote: its strapping
+	MeterU  float64         // relative standard uncertainty of what the meter counts
+	Outlet  quantity.Volume // unusable: with this much left, the outlet draws air
+	OutletU quantity.Volume // its standard uncertainty
+	Beyond  float64         // standard uncertainties that make a change; 0: 5
+}
+
+const (
+	// beyond is five standard uncertainties, since a season tries some 60,000
+	// pairs of points: by 3, eighty of them would be a change by chance, by 5 one
+	// season in sixty has one (normal distribution, computed).
+	beyond = 5.0
+	// warms is how syrup's volume and the sensor wander with the temperature,
+	// relative standard uncertainty in an hour, and at most: a full tote changes
+	// by some 0.3 K/h, and syrup by 3.8e-4 /K (memory).
+	warms    = 0.0003
+	warmsMax = 0.003
+	// together is how near in time parts of one change are, ns, and pipe that of
+	// a fast one: common practice, no source.
+	together = int64(900_000_000_000)
+	pipe     = int64(120_000_000_000)
+	// transferRate is what a leak or a hose never reaches, and pumpRate what no
+	// pump or bucket does: common practice, no source. The 2-inch line gives
+	// 208 L/min (reference D).
+	transferRate = 40 * quantity.LitrePerMinute
+	pumpRate     = 400 * quantity.LitrePerMinute
+	// leakFor is how long a leak goes on at least, ns.
+	leakFor = int64(600_000_000_000)
+	// swapLeast is the change from which it must have shown a course.
+	swapLeast = 100 * quantity.Litre
+)
+
+// Kind is what sort of change it was.
+type Kind uint8
+
+// The kinds of changes.
+const (
+	Refill   Kind = iota // into the tote
+	Swap                 // another tote, or this one with other content
+	WhileOff             // while the rig was powered off: into or out of the tote
+	Transfer             // out of it, fast, past the meter
+	Leak                 // out of it, slow and steady
+	Loss                 // out of it otherwise, past the meter
+	Meter                // none: the meter counted more than the tote gave; see Doubts
+)
+
+// String says it for people.
+func (k Kind) String() string {
+	return [...]string{"refill", "swap of totes", "changed while off", "transfer", "leak", "other loss", "metered more than the tote gave"}[min(k, Meter)]
+}
+
+// Change is something that went into or out of the tote without passing the
+// meter, between two settled points.
+type Change struct {
+	Kind          Kind
+	Sure          bool  // the kind is; else Note says what it might be
+	From, To      int64 // last settled point before, first good one after
+	Before, After quantity.Volume
+	Metered       quantity.Volume // passed the meter meanwhile
+	Volume        quantity.Volume // past the meter: positive in, negative out
+	Within        quantity.Volume // half its 95 % interval
+	Rate          quantity.Flow   // of the middle four fifths of it, absolute; a lower bound where no course was seen
+	Begin, End    int64           // of that part: when a tenth and nine tenths were done
+	Note          string          // what cannot be told apart; "" for nothing
+}
+
+// mark is a settled point, in nL.
+type mark struct {
+	at      int64
+	v, m, b float64 // held, metered, both
+	uu      float64 // variance of v
+	i       int     // which point
+	quiet   bool    // the rig was off right before it
+	tote    string
+}
+
+// span is a change in the making: marks a to b.
+type span struct {
+	a, b int
+	Change
+}
+
+// reading is the points in order, and the marks among them.
+type reading struct {
+	points []Point
+	marks  []mark
+	terms  Terms
+}
+
+func read(points []Point, t Terms) *reading {
+	if !(t.Beyond > 0) {
+		t.Beyond = beyond
+	}
+	if !sort.SliceIsSorted(points, func(i, j int) bool { return points[i].At < points[j].At }) {
+		points = append([]Point(nil), points...)
+		sort.SliceStable(points, func(i, j int) bool { return points[i].At < points[j].At })
+	}
+	r := &reading{points: points, terms: t, marks: make([]mark, 0, len(points))}
+	quiet := false
+	for i := range points {
+		p := &points[i]
+		quiet = quiet || p.Silent > offFor
+		if p.Rest && p.Why == Counts {
+			r.marks = append(r.marks, mark{p.At, float64(p.Volume), float64(p.Metered), balance(p), variance(p), i, quiet, p.Tote})
+			quiet = false
+		}
+	}
+	return r
+}
+
+// heldUU is the variance of the difference of what was held, and uu that of the
+// balance's.
+func (r *reading) heldUU(a, b *mark) float64 {
+	h := float64(b.at-a.at) / 3.6e12
+	warm := min(warmsMax, warms*h) * max(math.Abs(a.v), math.Abs(b.v))
+	dv := square(b.v - a.v)
+	if a.tote != b.tote { // two strappings
+		dv = square(a.v) + square(b.v)
+	}
+	return a.uu + b.uu + square(warm) + float64(square(r.terms.ShareU)*dv)
+}
+
+func (r *reading) uu(a, b *mark) float64 {
+	return r.heldUU(a, b) + square(r.terms.MeterU*(b.m-a.m))
+}
+
+// past tells whether the balance of b is off that of a by more than so many
+// standard uncertainties.
+func (r *reading) past(a, b *mark, by float64) bool {
+	d := b.b - a.b
+	return d*d > by*by*r.uu(a, b)
+}
+
+// way is what a pair of marks looks like: -1 out of the tote, 1 into it, 2
+// neither, but metered.
+func (r *reading) way(a, b *mark) int {
+	dv := b.v - a.v
+	switch {
+	case b.b < a.b:
+		return -1
+	case dv > 0 && (b.m <= a.m || dv*dv > 4*r.heldUU(a, b)):
+		return 1
+	}
+	return 2
+}
+
+// Changes returns what went into and out of the tote past the meter, in order
+// of time. Points out of order are put in order. A change is one only beyond
+// Terms.Beyond standard uncertainties, which is more than its 95 % interval;
+// another tote's name always is.
+func Changes(points []Point, t Terms) []Change {
+	r := read(points, t)
+	var out []Change
+	for _, s := range r.spans() {
+		out = append(out, s.Change)
+	}
+	return out
+}
+
+// spans finds the changes: every mark is held against the one before, and
+// those 2, 4, 8 … before, back to the end of the last change.
+func (r *reading) spans() []span {
+	var out []span
+	m := r.marks
+	start := 0
+	for j := 1; j < len(m); j++ {
+		a, b := -1, j
+		if m[j].tote != m[j-1].tote {
+			a = j - 1
+		} else {
+			for d := 1; a < 0 && j-d > start; d *= 2 {
+				if r.past(&m[j-d], &m[j], r.terms.Beyond) {
+					a = j - d
+				}
+			}
+			if a < 0 && r.past(&m[start], &m[j], r.terms.Beyond) {
+				a = start
+			}
+			if a < 0 {
+				continue
+			}
+			a, b = r.ends(start, a, j)
+		}
+		s := span{a: a, b: b}
+		r.judge(&s)
+		out = r.join(out, s)
+		start, j = b, b
+	}
+	return out
+}
+
+// ends finds where a change seen from mark a to mark b began and ended.
+func (r *reading) ends(start, a, b int) (int, int) {
+	m := r.marks
+	for a+1 < b && r.past(&m[a+1], &m[b], r.terms.Beyond) && r.way(&m[a+1], &m[b]) == r.way(&m[a], &m[b]) {
+		a++
+	}
+	way := r.way(&m[a], &m[b])
+	for i := a - 1; i >= start && m[a].at-m[i].at <= pipe; i-- {
+		if r.past(&m[i], &m[a], 3) && r.way(&m[i], &m[a]) == way {
+			a = i
+		}
+	}
+	for i := b + 1; i < len(m) && m[i].at-m[b].at <= pipe && m[i].tote == m[b].tote && !m[i].quiet; i++ {
+		if r.past(&m[b], &m[i], 3) && r.way(&m[b], &m[i]) == way {
+			b = i
+		}
+	}
+	return r.calmer(a, -1, start), r.calmer(b, 1, len(m)-1)
+}
+
+// calmer returns the better read of the marks within a minute of one, outward
+// from the change, where nothing else went on: the first after a change may
+// still ride its waves.
+func (r *reading) calmer(i, by, last int) int {
+	m, best := r.marks, i
+	for k := i; k != last; {
+		k += by
+		d := m[k].at - m[i].at
+		if d > keepPause || -d > keepPause || m[k].tote != m[i].tote || m[max(i, k)].quiet ||
+			math.Abs(m[k].m-m[i].m) > float64(leastU) || r.past(&m[i], &m[k], 3) {
+			break
+		}
+		if m[k].uu < m[best].uu/2 {
+			best = k
+		}
+	}
+	return best
+}
+
+// join appends a change, or makes it one with the last if they belong together.
+func (r *reading) join(out []span, s span) []span {
+	if n := len(out); n > 0 && r.joins(&out[n-1], &s) {
+		both := span{a: out[n-1].a, b: s.b}
+		r.judge(&both)
+		out[n-1] = both
+		return out
+	}
+	return append(out, s)
+}
+
+func (r *reading) joins(p, s *span) bool {
+	gap := s.From - p.To
+	slow := (p.To - p.From + s.To - s.From) / 2
+	seep := func(k Kind) bool { return k == Leak || k == Loss }
+	switch {
+	case p.Kind == Refill && s.Kind == Refill:
+		return gap <= together
+	case p.Kind == Transfer && s.Kind == Transfer:
+		return gap <= pipe
+	case p.Kind == Meter && s.Kind == Meter, seep(p.Kind) && seep(s.Kind):
+		return gap <= max(together, slow)
+	}
+	return false
+}
+
+// judge works out the numbers of a change, and names it.
+func (r *reading) judge(s *span) {
+	a, b := &r.marks[s.a], &r.marks[s.b]
+	d := b.b - a.b
+	s.Change = Change{From: a.at, To: b.at, Before: nanolitres(a.v), After: nanolitres(b.v), Metered: nanolitres(b.m - a.m),
+		Volume: nanolitres(d), Within: nanolitres(wide * math.Sqrt(r.uu(a, b)))}
+	c := r.course(a, b)
+	s.Begin, s.End = c.begin, c.end
+	if t := c.end - c.begin; t > 0 {
+		s.Rate = quantity.Flow(0.8 * math.Abs(d) / float64(quantity.CubicMetre) / (float64(t) / 1e9))
+	}
+	off := false
+	for k := s.a + 1; k <= s.b; k++ {
+		off = off || r.marks[k].quiet
+	}
+	large := math.Abs(d) >= float64(swapLeast)
+	jumped := large && c.inside == 0 && s.Rate > pumpRate
+	odd := large && (c.wild || c.unread) && c.inside < 2
+	way := r.way(a, b)
+	switch {
+	case a.tote != b.tote:
+		s.Kind, s.Sure = Swap, true
+	case off:
+		s.Kind, s.Sure = WhileOff, true
+		s.Note = "the rig was off: how and when it changed cannot be told"
+	case way == 2:
+		s.Kind, s.Sure = Meter, b.v-a.v < float64(wide*math.Sqrt(r.heldUU(a, b)))
+		s.Note = "pulses without flow, air in the meter, or as much went in as is missing: see the doubts"
+	case jumped:
+		s.Kind, s.Sure = Swap, true
+	case odd:
+		s.Kind = Swap
+		s.Note = "no level in between was read: a refill or an outflow with the sensor off would look the same"
+		if way > 0 {
+			s.Note = "no level in between was read: a refill with the sensor off would look the same"
+		}
+	case way == 1:
+		s.Kind, s.Sure = Refill, c.inside > 0
+		if !s.Sure {
+			s.Note = "no level in between was seen: another tote would look the same"
+		}
+	case s.Rate > transferRate:
+		s.Kind, s.Sure = Transfer, true
+	case r.steady(s.a, s.b):
+		s.Kind, s.Sure = Leak, true
+	default:
+		s.Kind = Loss
+		s.Note = "how fast cannot be told: a leak, or some was drawn past the meter"
+	}
+	if way == -1 && !off && a.tote == b.tote && b.m-a.m > float64(leastU) {
+		s.add("the meter may have missed pulses")
+	}
+	if way == 1 && b.m-a.m > float64(leastU) {
+		s.add("whether the tote gave what was metered meanwhile cannot be told")
+	}
+}
+
+func (c *Change) add(note string) {
+	if c.Note != "" {
+		c.Note += "; "
+	}
+	c.Note += note
+}
+
+// course is how a change went, by all points from one mark to another.
+type course struct {
+	begin, end int64
+	inside     int  // points well between before and after
+	wild       bool // a point far from both
+	unread     bool // the sensor was silent in between
+}
+
+func (r *reading) course(a, b *mark) course {
+	d := b.b - a.b
+	c := course{begin: a.at, end: b.at}
+	began, ended := false, false
+	lastAt, last := a.at, 0.0
+	for i := a.i + 1; i <= b.i && d != 0; i++ {
+		p := &r.points[i]
+		if unread(p) {
+			c.unread = true
+			continue
+		}
+		if p.Why == Moving || p.Tote != b.tote {
+			continue
+		}
+		part := (balance(p) - a.b) / d
+		if i < b.i {
+			off := 3 * math.Sqrt(variance(p)+a.uu) / math.Abs(d)
+			switch {
+			case part > 0.1 && part < 0.9:
+				c.inside++
+			case part < -max(0.2, off), part > 1+max(0.2, off):
+				c.wild = true
+				continue
+			}
+		}
+		at := func(level float64) int64 {
+			if part <= last || last >= level {
+				return p.At
+			}
+			return lastAt + int64((level-last)/(part-last)*float64(p.At-lastAt))
+		}
+		if !began && part >= 0.1 {
+			began, c.begin = true, at(0.1)
+		}
+		if !ended && part >= 0.9 {
+			ended, c.end = true, at(0.9)
+		}
+		lastAt, last = p.At, part
+	}
+	return c
+}
+
+// steady tells whether it went on over leakFor of standing without flow, with no
+// one step most of it.
+func (r *reading) steady(a, b int) bool {
+	m := r.marks
+	all, still, most, gone := m[b].b-m[a].b, int64(0), 0.0, 0.0
+	for k := a + 1; k <= b; k++ {
+		step := m[k].b - m[k-1].b
+		most = max(most, step/all)
+		if m[k].m == m[k-1].m {
+			still += m[k].at - m[k-1].at
+			gone += step / all
+		}
+	}
+	return still >= leakFor && gone >= 0.5 && most <= 0.6
+}
