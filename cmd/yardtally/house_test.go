@@ -37,6 +37,7 @@ var rooms = map[string][]string{
 	"meter/fill":   {"calibrate/quantity", "meter/worth"},
 	"meter/yard":   {"calibrate/quantity"},
 	"meter/tote":   {"calibrate/quantity"},
+	"meter/signal": {"calibrate/quantity", "meter/total"},
 	"meter/ledger": {"calibrate/...", "meter", "meter/act", "meter/clock", "meter/total", "meter/worth", "meter/fill", "meter/yard", "meter/tote"},
 
 	"ingest/wire":               {"meter", "meter/act"},
