@@ -52,6 +52,7 @@ var rooms = map[string][]string{
 	"ingest/journal":            {"meter", "meter/act", "ingest/sqlite", "golang.org/x/sys"},
 	"ingest/publish":            {"calibrate/quantity", "meter/ledger", "ingest/sqlite", "github.com/influxdata/influxdb-client-go/v2"},
 	"ingest/publish/influxtest": {},
+	"ingest/sound":              {"meter/signal"},
 	"ingest/desk":               {"calibrate/quantity", "meter", "meter/act", "meter/ledger", "ingest/journal", "ingest/source"},
 	"dashboard":                 {"calibrate/...", "meter/...", "dashboard/door", "dashboard/draw", "dashboard/report"},
 	"dashboard/door":            {"golang.org/x/crypto"},
