@@ -59,23 +59,23 @@ func runActs(ctx context.Context, e *env, args []string) error {
 		if !counts[a.ID] {
 			mark = ", no longer counts"
 		}
-		fmt.Fprintf(e.out, "%s  said %s by %s, holds %s%s\n    %s\n", short(a.ID), day(a.When, zone), a.Who, since(a.From, zone), mark, sayAct(a.Body, sys))
+		fmt.Fprintf(e.out, "%s  said %s by %s%s%s\n    %s\n", short(a.ID), day(a.When, zone), a.Who, holdsFrom(a, zone), mark, sayAct(a.Body, sys, zone))
 	}
 	return nil
 }
 
-// runUndo takes an act back. Nothing is removed: the undo is an act as well,
-// and can be taken back itself.
+// runUndo takes acts back. Nothing is removed: an undo is an act as well, and
+// can be taken back itself.
 func runUndo(ctx context.Context, e *env, args []string) (err error) {
 	fs := flags("undo")
 	var w where
 	w.flags(fs)
 	who := fs.String("who", byCommand, "`NAME` of who says it")
 	units := fs.String("units", "", "`UNITS`, US or SI (default: the settings')")
-	if err := parse(e, fs, args, 1); err != nil {
+	if err := parse(e, fs, args, -1); err != nil {
 		return err
 	}
-	if fs.NArg() != 1 {
+	if fs.NArg() == 0 {
 		return usageError{errors.New("ACT: must be the id of an act, as \"yardtally acts\" lists it")}
 	}
 	if err := checkUnits(*units); err != nil {
@@ -84,24 +84,17 @@ func runUndo(ctx context.Context, e *env, args []string) (err error) {
 	if err := w.find(); err != nil {
 		return err
 	}
-	sys := w.units(*units)
 	b, err := openBackend(ctx, w.data, w.rig, false)
 	if err != nil {
 		return err
 	}
 	defer func() { err = errors.Join(err, b.Close()) }()
+	return takeBack(ctx, e, b, fs.Args(), *who, w.units(*units))
+}
+
+// takeBack takes back all acts of those ids, or none, and tells what changed.
+func takeBack(ctx context.Context, e *env, b backend, ids []string, who string, sys quantity.System) error {
 	acts, err := b.Acts(ctx)
-	if err != nil {
-		return err
-	}
-	back, err := named(acts, fs.Arg(0))
-	if err != nil {
-		return err
-	}
-	if act.TakenBack(acts)[back.ID] {
-		return fmt.Errorf("ACT: must not be taken back already, is %q", fs.Arg(0))
-	}
-	before, err := b.View(ctx)
 	if err != nil {
 		return err
 	}
@@ -109,19 +102,44 @@ func runUndo(ctx context.Context, e *env, args []string) (err error) {
 	for i := range acts {
 		now = max(now, acts[i].When+1)
 	}
-	if _, err := b.AddActs(ctx, act.Act{ID: newID(), Rig: b.Rig(), Who: *who, When: now, Body: act.Undo{Act: back.ID}}); err != nil {
+	gone := act.TakenBack(acts)
+	var back, undos []act.Act
+	for _, id := range ids {
+		a, err := named(acts, id)
+		if err != nil {
+			return err
+		}
+		if gone[a.ID] {
+			return fmt.Errorf("ACT: must not be taken back already, is %q", id)
+		}
+		gone[a.ID] = true
+		back = append(back, *a)
+		undos = append(undos, act.Act{ID: newID(), Rig: b.Rig(), Who: who, When: now, Body: act.Undo{Act: a.ID}})
+	}
+	before, err := b.View(ctx)
+	if err != nil {
+		return err
+	}
+	if _, err := b.AddActs(ctx, undos...); err != nil {
 		return err
 	}
 	after, err := b.View(ctx)
 	if err != nil {
-		return err
+		return fmt.Errorf("it is taken back, but what that changes cannot be told: %w", err)
 	}
-	fmt.Fprintf(e.out, "Taken back: %s\n", sayAct(back.Body, sys))
+	zone := zoneOf(after)
+	for i := range back {
+		fmt.Fprintf(e.out, "Taken back: %s\n", sayAct(back[i].Body, sys, zone))
+	}
 	if before.Total != after.Total {
 		fmt.Fprintf(e.out, "Metered in all: %s before, %s now.\n", report.Hundredths(sys, before.Total), report.Hundredths(sys, after.Total))
 	}
-	if back.Who == bySettings {
-		fmt.Fprintln(e.out, "The settings file says it: take it out there as well, or the next start says it again.")
+	restate(e.out, before, after, sys, zone)
+	for i := range back {
+		if back[i].Who == bySettings {
+			fmt.Fprintln(e.out, "The settings file says it: take it out there as well, or the next start says it again.")
+			break
+		}
 	}
 	return nil
 }
@@ -186,15 +204,20 @@ func day(ns int64, zone *time.Location) string {
 	return time.Unix(0, ns).In(zone).Format("2006-01-02 15:04")
 }
 
-func since(from int64, zone *time.Location) string {
-	if from == 0 {
-		return "since ever"
+// holdsFrom says from when an act holds, unless it is about a moment or counts.
+func holdsFrom(a *act.Act, zone *time.Location) string {
+	switch a.Body.(type) {
+	case act.Arrive, act.Colony, act.Assign, act.Deem, act.Cut, act.Visit, act.Drained, act.Undo:
+		return ""
 	}
-	return "from " + day(from, zone)
+	if a.From == 0 {
+		return ", holds since ever"
+	}
+	return ", holds from " + day(a.From, zone)
 }
 
 // sayAct says an act in a line.
-func sayAct(b act.Body, u quantity.System) string {
+func sayAct(b act.Body, u quantity.System, zone *time.Location) string {
 	volume := func(l float64) string { return u.Volume(quantity.VolumeOf(l / 1000)) }
 	switch b := b.(type) {
 	case act.Rig:
@@ -230,12 +253,68 @@ func sayAct(b act.Body, u quantity.System) string {
 			to = "yard " + b.Yard
 		}
 		return fmt.Sprintf("assign: pulses %d to %d of session %d to %s", b.First, b.Last, b.Session, to)
+	case act.Deem:
+		return fmt.Sprintf("deem: pulses %d to %d of session %d as %s", b.First, b.Last, b.Session, b.As)
+	case act.Cut:
+		return fmt.Sprintf("cut: after pulse %d of session %d", b.At, b.Session)
+	case act.Visit:
+		if b.Goes {
+			return "visit: what begins at " + moment(b.At, zone) + " goes on with the one before"
+		}
+		return "visit: begins at " + moment(b.At, zone)
+	case act.Arrive:
+		if b.Yard == "" {
+			return "arrive: left at " + moment(b.At, zone)
+		}
+		return "arrive: in yard " + b.Yard + " at " + moment(b.At, zone)
+	case act.Drained:
+		return "drained: the hose, at " + moment(b.At, zone)
+	case act.Colony:
+		return sayColony(b) + ", at " + moment(b.At, zone)
+	case act.Colonies:
+		what := fmt.Sprintf("colonies: %d in yard %s", b.Count, b.Yard)
+		if b.FillL > 0 {
+			what += ", to get " + report.Hundredths(u, quantity.VolumeOf(b.FillL/1000)) + " each"
+		}
+		return what
+	case act.Route:
+		if len(b.Yards) == 0 {
+			return "route: none"
+		}
+		return "route: " + strings.Join(b.Yards, ", ")
 	case act.Undo:
 		return "undo: of act " + short(b.Act)
 	case act.Fix:
 		return "fix: the clock of boot " + short(b.Boot) + " by " + b.By
 	}
 	return b.Kind() + ": of a later version"
+}
+
+func sayColony(b act.Colony) string {
+	what := "one " + b.What
+	switch {
+	case b.What == act.Shared:
+		what = fmt.Sprintf("%d share the fill before", b.N)
+	case b.Number > 0:
+		what = fmt.Sprintf("number %d %s", b.Number, b.What)
+	case b.N > 1:
+		what = fmt.Sprintf("%d %s", b.N, b.What)
+	}
+	if b.What == act.TwoFeeders {
+		what = strings.Replace(what, b.What, "with "+b.What, 1)
+	}
+	if b.Yard != "" {
+		what += " in yard " + b.Yard
+	}
+	return "colony: " + what
+}
+
+// moment prints an instant as it was said.
+func moment(m act.Moment, zone *time.Location) string {
+	if m.NS == 0 {
+		return "a moment of boot " + short(m.Boot)
+	}
+	return second(m.NS, zone)
 }
 
 func sayProving(b act.Proving, u quantity.System) string {

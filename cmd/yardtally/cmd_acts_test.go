@@ -5,6 +5,7 @@ import (
 	"regexp"
 	"strings"
 	"testing"
+	"time"
 
 	"yardtally/calibrate/quantity"
 	"yardtally/meter/act"
@@ -72,7 +73,7 @@ func TestActsAndUndo(t *testing.T) {
 	if strings.Contains(out, "0bbbbb333333  said") || !strings.Contains(out, "0bbbbb111111  said") {
 		t.Errorf("after the undo:\n%s", out)
 	}
-	undo := regexp.MustCompile(`(?m)^([0-9a-f]{12})  said .* by wren, holds since ever\n    undo: of act 0bbbbb333333$`).FindStringSubmatch(out)
+	undo := regexp.MustCompile(`(?m)^([0-9a-f]{12})  said .* by wren\n    undo: of act 0bbbbb333333$`).FindStringSubmatch(out)
 	if undo == nil {
 		t.Fatalf("the undo is not listed:\n%s", out)
 	}
@@ -109,17 +110,36 @@ func TestActsAndUndo(t *testing.T) {
 
 // Every kind of act is said in words of its own.
 func TestSayAct(t *testing.T) {
+	zone := time.FixedZone("", -5*3600)
+	at := act.Moment{NS: 1_791_589_261e9} // 2026-10-09 23:41:01 UTC
 	for want, b := range map[string]act.Body{
 		"rig: a fill ends after 2.5 s of quiet, less than 0.1 gal is a dribble, zone UTC": act.DefaultRig,
 		"tote: one of 275.0 gal, strapping learnt from the meter":                         act.Tote{Name: "one", CapacityL: 275 * 3.785411784, LearntU: 0.002},
 		"meter: turbine": act.Meter{Type: "turbine"},
-		"proving: 500 pulses, 22.0 lb, by mass at 68 °F, kitchen scale": act.Proving{Pulses: 500, NetKg: 10, Mass: true, TempC: 20, Note: "kitchen scale"},
-		"batch: hfcs-55 that a refractometer read as 75.4 Brix":         act.Batch{Syrup: "hfcs-55", Reading: 75.4},
-		"assign: pulses 5 to 9 of session 7 to yard mill":               act.Assign{Session: 7, First: 5, Last: 9, Yard: "mill"},
-		"fix: the clock of boot b7 by phone":                            act.Fix{Boot: "b7", By: "phone"},
-		"skipped: of a later version":                                   act.Unknown{Name: "skipped"},
+		"proving: 500 pulses, 22.0 lb, by mass at 68 °F, kitchen scale":         act.Proving{Pulses: 500, NetKg: 10, Mass: true, TempC: 20, Note: "kitchen scale"},
+		"batch: hfcs-55 that a refractometer read as 75.4 Brix":                 act.Batch{Syrup: "hfcs-55", Reading: 75.4},
+		"assign: pulses 5 to 9 of session 7 to yard mill":                       act.Assign{Session: 7, First: 5, Last: 9, Yard: "mill"},
+		"deem: pulses 5 to 9 of session 7 as priming":                           act.Deem{Session: 7, First: 5, Last: 9, As: act.AsPriming},
+		"cut: after pulse 8 of session 7":                                       act.Cut{Session: 7, At: 8},
+		"visit: begins at 2026-10-09 18:41:01":                                  act.Visit{At: at},
+		"visit: what begins at 2026-10-09 18:41:01 goes on with the one before": act.Visit{At: at, Goes: true},
+		"arrive: in yard mill at 2026-10-09 18:41:01":                           act.Arrive{At: at, Yard: "mill"},
+		"arrive: left at 2026-10-09 18:41:01":                                   act.Arrive{At: at},
+		"arrive: left at a moment of boot b7":                                   act.Arrive{At: act.Moment{Boot: "b7", MonoNS: 5}},
+		"drained: the hose, at 2026-10-09 18:41:01":                             act.Drained{At: at},
+		"colony: one skipped, at 2026-10-09 18:41:01":                           act.Colony{At: at, What: act.Skipped},
+		"colony: 3 dead in yard mill, at 2026-10-09 18:41:01":                   act.Colony{At: at, What: act.Dead, N: 3, Yard: "mill"},
+		"colony: number 7 dead, at 2026-10-09 18:41:01":                         act.Colony{At: at, What: act.Dead, Number: 7},
+		"colony: one with two feeders, at 2026-10-09 18:41:01":                  act.Colony{At: at, What: act.TwoFeeders, N: 1},
+		"colony: 2 share the fill before, at 2026-10-09 18:41:01":               act.Colony{At: at, What: act.Shared, N: 2},
+		"colonies: 24 in yard mill":                                             act.Colonies{Yard: "mill", Count: 24},
+		"colonies: 0 in yard mill, to get 1.00 gal each":                        act.Colonies{Yard: "mill", FillL: 3.785411784},
+		"route: mill, orchard":                                                  act.Route{Yards: []string{"mill", "orchard"}},
+		"route: none":                                                           act.Route{},
+		"fix: the clock of boot b7 by phone":                                    act.Fix{Boot: "b7", By: "phone"},
+		"skipped: of a later version":                                           act.Unknown{Name: "skipped"},
 	} {
-		if got := sayAct(b, quantity.US); got != want {
+		if got := sayAct(b, quantity.US, zone); got != want {
 			t.Errorf("%q, want %q", got, want)
 		}
 	}

@@ -3,9 +3,7 @@ package main
 import (
 	"context"
 	"errors"
-	"fmt"
 	"io"
-	"time"
 
 	"yardtally/dashboard/report"
 	"yardtally/meter/ledger"
@@ -46,8 +44,8 @@ func runReport(ctx context.Context, e *env, name string, args []string, print fu
 	case *asCSV:
 		o.Format = report.CSV
 	}
-	if _, err := time.Parse(time.DateOnly, *night); err != nil && *night != "" {
-		return usageError{fmt.Errorf("-night: must be a date like 2026-10-09, is %q", *night)}
+	if err := checkNight(*night); err != nil {
+		return err
 	}
 	if err := checkUnits(*units); err != nil {
 		return err
@@ -61,14 +59,8 @@ func runReport(ctx context.Context, e *env, name string, args []string, print fu
 		return err
 	}
 	o.Zone = zone
-	switch {
-	case *all:
-	case *night != "":
-		day, _ := time.Parse(time.DateOnly, *night)
-		evening := time.Date(day.Year(), day.Month(), day.Day(), 18, 0, 0, 0, o.Zone)
-		o.From, o.To = ledger.NightOf(evening.UnixNano(), o.Zone)
-	case v.At != 0:
-		o.From, o.To = ledger.NightOf(v.At, o.Zone)
+	if !*all {
+		o.From, o.To = nightIn(v, zone, *night)
 	}
 	return print(e.out, v, o)
 }

@@ -37,6 +37,7 @@ var rooms = map[string][]string{
 	"meter/fill":   {"calibrate/quantity", "meter/worth"},
 	"meter/yard":   {"calibrate/quantity"},
 	"meter/tote":   {"calibrate/quantity"},
+	"meter/signal": {"calibrate/quantity", "meter/total"},
 	"meter/ledger": {"calibrate/...", "meter", "meter/act", "meter/clock", "meter/total", "meter/worth", "meter/fill", "meter/yard", "meter/tote"},
 
 	"ingest/wire":               {"meter", "meter/act"},
@@ -51,6 +52,7 @@ var rooms = map[string][]string{
 	"ingest/journal":            {"meter", "meter/act", "ingest/sqlite", "golang.org/x/sys"},
 	"ingest/publish":            {"calibrate/quantity", "meter/ledger", "ingest/sqlite", "github.com/influxdata/influxdb-client-go/v2"},
 	"ingest/publish/influxtest": {},
+	"ingest/sound":              {"meter/signal"},
 	"ingest/desk":               {"calibrate/quantity", "meter", "meter/act", "meter/ledger", "ingest/journal", "ingest/source"},
 	"dashboard":                 {"calibrate/...", "meter/...", "dashboard/door", "dashboard/draw", "dashboard/report"},
 	"dashboard/door":            {"golang.org/x/crypto"},

@@ -44,8 +44,14 @@ func commands() []command {
 		{"strap", "[-since DATE] [-keep]", "learn the tote's strapping from the meter", runStrap},
 		{"meter", "[-on DATE] [--json | --csv]", "show the meter's curve, drift and next proving", runMeter},
 		{"prove", "[-pulses N -net KG -brix B -temp T]", "prove the meter with a bucket", runProve},
+		{"say", "WHAT [-at TIME]", "say what the hand did, of colonies, and the route", runSay},
+		{"move", "FILLS to YARD", "give fills to another yard", runMove},
+		{"count", "FILLS as KIND", "say what fills were: priming, flush, spill ...", runCount},
+		{"cut", "FILL at VOLUME", "make two fills of one", runCut},
+		{"join", "FILLS", "make one colony's fill of several", runJoin},
+		{"visit", "begins|goes-on -at TIME", "say where a visit of a yard begins", runVisit},
 		{"acts", "[-all] [--json]", "list what people have said", runActs},
-		{"undo", "ACT", "take an act back", runUndo},
+		{"undo", "ACT...", "take acts back", runUndo},
 		{"syrup", "[KIND] -brix B [-temp T] | mix ...", "say what a syrup is, mix, thin and blend it", runSyrup},
 	}
 }

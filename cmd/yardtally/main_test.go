@@ -100,6 +100,7 @@ func TestScripts(t *testing.T) {
 			"listen":      listen,
 			"envsubst":    envsubst,
 			"tear":        tear,
+			"acted":       acted,
 		},
 	})
 }
@@ -151,4 +152,16 @@ func tear(ts *testscript.TestScript, neg bool, args []string) {
 	lines := strings.SplitAfter(ts.ReadFile(args[0]), "\n")
 	lines[n-1] = lines[n-1][:len(lines[n-1])/2] + "\n"
 	ts.Check(os.WriteFile(ts.MkAbs(args[0]), []byte(strings.Join(lines, "")), 0o666))
+}
+
+// acted VARIABLE... takes the ids of the acts that the last command kept.
+func acted(ts *testscript.TestScript, neg bool, args []string) {
+	_, text, _ := strings.Cut(ts.ReadFile("stdout"), "To take it back: yardtally undo ")
+	ids := strings.Fields(text)
+	if len(ids) != len(args) {
+		ts.Fatalf("%d acts were kept, want %d", len(ids), len(args))
+	}
+	for i, name := range args {
+		ts.Setenv(name, ids[i])
+	}
 }

@@ -83,6 +83,7 @@ type mark struct {
 	uu      float64 // variance of v
 	i       int     // which point
 	quiet   bool    // the rig was off right before it
+	flowing bool    // flow was metered within its readings
 	tote    string
 }
 
@@ -113,7 +114,7 @@ func read(points []Point, t Terms) *reading {
 		p := &points[i]
 		quiet = quiet || p.Silent > offFor
 		if p.Rest && p.Why == Counts {
-			r.marks = append(r.marks, mark{p.At, float64(p.Volume), float64(p.Metered), balance(p), variance(p), i, quiet, p.Tote})
+			r.marks = append(r.marks, mark{p.At, float64(p.Volume), passed(p), balance(p), variance(p), i, quiet, p.Lag != 0, p.Tote})
 			quiet = false
 		}
 	}
@@ -150,7 +151,7 @@ func (r *reading) way(a, b *mark) int {
 	switch {
 	case b.b < a.b:
 		return -1
-	case dv > 0 && (b.m <= a.m || dv*dv > 4*r.heldUU(a, b)):
+	case dv > 0 && (b.m <= a.m || dv*dv > 16*r.heldUU(a, b)):
 		return 1
 	}
 	return 2
@@ -201,13 +202,27 @@ func (r *reading) spans() []span {
 	return out
 }
 
-// ends finds where a change seen from mark a to mark b began and ended.
+// ends finds where a change seen from mark a to mark b began and ended: at the
+// last mark that agrees with a and the first that agrees with b, as far as
+// four fifths of Terms.Beyond are still between them. Then fast parts of the
+// same change are taken in.
 func (r *reading) ends(start, a, b int) (int, int) {
-	m := r.marks
-	for a+1 < b && r.past(&m[a+1], &m[b], r.terms.Beyond) && r.way(&m[a+1], &m[b]) == r.way(&m[a], &m[b]) {
-		a++
-	}
+	m, least := r.marks, 0.8*r.terms.Beyond
 	way := r.way(&m[a], &m[b])
+	same := func(i, k int) bool { return r.past(&m[i], &m[k], least) && r.way(&m[i], &m[k]) == way }
+	for i := b - 1; i > a; i-- {
+		if !r.past(&m[a], &m[i], 2.5) && r.past(&m[i], &m[b], least) {
+			a = i
+			way = r.way(&m[a], &m[b])
+			break
+		}
+	}
+	for i := a + 1; i < b; i++ {
+		if !r.past(&m[i], &m[b], 1) && same(a, i) {
+			b = i
+			break
+		}
+	}
 	for i := a - 1; i >= start && m[a].at-m[i].at <= pipe; i-- {
 		if r.past(&m[i], &m[a], 3) && r.way(&m[i], &m[a]) == way {
 			a = i
@@ -218,7 +233,27 @@ func (r *reading) ends(start, a, b int) (int, int) {
 			b = i
 		}
 	}
-	return r.calmer(a, -1, start), r.calmer(b, 1, len(m)-1)
+	a, b = r.calmer(a, -1, start), r.calmer(b, 1, len(m)-1)
+	if way == 2 {
+		return r.between(start, a, b)
+	}
+	return a, b
+}
+
+// between widens a bracket to marks without flow in their readings, since a
+// flow is to be borne out or not as a whole.
+func (r *reading) between(start, a, b int) (int, int) {
+	m, i, k := r.marks, a, b
+	for i > start && m[i].flowing {
+		i--
+	}
+	for k+1 < len(m) && m[k].flowing && m[k+1].tote == m[k].tote && !m[k+1].quiet {
+		k++
+	}
+	if r.way(&m[i], &m[k]) == 2 && r.past(&m[i], &m[k], 0.8*r.terms.Beyond) {
+		return i, k
+	}
+	return a, b
 }
 
 // calmer returns the better read of the marks within a minute of one, outward
@@ -255,7 +290,11 @@ func (r *reading) joins(p, s *span) bool {
 	gap := s.From - p.To
 	slow := (p.To - p.From + s.To - s.From) / 2
 	seep := func(k Kind) bool { return k == Leak || k == Loss }
+	named := func(s *span) bool { return s.Kind == Swap && r.marks[s.a].tote != r.marks[s.b].tote }
+	jump := func(s *span) bool { return s.Kind == Swap || s.Kind == Refill && !s.Sure }
 	switch {
+	case named(p) && jump(s), jump(p) && named(s):
+		return gap <= together // booked before or after it was done
 	case p.Kind == Refill && s.Kind == Refill:
 		return gap <= together
 	case p.Kind == Transfer && s.Kind == Transfer:
@@ -282,8 +321,9 @@ func (r *reading) judge(s *span) {
 		off = off || r.marks[k].quiet
 	}
 	large := math.Abs(d) >= float64(swapLeast)
-	jumped := large && c.inside == 0 && s.Rate > pumpRate
-	odd := large && (c.wild || c.unread) && c.inside < 2
+	odd := c.wild || c.unread
+	swapped := large && (c.inside == 0 && s.Rate > pumpRate || c.inside < 2 && odd)
+	atOnce := math.Abs(d) > float64(pumpRate)*1000*float64(b.at-a.at) // nL in ns
 	way := r.way(a, b)
 	switch {
 	case a.tote != b.tote:
@@ -294,13 +334,14 @@ func (r *reading) judge(s *span) {
 	case way == 2:
 		s.Kind, s.Sure = Meter, b.v-a.v < float64(wide*math.Sqrt(r.heldUU(a, b)))
 		s.Note = "pulses without flow, air in the meter, or as much went in as is missing: see the doubts"
-	case jumped:
-		s.Kind, s.Sure = Swap, true
-	case odd:
-		s.Kind = Swap
-		s.Note = "no level in between was read: a refill or an outflow with the sensor off would look the same"
-		if way > 0 {
+	case swapped:
+		s.Kind, s.Sure = Swap, atOnce && !odd
+		switch {
+		case s.Sure:
+		case way > 0:
 			s.Note = "no level in between was read: a refill with the sensor off would look the same"
+		default:
+			s.Note = "no level in between was read: an outflow with the sensor off would look the same"
 		}
 	case way == 1:
 		s.Kind, s.Sure = Refill, c.inside > 0
@@ -315,10 +356,10 @@ func (r *reading) judge(s *span) {
 		s.Kind = Loss
 		s.Note = "how fast cannot be told: a leak, or some was drawn past the meter"
 	}
-	if way == -1 && !off && a.tote == b.tote && b.m-a.m > float64(leastU) {
+	if (s.Kind == Transfer || s.Kind == Loss) && b.m-a.m > -d/4 {
 		s.add("the meter may have missed pulses")
 	}
-	if way == 1 && b.m-a.m > float64(leastU) {
+	if s.Kind == Refill && b.m-a.m > float64(s.Within) {
 		s.add("whether the tote gave what was metered meanwhile cannot be told")
 	}
 }
@@ -388,7 +429,7 @@ func (r *reading) steady(a, b int) bool {
 	for k := a + 1; k <= b; k++ {
 		step := m[k].b - m[k-1].b
 		most = max(most, step/all)
-		if m[k].m == m[k-1].m {
+		if math.Abs(m[k].m-m[k-1].m) < float64(leastU) {
 			still += m[k].at - m[k-1].at
 			gone += step / all
 		}

@@ -106,7 +106,8 @@ func (d *Doubt) air(flows []Flow) {
 			if v > 0 {
 				d.Part = max(0, min(1, left/v))
 			}
-			d.Flows, d.Sure = d.Flows[k:], left <= v+float64(d.Within)
+			// Much more than all that was metered cannot be air alone.
+			d.Flows, d.Sure = d.Flows[k:], left <= v+2*float64(d.Within)
 			d.Since = f.End - int64(d.Part*float64(f.End-f.Start))
 			return
 		}

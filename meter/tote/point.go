@@ -15,6 +15,7 @@ type Point struct {
 	Why     Why             // else why not
 	Metered quantity.Volume // through the meter since the first reading, by then
 	Tote    string          // the tote's name; another name is another tote
+	Lag     quantity.Volume // metered since the mean instant of the readings behind Volume: Keeper works it out
 	Silent  int64           // how long nothing was heard of the rig right before this point, ns; 0: it was heard all the time
 }
 
@@ -23,6 +24,7 @@ const (
 	keepEvery   = int64(600_000_000_000)    // ns: as often at least, in rest
 	keepPause   = int64(60_000_000_000)     // ns: what was silent or unsettled for so long may have changed
 	keepMetered = 10 * quantity.Litre       // through the meter
+	keepAfter   = quantity.Litre            // through the meter, and none since
 	keepCourse  = 20 * quantity.Litre       // least change that an unsettled point is kept for
 	keepBeyond  = 4.0                       // standard uncertainties of a change
 	offFor      = int64(600_000_000_000)    // ns: silent for longer is powered off
@@ -38,10 +40,51 @@ type Keeper struct {
 	Kept  Point // the newest settled point kept
 	Held  Point // the newest settled point, where Hold says it is not kept yet
 	Hold  bool
-	Seen  Point // the newest point kept of either sort
-	Have  bool  // there is one
-	Event int64 // when something last changed
-	Last  int64 // newest settled point
+	Seen  Point         // the newest point kept of either sort
+	Have  bool          // there is one
+	Event int64         // when something last changed
+	Last  int64         // newest settled point
+	Ats   [offers]int64 // the newest points offered, oldest first, for Lag
+	Ms    [offers]quantity.Volume
+	N     int
+}
+
+// A settled level is the mean of readings of some readFor, ns, and points come
+// every 10 s or so.
+const (
+	offers  = 5
+	readFor = int64(23_000_000_000)
+)
+
+// lag returns what was metered since the mean instant of a point's readings, by
+// the points offered before it, as if flow were even between them.
+func (k *Keeper) lag(p *Point) quantity.Volume {
+	area, at, m := 0.0, p.At, float64(p.Metered)
+	from := p.At - readFor
+	for i := k.N - 1; i >= 0 && at > from; i-- {
+		wasAt, was := k.Ats[i], float64(k.Ms[i])
+		if wasAt >= at {
+			return 0
+		}
+		if wasAt < from {
+			was += (m - was) * float64(from-wasAt) / float64(at-wasAt)
+			wasAt = from
+		}
+		area += (float64(p.Metered) - (m+was)/2) * float64(at-wasAt)
+		at, m = wasAt, was
+	}
+	area += (float64(p.Metered) - m) * float64(at-from)
+	return nanolitres(area / float64(readFor))
+}
+
+func (k *Keeper) note(p *Point) {
+	if k.N == offers {
+		copy(k.Ats[:], k.Ats[1:])
+		copy(k.Ms[:], k.Ms[1:])
+		k.N--
+	}
+	k.Ats[k.N], k.Ms[k.N] = p.At, p.Metered
+	k.N++
 }
 
 // Offer takes in the next point, in order of At, and returns those to keep
@@ -56,6 +99,8 @@ func (k *Keeper) Offer(p Point) (out [2]Point, n int) {
 		}
 	}
 	p.Rest = p.Rest && p.Why == Counts
+	p.Lag = k.lag(&p)
+	k.note(&p)
 	if !p.Rest {
 		if k.Have && p.Tote == k.Seen.Tote && p.Silent < keepPause && !k.course(&p) {
 			return out, n
@@ -79,9 +124,15 @@ func (k *Keeper) Offer(p Point) (out [2]Point, n int) {
 		put(p)
 		return out, n
 	}
+	// The last one before a flow and the first one after it tell best what the
+	// tote gave: with flow in its readings a level is worth less.
+	if k.Hold && k.Held.Lag == 0 && p.Lag != 0 && k.Held.At-k.Kept.At >= keepPause {
+		put(k.Held)
+	}
 	// After an event the spacing grows with the time since.
-	spacing := min(keepEvery, p.At-k.Event)
-	if p.At-k.Kept.At >= spacing || apart(p.Metered, k.Kept.Metered, keepMetered) {
+	spacing := min(keepEvery, (p.At-k.Event)/2)
+	if p.At-k.Kept.At >= spacing || apart(p.Metered, k.Kept.Metered, keepMetered) ||
+		p.Lag == 0 && apart(p.Metered, k.Kept.Metered, keepAfter) {
 		put(p)
 		return out, n
 	}
@@ -108,7 +159,12 @@ func (k *Keeper) course(p *Point) bool {
 	if k.Hold && k.Held.At > ref.At {
 		ref = &k.Held
 	}
-	return !unread(ref) && shifts(ref, p) && math.Abs(balance(p)-balance(ref)) >= float64(keepCourse)
+	d := math.Abs(balance(p) - balance(ref))
+	if unread(ref) || d < float64(keepCourse) {
+		return false
+	}
+	// The uncertainty of one that changes is the change.
+	return p.Why == Changing && d*d > variance(p) || shifts(ref, p)
 }
 
 func unread(p *Point) bool { return p.Why == NoReading || p.Why == Silent }
@@ -121,11 +177,15 @@ func shifts(a, b *Point) bool {
 }
 
 // balance is what the tote would hold had nothing been metered, nL.
-func balance(p *Point) float64 { return float64(p.Volume) + float64(p.Metered) }
+func balance(p *Point) float64 { return float64(p.Volume) + passed(p) }
 
+// passed is what had passed the meter at the mean instant of the readings, nL.
+func passed(p *Point) float64 { return float64(p.Metered) - float64(p.Lag) }
+
+// variance is that of a point's balance. Pulls are not even flow: the lag is
+// taken for good to a quarter.
 func variance(p *Point) float64 {
-	u := max(math.Abs(float64(p.U)), float64(leastU))
-	return u * u
+	return square(max(math.Abs(float64(p.U)), float64(leastU))) + square(float64(p.Lag)/4)
 }
 
 func apart(a, b, by quantity.Volume) bool { return math.Abs(float64(a)-float64(b)) >= float64(by) }

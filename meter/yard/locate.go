@@ -107,7 +107,8 @@ type Trail struct {
 //
 //   - Inside a stay: where that was, silences of up to MaxSilence included.
 //   - After the last stay, not heard elsewhere: there, up to FixAge after its
-//     last position.
+//     last position; but nothing is known, should positions come again after a
+//     silence, until they are enough to say where.
 //   - Between two stays, all the way heard: until LeftAt where the first was,
 //     then Outside; or, if both are in the same place and no more than a minute
 //     apart, there, for the rig crept on.
@@ -190,8 +191,12 @@ func (t *Trail) instant(i int, at int64) (f Found, until int64) {
 		a := &t.Stays[i]
 		switch {
 		case a.LeftAt == 0 && t.Moving == 0: // open
-			if at <= a.To+FixAge {
-				return t.Found[i], a.To + FixAge + 1
+			until := a.To + 1
+			if t.Fix-a.To <= lull { // else positions came again, and are too few to say where
+				until += FixAge
+			}
+			if at < until {
+				return t.Found[i], until
 			}
 			return Found{}, math.MaxInt64
 		case at <= a.To || at < a.LeftAt:
