@@ -180,6 +180,7 @@ type Reading struct {
 	Level  quantity.Length // at the plan's centroid
 	Volume quantity.Volume
 	U      Parts // m³
+	Area   float64 // of the surface, m²
 	Mark   Mark
 	Notes  Note
 
@@ -303,7 +304,7 @@ func (g *Gauge) Read(s Sight) Reading {
 	r.Level -= sensor.Forward*quantity.Length(slopeF) + sensor.Right*quantity.Length(slopeR)
 
 	p := g.Table.At(r.Level)
-	r.Volume, r.Mark, r.PerMeter = p.Volume, p.Mark, p.PerMeter
+	r.Volume, r.Area, r.Mark, r.PerMeter = p.Volume, p.Area, p.Mark, p.PerMeter
 	for c := range u {
 		r.U[c] = math.Abs(u[c]) * p.Area
 	}

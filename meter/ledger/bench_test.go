@@ -6,6 +6,8 @@ import (
 
 	"yardtally/calibrate/quantity"
 	"yardtally/meter/act"
+	"yardtally/meter/fill"
+	"yardtally/meter/outing"
 )
 
 func BenchmarkReplay(b *testing.B) {
@@ -41,19 +43,17 @@ func season(b *testing.B) *Ledger {
 	if err := l.Rebuild(replayOf(recs)); err != nil {
 		b.Fatal(err)
 	}
-	fills := make([]Fill, 4000)
-	for i := range fills {
-		at := t0 - int64(4000-i)*3600*sec
-		fills[i] = Fill{Session: 1, First: uint64(i) * 400, Last: uint64(i)*400 + 380, Start: at, End: at + 30*sec,
-			Volume: 3800 * quantity.Millilitre, Flow: 1.2e-4, Syrup: 18.4, HasSyrup: true, Yard: "orchard", Reason: ByPosition}
+	flows := make([]outing.Flow, 4000) // nights of 60
+	for i := range flows {
+		at := t0 - int64(70-i/60)*86400*sec + int64(i%60)*180*sec
+		flows[i] = outing.Flow{Session: 1, First: uint64(i) * 400, Last: uint64(i)*400 + 380, Start: at, End: at + 30*sec, Flowing: 30 * sec,
+			Kind: fill.Pull, Pulse: 10 * quantity.Millilitre, Syrup: 18.4, HasSyrup: true}
 	}
-	l.st.Fills = append(fills, l.st.Fills...)
+	l.st.Flows = append(flows, l.st.Flows...)
 	for i := range l.cps {
-		l.cps[i].st.Fills = l.st.Fills
+		l.cps[i].st.Flows = l.st.Flows
 	}
-	for i := range 200 {
-		l.st.Hit = append(l.st.Hit, fmt.Sprint("m", i))
-	}
+	l.forget()
 	return l
 }
 

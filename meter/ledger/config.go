@@ -14,6 +14,7 @@ import (
 	"yardtally/meter/act"
 	"yardtally/meter/clock"
 	"yardtally/meter/fill"
+	"yardtally/meter/outing"
 	"yardtally/meter/total"
 	ltote "yardtally/meter/tote"
 	"yardtally/meter/worth"
@@ -37,19 +38,43 @@ type span struct {
 	space  tote.Gauge // by the headspace sensor
 	head   tote.Gauge // by the pressure sensor
 	rest   ltote.Rule // when a level counts
+	strapU float64    // relative standard uncertainty of the strapping
+}
+
+// stand is how a yard's colonies stood from an instant on.
+type stand struct {
+	from, when int64
+	colonies   int
+	meant      quantity.Volume
+	numbered   bool
+}
+
+// moments are the instants of acts in config.said, in the order of those.
+type moments struct {
+	arrives, colony, visits, drains []act.Moment
+}
+
+// batchFrom is a batch and when it came into the tote.
+type batchFrom struct {
+	from  int64
+	batch outing.Batch
 }
 
 // config is the standing acts, compiled: spans in order of time, the first of
 // them from the beginning of time.
 type config struct {
-	spans   []span
-	assigns []act.Act // of kind assign, in order of When: the later wins
-	yards   []YardInfo
-	fixes   map[string]clock.Fix // by the boot's id
-	review  []Review
-	boots   map[uint32]string // ids of boots, as far as they were told
-	curves  []CurveSpan       // the first is none: no proving
-	batches int32
+	spans     []span
+	said      outing.Said // what the account needs, without instants that a boot's clock names
+	moments   moments     // those
+	stands    map[string][]stand
+	batchList []batchFrom
+	named     []act.Act // assigns and their like, to say which of them found nothing
+	yards     []YardInfo
+	fixes     map[string]clock.Fix // by the boot's id
+	review    []Review
+	boots     map[uint32]string // ids of boots, as far as they were told
+	curves    []CurveSpan       // the first is none: no proving
+	batches   int32
 }
 
 // curveOf returns the curve of a key; nil for none.
@@ -97,7 +122,7 @@ func (c *config) at(t int64) *span {
 // compile builds the config of one rig from its standing acts. An act that
 // cannot be used is listed for review and leaves what held before.
 func compile(standing []act.Act) *config {
-	cfg := &config{fixes: make(map[string]clock.Fix), curves: make([]CurveSpan, 1)}
+	cfg := &config{fixes: make(map[string]clock.Fix), curves: make([]CurveSpan, 1), stands: make(map[string][]stand)}
 	cur := span{from: math.MinInt64, rig: act.DefaultRig}
 	cur.derive()
 	cfg.spans = []span{cur}
@@ -130,19 +155,13 @@ func compile(standing []act.Act) *config {
 	for _, c := range act.Conflicts(standing) {
 		cfg.review = append(cfg.review, Review{c.Counts.ID, fmt.Sprintf("differs from act %s, said by %s without knowing of it; this one counts until an act replaces both", c.Other.ID, c.Other.Who)})
 	}
-	slices.SortStableFunc(cfg.assigns, func(a, b act.Act) int { return cmp.Compare(a.When, b.When) })
+	cfg.name()
 	for _, y := range yards {
 		cfg.yards = append(cfg.yards, YardInfo{ID: y.ID, Name: y.Name, Lat: y.Lat, Lon: y.Lon,
 			EnterM: y.EnterM, LeaveM: y.LeaveM, Colonies: y.Colonies, Fill: litres(y.FillL), Closed: y.Closed})
 	}
 	slices.SortFunc(cfg.yards, func(a, b YardInfo) int { return cmp.Compare(a.ID, b.ID) })
-	for i := range cfg.assigns {
-		if b := cfg.assigns[i].Body.(act.Assign); b.Yard != "" {
-			if _, ok := yards[b.Yard]; !ok {
-				cfg.review = append(cfg.review, Review{cfg.assigns[i].ID, fmt.Sprintf("yard: no act describes a yard %q", b.Yard)})
-			}
-		}
-	}
+	cfg.reviewYards(yards)
 	return cfg
 }
 
@@ -158,6 +177,7 @@ func (c *config) take(a *act.Act, next *span, yards map[string]act.Yard, pr *pro
 		}
 		next.tote, next.space, next.head = &b, space, head
 		next.rest = ltote.Rule{}
+		next.strapU = strapOf(&space.Table)
 		if long := quantity.Length(max(b.LengthM, b.WidthM)); long > 0 {
 			// Half as deep as long: about half full.
 			next.rest.Still = int64(tote.Rest(long, long/2) * 1e9)
@@ -165,9 +185,13 @@ func (c *config) take(a *act.Act, next *span, yards map[string]act.Yard, pr *pro
 	case act.Yard:
 		yards[b.ID] = b
 		next.places = placesOf(yards)
+		c.stand(b.ID, a, b.Colonies, b.FillL, &b.Numbered)
+	case act.Colonies:
+		c.stand(b.Yard, a, b.Count, b.FillL, nil)
 	case act.Meter:
 		pr.meter(b)
 	case act.Proving:
+		c.tested(a, b)
 		return pr.add(a, b)
 	case act.Batch:
 		sol, u, err := b.Solution()
@@ -177,8 +201,10 @@ func (c *config) take(a *act.Act, next *span, yards map[string]act.Yard, pr *pro
 		c.batches++
 		next.batch, next.since = &b, next.from
 		next.syrup = worth.Passing{Syrup: sol, Known: true, SolidsU: u, BatchKey: c.batches}
-	case act.Assign:
-		c.assigns = append(c.assigns, *a)
+		c.batchList = append(c.batchList, batchFrom{next.from, outing.Batch{Brix: sol.Solids.Brix(),
+			Density: func(t quantity.Temperature) quantity.Density { return sol.Near(t).Density }}})
+	case act.Assign, act.Deem, act.Cut, act.Colony, act.Arrive, act.Visit, act.Drained, act.Route:
+		c.named = append(c.named, *a)
 	case act.Fix:
 		if f, ok := c.fixes[b.Boot]; !ok || a.When >= f.When {
 			c.fixes[b.Boot] = clock.Fix{Mono: b.MonoNS, UTC: b.UTC, By: b.By, When: a.When}
@@ -219,10 +245,28 @@ func placesOf(yards map[string]act.Yard) []yard.Place {
 	for _, y := range yards {
 		if !y.Closed {
 			out = append(out, yard.Place{ID: y.ID, Lat: y.Lat, Lon: y.Lon,
-				Enter: quantity.Length(y.EnterM), Leave: quantity.Length(y.LeaveM)})
+				Enter: quantity.Length(y.EnterM), Leave: quantity.Length(y.LeaveM), Ring: ringOf(y.Ring)})
 		}
 	}
 	slices.SortFunc(out, func(a, b yard.Place) int { return cmp.Compare(a.ID, b.ID) })
+	return out
+}
+
+// strapOf is the relative standard uncertainty of a strapping table, half way up.
+func strapOf(t *tote.Table) float64 {
+	mid, _ := t.Level(t.Capacity() / 2)
+	p := t.At(mid)
+	if p.Volume <= 0 {
+		return 0
+	}
+	return math.Hypot(p.U/p.Volume.CubicMetres(), t.MeterU())
+}
+
+func ringOf(ring []act.Corner) []yard.Corner {
+	var out []yard.Corner
+	for _, c := range ring {
+		out = append(out, yard.Corner{Lat: c.Lat, Lon: c.Lon})
+	}
 	return out
 }
 

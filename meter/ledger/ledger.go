@@ -64,6 +64,10 @@ type Ledger struct {
 	late    []item                // while refolding: records that came more than window late
 	cps     []checkpoint
 
+	made   []made // accounts of outings, and what they were made from
+	told   book   // fills and loose flow as they were told last
+	remade [2]int // from which fill and loose flow on they may differ from told
+
 	dirty int64 // results at or after this instant are stale; MaxInt64: none
 	out   []Event
 	tell  func(Event) // appends to out
@@ -81,6 +85,7 @@ func New(rig string) *Ledger {
 
 func (l *Ledger) reset() {
 	l.st, l.tail, l.cps = State{}, queue{}, nil
+	l.forget()
 	l.key = item{at: math.MinInt64}
 	l.high, l.slowAt, l.slow, l.delay = math.MinInt64, math.MinInt64, 0, Delay
 }
@@ -95,13 +100,14 @@ func (l *Ledger) SetActs(all []act.Act) {
 	old, before := l.cfg, l.standing
 	l.standing, l.cfg = standing, compile(standing)
 	l.cfg.boots = old.boots
+	l.forget()
 	refix := false
 	for i := range changed {
 		switch b := changed[i].Body.(type) {
-		case act.Assign:
-			l.touch(l.startOf(b))
 		case act.Fix:
 			refix = true
+		case act.Assign, act.Deem, act.Cut, act.Colony, act.Colonies, act.Arrive, act.Visit, act.Drained, act.Route, act.Yard:
+			// The account's alone.
 		case act.Unknown:
 		case act.Proving:
 			// Where it was said before, that no longer counts.
@@ -131,26 +137,6 @@ func (l *Ledger) NameBoot(n uint32, id string) {
 	l.cfg.boots[n] = id
 }
 
-// startOf returns the start of the first settled flow that an assignment
-// touches, or MaxInt64.
-func (l *Ledger) startOf(a act.Assign) int64 {
-	start := int64(math.MaxInt64)
-	hit := func(session, first, last uint64, at int64) {
-		if session == a.Session && a.First < last && a.Last > first {
-			start = min(start, at)
-		}
-	}
-	for i := range l.st.Fills {
-		f := &l.st.Fills[i]
-		hit(f.Session, f.First, f.Last, f.Start)
-	}
-	for i := range l.st.Loose {
-		f := &l.st.Loose[i]
-		hit(f.Session, f.First, f.Last, f.Start)
-	}
-	return start
-}
-
 // touch marks results at or after an instant as stale, if any are settled.
 func (l *Ledger) touch(at int64) {
 	if l.st.Seen > 0 && at <= l.key.at {
@@ -175,6 +161,7 @@ func (l *Ledger) moved() {
 			l.touch(b)
 		}
 	}
+	l.forget() // people may have named instants of that clock
 	l.high = l.key.at
 	tail := l.tail.items()
 	for i := range tail {

@@ -60,12 +60,26 @@ const (
 // headSwing is when a pressure counts: 40 Pa are 3 mm of syrup.
 const headSwing = 40
 
-// toteNow tells what the level sensors say at an instant.
-func (s *State) toteNow(sp *span, at int64) ToteNow {
+// point offers a level to those worth keeping.
+func (s *State) point(p ltote.Point, metered quantity.Volume) {
+	if p.At == s.PointAt {
+		return // said before: the sensor has gone silent, and that was said too
+	}
+	s.PointAt = p.At
+	p.Metered, p.Silent = metered, s.Silent
+	s.Silent = 0
+	kept, n := s.Keeper.Offer(p)
+	s.Points = append(s.Points, kept[:n]...)
+}
+
+// toteNow tells what the level sensors say at an instant, and the same as a
+// point, for the tote's own account; without a tote or a reading it has no At.
+func (s *State) toteNow(sp *span, at int64) (ToteNow, ltote.Point) {
 	t := ToteNow{}
+	var point ltote.Point
 	if sp.tote == nil {
 		t.Why = "no tote is described yet"
-		return t
+		return t, point
 	}
 	t.Name, t.Capacity = sp.tote.Name, litres(sp.tote.CapacityL)
 	stand := s.Stand.Stand(at)
@@ -80,7 +94,7 @@ func (s *State) toteNow(sp *span, at int64) ToteNow {
 	} else if s.Head.N > 0 {
 		if sp.batch == nil {
 			t.Why = "the pressure sensor needs to know what is in the tote: no batch is booked yet"
-			return t
+			return t, point
 		}
 		rule := sp.rest
 		rule.Swing = headSwing
@@ -88,7 +102,7 @@ func (s *State) toteNow(sp *span, at int64) ToteNow {
 		t.By = "head"
 	} else {
 		t.Why = "no level reading yet"
-		return t
+		return t, point
 	}
 	t.At, t.Settled, t.Unsettled = set.At, set.OK(), set.Why.String()
 	sight := tote.Sight{Value: set.Value, ValueU: set.U}
@@ -107,7 +121,7 @@ func (s *State) toteNow(sp *span, at int64) ToteNow {
 	r := g.Read(sight)
 	if r.Notes&tote.NotRead != 0 {
 		t.Why = "the level sensor's reading cannot be used"
-		return t
+		return t, point
 	}
 	if r.Mark == tote.Below || r.Mark == tote.Above {
 		t.Why = "the level is " + r.Mark.String() + " the strapping table"
@@ -126,8 +140,19 @@ func (s *State) toteNow(sp *span, at int64) ToteNow {
 			t.Load = w
 		}
 	}
-	return t
+	alone := hypot(r.U[tote.BySlosh], r.U[tote.ByTilt], r.Area*readM)
+	point = ltote.Point{At: set.At, Volume: r.Volume, U: quantity.VolumeOf(alone), Rest: t.Settled && r.Mark == tote.Within, Why: set.Why, Tote: t.Name}
+	if t.Settled && r.Mark != tote.Within {
+		point.Why = ltote.NoReading // nothing that the tote could hold
+	}
+	return t, point
 }
+
+// readM is how well a level sensor reads the same level again, m, standard
+// uncertainty. Common practice, no source.
+const readM = 0.001
+
+func hypot(a, b, c float64) float64 { return math.Sqrt(sq(a) + sq(b) + sq(c)) }
 
 func sq(x float64) float64 { return x * x }
 

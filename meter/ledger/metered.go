@@ -3,6 +3,7 @@ package ledger
 import (
 	"yardtally/calibrate/proving"
 	"yardtally/calibrate/quantity"
+	"yardtally/meter/outing"
 	"yardtally/meter/worth"
 )
 
@@ -68,6 +69,10 @@ type flowed struct {
 }
 
 func fillFlow(f *Fill) flowed {
+	return flowed{&f.Metered, worth.Counts{Session: f.Session, First: f.First, Last: f.Last}, f.Start}
+}
+
+func meteredOf(f *outing.Flow) flowed {
 	return flowed{&f.Metered, worth.Counts{Session: f.Session, First: f.First, Last: f.Last}, f.Start}
 }
 

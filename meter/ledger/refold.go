@@ -16,7 +16,8 @@ type checkpoint struct {
 }
 
 func (l *Ledger) settle(through int64) {
-	if l.foldThrough(through) {
+	folded := l.foldThrough(through)
+	if l.tellAccount() || folded {
 		l.out = append(l.out, Event{Kind: Told, At: l.key.at})
 	}
 }
@@ -94,7 +95,8 @@ func (l *Ledger) refold(replay Replay) error {
 	for len(l.cps) > 0 && l.cps[len(l.cps)-1].key.at >= from {
 		l.cps = l.cps[:len(l.cps)-1]
 	}
-	cps := l.cps
+	cps, made := l.cps, l.made
+	l.made = nil
 	l.reset()
 	l.cps, l.lastSeq, l.dirty = cps, 0, math.MaxInt64
 	if n := len(cps); n > 0 {
@@ -102,7 +104,8 @@ func (l *Ledger) refold(replay Replay) error {
 		l.st, l.key, l.high, l.lastSeq = cp.st.Clone(), cp.key, cp.key.at, cp.lowSeq-1
 	}
 	base := l.key
-	l.out = append(l.out, l.rewound())
+	l.recall(made)
+	l.rewind()
 	// Records known to be very late take part from the start.
 	known := make(map[uint64]bool, len(l.late))
 	for i := range l.late {
@@ -150,17 +153,35 @@ func (l *Ledger) refold(replay Replay) error {
 	if !l.Stale() {
 		l.late = nil // found again when needed: they may be many
 		l.foldThrough(l.high - l.wait())
+		l.tellAccount()
 		l.out = append(l.out, Event{Kind: Told, At: l.key.at})
 	}
 	return nil
 }
 
-// rewound says from where on everything will be told again. The state is that
+// rewind says from where on everything will be told again. The state is that
 // of a checkpoint: all that was told lies before its last record, all that will
 // be told begins with it.
-func (l *Ledger) rewound() Event {
-	if l.st.Seen == 0 {
-		return Event{Kind: Rewound, At: math.MinInt64}
+func (l *Ledger) rewind() {
+	e := Event{Kind: Rewound, At: math.MinInt64}
+	if l.st.Seen > 0 {
+		e.At = l.key.at
 	}
-	return Event{Kind: Rewound, At: l.key.at}
+	l.out = append(l.out, e)
+	l.told.cut(e.At)
+}
+
+// recall takes up accounts of outings that were over before the state.
+func (l *Ledger) recall(made []made) {
+	for i := range made {
+		if m := &made[i]; !m.from.over || m.from.flows > len(l.st.Flows) || m.from.now >= l.key.at {
+			made = made[:i]
+			break
+		}
+	}
+	l.made = made
+	l.remade = [2]int{}
+	if n := len(made); n > 0 {
+		l.remade = [2]int{len(made[n-1].after.fills), len(made[n-1].after.loose)}
+	}
 }

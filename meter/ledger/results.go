@@ -3,51 +3,32 @@ package ledger
 import (
 	"yardtally/calibrate/quantity"
 	"yardtally/calibrate/tote"
-	"yardtally/meter/worth"
+	"yardtally/meter/outing"
+	ltote "yardtally/meter/tote"
 )
 
 // Instants in results are Unix nanoseconds in UTC, as the clock room placed
 // them. They are not arrival times.
 
-// Reason says why a volume is on the account it is on.
-type Reason string
+// What the account of an outing consists of; see the outing room.
+type (
+	Reason = outing.Reason
+	Fill   = outing.Fill
+	Loose  = outing.Loose
+	Visit  = outing.Visit
+	Review = outing.Review
+)
 
 // Reasons of an assignment.
 const (
-	ByPosition Reason = "position" // the rig stood in the yard
-	ByHand     Reason = "hand"     // a person said so
-	NoYard     Reason = "outside"  // the position was known, and in no yard
-	NoPosition Reason = "no position"
+	ByPosition = outing.ByPosition
+	ByMark     = outing.ByMark
+	ByTap      = outing.ByTap
+	ByHand     = outing.ByHand
+	NoYard     = outing.NoYard
+	TwoYards   = outing.TwoYards
+	NoPosition = outing.NoPosition
 )
-
-// Fill is one pull of the trigger as a colony gets it.
-type Fill struct {
-	Session     uint64          // the counter's session
-	First, Last uint64          // pulses after First, up to and with Last
-	Start, End  int64           // instants of the first and last flow
-	Volume      quantity.Volume // by count difference
-	Within      quantity.Volume // half the width of its 95 % interval
-	Metered     worth.Flow      // where that comes from
-	Flow        quantity.Flow   // volume over duration
-	Syrup       quantity.Temperature
-	HasSyrup    bool // whether Syrup was known
-	Yard        string
-	Reason      Reason
-	Open        bool // still flowing, or not yet long enough quiet
-}
-
-// Loose is flow outside any fill: dribble, or flow whose detail was not seen.
-type Loose struct {
-	Session     uint64
-	First, Last uint64
-	Start, End  int64
-	Volume      quantity.Volume
-	Within      quantity.Volume // half the width of its 95 % interval
-	Metered     worth.Flow      // where that comes from
-	Why         string          // "dribble", "unseen"
-	Yard        string
-	Reason      Reason
-}
 
 // Gap is a stretch for which the counter told nothing.
 type Gap struct {
@@ -110,6 +91,33 @@ type YardInfo struct {
 	Closed         bool
 }
 
+// Outing is a stretch of feeding without a break of hours.
+type Outing struct {
+	From, To int64 // first and last flow
+	Visits   int   // how many
+}
+
+// Left is what is left in the tote, and whether it is enough.
+type Left struct {
+	Known bool
+	Why   string // why not, where it is not
+	Yard  string // the yard where the rig is or, on the way, was last; "": none tonight
+	// There is what is left, held against what is still to be fed in Yard.
+	There ltote.Outlook
+	Yards []YardLeft // those still ahead, in the order of the route where there is one
+	// Tonight is the same for Yard and all of Yards together.
+	Tonight ltote.Outlook
+	Unsaid  []string // yards ahead of which it is not known what they need; not in Tonight
+}
+
+// YardLeft is a yard that is still ahead.
+type YardLeft struct {
+	Yard     string
+	Colonies int
+	Each     quantity.Volume
+	Outlook  ltote.Outlook // if it comes next, once Yard is done
+}
+
 // Here is where the rig is now.
 type Here struct {
 	Yard   string // "" for none
@@ -125,12 +133,6 @@ type Last struct {
 	Has   bool
 }
 
-// Review is an act that could not be applied as it was meant.
-type Review struct {
-	Act string
-	Why string
-}
-
 // View is everything the ledger derives, up to one instant. It is a value:
 // nobody changes it after it was handed out.
 type View struct {
@@ -141,11 +143,13 @@ type View struct {
 	Wild    uint64 // messages of the counter that no other bore out: not used
 	Zone    string // IANA name of the yards' time zone
 
-	Total quantity.Volume // everything the counter showed since the first reading
-	Fills []Fill          // in order of Start; the last may be Open
-	Loose []Loose
-	Gaps  []Gap
-	Yards []YardInfo // by ID
+	Total   quantity.Volume // everything the counter showed since the first reading
+	Fills   []Fill          // in order of Start; the last may be Open
+	Loose   []Loose
+	Gaps    []Gap
+	Visits  []Visit    // in order of time; fills name theirs by its place
+	Outings []Outing   // in order of time
+	Yards   []YardInfo // by ID
 
 	Here   Here
 	Tote   ToteNow
@@ -155,7 +159,10 @@ type View struct {
 	Air    Last
 	Brix   Last // declared for the batch in the tote, mass percent
 
-	Steps []ToteStep // settled levels of the tote
+	Steps   []ToteStep     // settled levels of the tote
+	Changes []ltote.Change // what went into and out of the tote past the meter
+	Doubts  []ltote.Doubt  // where the meter counted more than the tote gave; their Flows are not used
+	Left    Left
 
 	PulseVolume quantity.Volume // what one pulse is worth now; 0: no proving yet
 	// Curves of the meter, by from when they hold; the first is none. They are
@@ -198,4 +205,7 @@ const (
 	LooseDone
 	GapSeen
 	Sampled
+	// Restated: fills and loose flow at or after At are void and will be told
+	// again; all else stays.
+	Restated
 )

@@ -24,7 +24,7 @@ type saved struct {
 }
 
 // savedVersion changes whenever a change of the code could change a result.
-const savedVersion = 4
+const savedVersion = 5
 
 // Save returns the newest checkpoint for Load, or nil if there is none. It is a
 // cache: losing it loses nothing but time.
@@ -57,7 +57,8 @@ func (l *Ledger) Load(data []byte, replay Replay) error {
 	l.st, l.key, l.high, l.lastSeq = s.State, item{at: s.KeyAt, rec: s.Key}, s.KeyAt, s.LowSeq-1
 	l.cps = []checkpoint{{key: l.key, lowSeq: s.LowSeq, st: l.st.Clone()}}
 	l.dirty = math.MaxInt64
-	l.out = append(l.out, l.rewound())
+	l.rewind()
+	l.resumeTold()
 	return replay(s.LowSeq-1, func(r *meter.Record) error {
 		if r.Seq <= s.LastSeq {
 			if it := l.place(r); order(&it, &l.key) <= 0 {

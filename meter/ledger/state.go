@@ -6,8 +6,8 @@ import (
 
 	"yardtally/calibrate/quantity"
 	"yardtally/meter"
-	"yardtally/meter/act"
 	"yardtally/meter/fill"
+	"yardtally/meter/outing"
 	"yardtally/meter/total"
 	ltote "yardtally/meter/tote"
 	"yardtally/meter/yard"
@@ -53,24 +53,28 @@ type State struct {
 
 	Count total.State
 	Fill  fill.State
-	Yard  yard.State
+	Track yard.Track
+	Stays []yard.Stay // closed ones
 	Level ltote.Level // headspace as the sensor said it, m
 	Head  ltote.Level // Pa, from the pressure sensor
 	Stand ltote.Standing
 	Steps []ToteStep // settled levels, and what had been metered by then
 
-	OpenYard, MoveYard   string // yard when the open piece began, and at the last count
-	OpenKnown, MoveKnown bool
-	HDOP                 float64
-	HDOPAt               int64
-	Syrup, Air           Last
+	Marks, Skips button
+	Presses      []outing.Press
+
+	Points  []ltote.Point // levels worth keeping
+	Keeper  ltote.Keeper
+	PointAt int64 // newest level reading offered to Keeper
+	Silent  int64 // ns of silence of the whole rig since then
+
+	HDOP       float64
+	HDOPAt     int64
+	Syrup, Air Last
 
 	Volume quantity.Volume // of all closed pieces
-	Fills  []Fill
-	Loose  []Loose
+	Flows  []outing.Flow
 	Gaps   []Gap
-	Review []Review
-	Hit    []string // assignments that found flow
 
 	metered metered
 
@@ -85,11 +89,11 @@ type State struct {
 func (s *State) Clone() State {
 	c := *s
 	c.Count = s.Count.Clone()
-	c.Fills = slices.Clip(s.Fills)
-	c.Loose = slices.Clip(s.Loose)
+	c.Flows = slices.Clip(s.Flows)
+	c.Stays = slices.Clip(s.Stays)
+	c.Presses = slices.Clip(s.Presses)
+	c.Points = slices.Clip(s.Points)
 	c.Gaps = slices.Clip(s.Gaps)
-	c.Review = slices.Clip(s.Review)
-	c.Hit = slices.Clip(s.Hit)
 	c.Steps = slices.Clip(s.Steps)
 	return c
 }
@@ -99,6 +103,9 @@ func (s *State) Clone() State {
 func (s *State) clean() bool {
 	return s.Seen > 0 && !s.Fill.Open && !s.Count.InDoubt && (len(s.Count.Sessions) == 0 || s.Count.Last.At == s.At)
 }
+
+// silence is how long a rig that is heard says nothing at most, ns.
+const silence = int64(60_000_000_000)
 
 // said is a record's readings by channel.
 type said struct {
@@ -124,11 +131,20 @@ func (s *State) step(cfg *config, it *item, emit func(Event)) {
 	}
 	sp := cfg.at(it.at)
 	s.sample(cfg, it.at, emit)
+	if gap := it.at - s.At; gap > silence && s.Seen > 0 {
+		s.Silent += gap
+	}
 	s.At, s.Last = it.at, it.rec
 	s.Seen++
 	var d said
 	d.read(&it.rec)
 	s.sense(sp, &d, it.at)
+	if d.has[meter.Mark] {
+		s.press(&s.Marks, uint64(d.value[meter.Mark]), false)
+	}
+	if d.has[meter.Skip] {
+		s.press(&s.Skips, uint64(d.value[meter.Skip]), true)
+	}
 	if d.has[meter.Pulses] {
 		s.count(cfg, sp, total.Count{
 			At: it.at, N: uint64(d.value[meter.Pulses]), Clock: it.rec.Boot, Mono: it.rec.Mono,
@@ -148,7 +164,9 @@ func (s *State) sense(sp *span, d *said, at int64) {
 		if at-s.HDOPAt <= 5_000_000_000 {
 			p.HDOP = s.HDOP
 		}
-		s.Yard.Next(p, sp.places)
+		if stay, closed := s.Track.Next(p); closed {
+			s.Stays = append(s.Stays, stay)
+		}
 		s.Stand.Place(at, p.Lat, p.Lon, p.HDOP)
 	}
 	if d.has[meter.Syrup] {
@@ -165,15 +183,42 @@ func (s *State) sense(sp *span, d *said, at int64) {
 	}
 }
 
+// button is the newest that was heard of a button's running count.
+type button struct {
+	Has     bool
+	N       uint64
+	At      int64
+	Session int // sessions of the counter by then: it starts again with the board
+}
+
+// press takes in a button's running count.
+func (s *State) press(b *button, n uint64, skip bool) {
+	was := *b
+	session := len(s.Count.Sessions)
+	switch {
+	case !was.Has:
+		// What was pressed before anything was heard is not known.
+	case n > was.N && session == was.Session:
+		s.Presses = append(s.Presses, outing.Press{From: was.At, At: s.At, N: int(min(n-was.N, mostPresses)), Skip: skip})
+	case n == was.N && session == was.Session:
+	case session != was.Session && n > 0 && n < was.N:
+		s.Presses = append(s.Presses, outing.Press{From: was.At, At: s.At, N: int(min(n, mostPresses)), Skip: skip})
+	case session == was.Session: // late
+		return
+	}
+	*b = button{true, n, s.At, session}
+}
+
+// mostPresses is more than anybody presses a button between two messages.
+const mostPresses = 1000
+
 // count takes in one message of the counter.
 func (s *State) count(cfg *config, sp *span, c total.Count, emit func(Event)) {
 	var buf [2]total.Outcome
 	told := s.Count.Next(c, sp.counts, buf[:0])
 	for i := range told {
 		switch o := &told[i]; o.What {
-		case total.Same, total.Late:
-		case total.First:
-			s.MoveYard, s.MoveKnown = s.Yard.At(c.At)
+		case total.Same, total.Late, total.First:
 		default:
 			s.move(cfg, sp, o, emit)
 		}
@@ -183,8 +228,6 @@ func (s *State) count(cfg *config, sp *span, c total.Count, emit func(Event)) {
 // move takes in one step of the count.
 func (s *State) move(cfg *config, sp *span, o *total.Outcome, emit func(Event)) {
 	s.gap(sp, o, emit)
-	wasOpen, wasFirst := s.Fill.Open, s.Fill.Now.First
-	here, known := s.Yard.At(o.ToAt)
 	var buf [2]fill.Piece
 	under := sp
 	if s.Fill.Open {
@@ -193,34 +236,10 @@ func (s *State) move(cfg *config, sp *span, o *total.Outcome, emit func(Event)) 
 	done := s.Fill.Next(fill.Move{Session: o.Session, From: o.From, To: o.To, FromAt: o.FromAt, ToAt: o.ToAt,
 		Took: o.Took, Meter: s.meter(under), Fast: o.Fast}, under.fills, buf[:0])
 	for i := range done {
-		p := &done[i]
-		y, k := s.stood()
-		switch {
-		case p.Kind == fill.Suspect:
-			y = ""
-		case p.Kind == fill.Hidden && (s.MoveYard != here || !s.MoveKnown || !known):
-			// Only where the rig stood in the same yard before and after.
-			y, k = "", s.MoveKnown && known
-		case p.Kind == fill.Hidden:
-			y, k = here, true
-		}
-		s.closed(cfg, p, y, k, emit)
+		s.closed(cfg, &done[i])
 	}
-	if s.Fill.Open && (!wasOpen || s.Fill.Now.First != wasFirst) {
-		s.OpenYard, s.OpenKnown = here, known
-	}
-	s.MoveYard, s.MoveKnown = here, known
 	s.Rates[s.RateN%len(s.Rates)] = rate{o.ToAt, o.Took, quantity.Volume(o.To-o.From) * s.pulse(sp)}
 	s.RateN++
-}
-
-// stood tells in which yard the open piece flowed: where the rig stood when it
-// began, else where it stood at the last count of it.
-func (s *State) stood() (yard string, known bool) {
-	if s.OpenYard != "" || !s.MoveKnown {
-		return s.OpenYard, s.OpenKnown
-	}
-	return s.MoveYard, true
 }
 
 // gap tells of what the counter may have kept from us.
@@ -253,101 +272,17 @@ func (s *State) gap(sp *span, o *total.Outcome, emit func(Event)) {
 	}
 }
 
-// closed puts a piece of flow on its account, cut where a person said so.
-func (s *State) closed(cfg *config, p *fill.Piece, here string, known bool, emit func(Event)) {
-	s.Volume += p.Volume()
-	reason := ByPosition
-	switch {
-	case !known:
-		here, reason = "", NoPosition
-	case here == "":
-		reason = NoYard
+// closed notes a piece of flow. Whose it was is the account's to say.
+func (s *State) closed(cfg *config, p *fill.Piece) {
+	f := outing.Flow{Session: cfg.session(&s.Count.Sessions[p.Session-1]), First: p.First, Last: p.Last,
+		Start: p.Start, End: p.End, Flowing: p.Flowing, Kind: p.Kind, Surge: p.Surge,
+		Pulse: p.Pulse, Metered: p.Flow, Through: s.Volume}
+	if s.Syrup.Has && f.End-s.Syrup.At <= 120_000_000_000 {
+		f.Syrup, f.HasSyrup = quantity.Temperature(s.Syrup.Value), true
 	}
-	session := cfg.session(&s.Count.Sessions[p.Session-1])
-	for _, part := range s.cut(cfg, p, session) {
-		y, why := here, reason
-		if part.act != "" {
-			y, why = part.yard, ByHand
-		}
-		if p.Kind == fill.Pull {
-			f := Fill{Session: session, First: part.First, Last: part.Last, Start: part.Start, End: part.End,
-				Volume: part.Volume(), Metered: part.Flow, Yard: y, Reason: why}
-			f.Within = fillFlow(&f).within(cfg.curves)
-			if part.Flowing > 0 {
-				f.Flow = quantity.Flow(f.Volume.CubicMetres() / (float64(part.Flowing) / 1e9))
-			}
-			if s.Syrup.Has && part.End-s.Syrup.At <= 120_000_000_000 {
-				f.Syrup, f.HasSyrup = quantity.Temperature(s.Syrup.Value), true
-			}
-			s.Fills = append(s.Fills, f)
-			if emit != nil {
-				emit(Event{Kind: FillDone, At: f.Start, Fill: &f})
-			}
-			continue
-		}
-		l := Loose{Session: session, First: part.First, Last: part.Last, Start: part.Start, End: part.End,
-			Volume: part.Volume(), Metered: part.Flow, Why: looseWhy[p.Kind], Yard: y, Reason: why}
-		l.Within = looseFlow(&l).within(cfg.curves)
-		s.Loose = append(s.Loose, l)
-		if emit != nil {
-			emit(Event{Kind: LooseDone, At: l.Start, Loose: &l})
-		}
-	}
-}
-
-var looseWhy = [...]string{fill.Dribble: "dribble", fill.Hidden: "unseen", fill.Suspect: "suspect"}
-
-type part struct {
-	fill.Piece
-	act, yard string
-}
-
-// cut divides a piece at the edges of the assignments that touch it. Each part
-// goes where the latest assignment that covers it says.
-func (s *State) cut(cfg *config, p *fill.Piece, session uint64) []part {
-	parts := []part{{Piece: *p}}
-	for i := range cfg.assigns {
-		a := cfg.assigns[i].Body.(act.Assign)
-		if a.Session != session || a.Last <= p.First || a.First >= p.Last {
-			continue
-		}
-		id := cfg.assigns[i].ID
-		if !slices.Contains(s.Hit, id) {
-			s.Hit = append(s.Hit, id)
-		}
-		if a.First > p.First || a.Last < p.Last {
-			s.Review = append(s.Review, Review{id, "cuts through a fill: part of it moved"})
-		}
-		var next []part
-		for _, q := range parts {
-			for _, edge := range [2]uint64{a.First, a.Last} {
-				if edge > q.First && edge < q.Last {
-					var head part
-					head, q = split(q, edge)
-					next = append(next, head)
-				}
-			}
-			next = append(next, q)
-		}
-		for j := range next {
-			if next[j].First >= a.First && next[j].Last <= a.Last {
-				next[j].act, next[j].yard = id, a.Yard
-			}
-		}
-		parts = next
-	}
-	return parts
-}
-
-// split divides a part at a count; instants in proportion.
-func split(q part, edge uint64) (head, rest part) {
-	share := float64(edge-q.First) / float64(q.Last-q.First)
-	at := q.Start + int64(share*float64(q.End-q.Start))
-	flowing := int64(share * float64(q.Flowing))
-	head, rest = q, q
-	head.Last, head.End, head.Flowing, head.Flow = edge, at, flowing, q.Flow.Part(share)
-	rest.First, rest.Start, rest.Flowing, rest.Flow = edge, at, q.Flowing-flowing, q.Flow.Part(1-share)
-	return head, rest
+	f.Within = meteredOf(&f).within(cfg.curves)
+	s.Volume += f.Volume()
+	s.Flows = append(s.Flows, f)
 }
 
 // sample tells the state at the last multiple of SampleEvery before at, if
@@ -367,11 +302,12 @@ func (s *State) sample(cfg *config, at int64, emit func(Event)) {
 		sm.Flow = quantity.Flow((sm.Total - s.SampleV).CubicMetres() / (float64(d) / 1e9))
 	}
 	s.SampleV, s.SampleF = sm.Total, g
-	if t := s.toteNow(cfg.at(g), g); t.Known {
+	if t, p := s.toteNow(cfg.at(g), g); t.Known {
 		sm.Tote, sm.HasTote = t.Volume, true
 		if t.Settled {
 			s.stepTote(&t, sm.Total)
 		}
+		s.point(p, sm.Total)
 	}
 	if s.Syrup.Has && g-s.Syrup.At <= 120_000_000_000 {
 		sm.Syrup, sm.HasSyrup = quantity.Temperature(s.Syrup.Value), true

@@ -15,13 +15,16 @@ import (
 type YardTotal struct {
 	Yard     string // "" is what no yard can be named for
 	Name     string // as the yard's newest act has it; the ID where there is none
-	Fills    int
+	Fills    int    // those that are no top-ups
+	TopUps   int
 	Volume   quantity.Volume // of the fills
 	Within   quantity.Volume // half the width of Volume's 95 % interval
 	Budget   worth.Budget    // what that comes from
 	Loose    quantity.Volume // flow outside fills while there
-	Least    quantity.Volume // the smallest fill
+	Least    quantity.Volume // the smallest fill, its top-ups with it
 	Most     quantity.Volume // the largest
+	Solids   quantity.Mass   // sugar in the fills; 0: not known
+	Short    int             // fills whose colony still had syrup
 	First    int64           // start of the first flow
 	Last     int64           // end of the last
 	Colonies int             // 0: not said
@@ -62,6 +65,7 @@ func Tally(v *View, from, to int64) Night {
 	n := Night{From: from, To: to}
 	var all, outside, total worth.Sum
 	var sums []worth.Sum
+	var feeds []feed   // of each yard, the one under way
 	var flows []flowed // all of them
 	at := make(map[string]int)
 	get := func(yard string, start, end int64) *YardTotal {
@@ -77,6 +81,7 @@ func Tally(v *View, from, to int64) Night {
 			}
 			n.Yards = append(n.Yards, y)
 			sums = append(sums, worth.Sum{})
+			feeds = append(feeds, feed{})
 		}
 		y := &n.Yards[i]
 		y.First, y.Last = min(y.First, start), max(y.Last, end)
@@ -88,19 +93,29 @@ func Tally(v *View, from, to int64) Night {
 			continue
 		}
 		y := get(f.Yard, f.Start, f.End)
-		if y.Fills == 0 || f.Volume < y.Least {
-			y.Least = f.Volume
+		if k := at[f.Yard]; f.TopUp && feeds[k].n > 0 {
+			y.TopUps++
+			feeds[k].v += f.Volume
+		} else {
+			feeds[k].close(y)
+			feeds[k].n, feeds[k].v = 1, f.Volume
+			y.Fills++
+			n.Fills++
 		}
-		y.Fills++
+		y.Solids += f.Solids
+		if f.Short {
+			y.Short++
+		}
 		y.Volume += f.Volume
 		fl := fillFlow(f)
 		fl.add(&sums[at[f.Yard]], v.Curves)
 		fl.add(&all, v.Curves)
 		flows = append(flows, fl)
-		y.Most = max(y.Most, f.Volume)
 		y.Open = y.Open || f.Open
-		n.Fills++
 		n.Volume += f.Volume
+	}
+	for i := range feeds {
+		feeds[i].close(&n.Yards[i])
 	}
 	for i := range v.Loose {
 		l := &v.Loose[i]
@@ -137,4 +152,21 @@ func Tally(v *View, from, to int64) Night {
 		return a.Yard < b.Yard
 	})
 	return n
+}
+
+// feed is what one colony got: a fill and its top-ups.
+type feed struct {
+	n int
+	v quantity.Volume
+}
+
+// close takes a whole feed into its yard's extremes.
+func (f *feed) close(y *YardTotal) {
+	if f.n == 0 {
+		return
+	}
+	if y.Least == 0 || f.v < y.Least {
+		y.Least = f.v
+	}
+	y.Most = max(y.Most, f.v)
 }

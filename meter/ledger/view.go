@@ -19,51 +19,26 @@ func (l *Ledger) View() *View {
 		sp = *l.cfg.at(st.At)
 	}
 	v := &View{Rig: l.rig, At: st.At, Records: st.Seen, Wild: st.Count.Wild, Zone: sp.rig.Zone, Total: st.total(l.cfg),
-		Gaps: st.Gaps, Yards: l.cfg.yards, PulseVolume: st.pulse(&sp), Curves: l.cfg.curves,
-		Tote: st.toteNow(&sp, st.At), Syrup: st.Syrup, Air: st.Air}
+		Gaps: st.Gaps, Yards: l.cfg.yards, PulseVolume: st.pulse(&sp), Curves: l.cfg.curves, Syrup: st.Syrup, Air: st.Air, Steps: st.Steps}
+	v.Tote, _ = st.toteNow(&sp, st.At)
 	if l.st.Seen > 0 {
 		v.Settled = l.key.at
 	}
-	if p, ok := st.pending(l.cfg); ok {
-		y, k := st.stood()
-		n := len(st.Fills)
-		st.closed(l.cfg, &p, y, k, nil)
-		for i := n; i < len(st.Fills); i++ {
-			st.Fills[i].Open = true
-		}
+	p, open := st.pending(l.cfg)
+	if open {
+		st.closed(l.cfg, &p)
 	}
-	v.Fills, v.Loose, v.Steps = st.Fills, st.Loose, st.Steps
-	v.Here = here(&st)
+	b := l.whole(&st, open, false)
+	v.Fills, v.Loose, v.Visits, v.Outings, v.Changes, v.Doubts = b.fills, b.loose, b.visits, b.outings, b.changes, b.doubts
+	v.Here = Here{Yard: b.here.Yard, Reason: b.here.Reason, Since: b.here.Since, FixAt: st.Track.Fix()}
 	v.Flow, v.FlowAt = st.flowNow()
 	if sp.batch != nil {
 		v.Brix = Last{Value: sp.syrup.Syrup.Solids.Brix(), At: sp.since, Has: true}
 	}
-	v.Review = slices.Concat(l.cfg.review, st.Review)
-	hit := make(map[string]bool, len(st.Hit))
-	for _, id := range st.Hit {
-		hit[id] = true
-	}
-	for i := range l.cfg.assigns {
-		if id := l.cfg.assigns[i].ID; !hit[id] {
-			v.Review = append(v.Review, Review{id, "names counts that no flow has"})
-		}
-	}
+	v.Left = l.left(&st, v, &b)
+	v.Review = slices.Concat(l.cfg.review, b.review, l.cfg.unheeded(b.hits))
 	v.Placed.By, v.Placed.Epochs, v.Placed.Unsure, v.Placed.Steps = l.clk.Summary()
 	return v
-}
-
-func here(st *State) Here {
-	h := Here{Since: st.Yard.Since, FixAt: st.Yard.FixAt}
-	y, known := st.Yard.At(st.At)
-	switch {
-	case !known:
-		h.Reason = NoPosition
-	case y == "":
-		h.Reason = NoYard
-	default:
-		h.Yard, h.Reason = y, ByPosition
-	}
-	return h
 }
 
 // ToteRoom returns the volume that the tote can still give, where it is known.

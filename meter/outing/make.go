@@ -1,14 +1,13 @@
 package outing
 
 import (
-	"cmp"
 	"math"
 	"slices"
-	"sort"
 
 	"yardtally/calibrate/quantity"
 	"yardtally/meter/act"
 	"yardtally/meter/fill"
+	"yardtally/meter/tote"
 	"yardtally/meter/yard"
 )
 
@@ -16,8 +15,10 @@ import (
 type account struct {
 	seen   *Seen
 	said   *Said
-	found  []yard.Found // of seen.Stays
+	trail  yard.Trail
 	claims []claim
+	ahead  []string // rest of the route
+	routed bool
 	fills  []counts // what fills the drained hose
 	ps     []part
 	visits []visit
@@ -28,7 +29,7 @@ type account struct {
 // Make makes the account of an outing.
 func Make(seen *Seen, said *Said) Account {
 	a := &account{seen: seen, said: said}
-	a.found = yard.Locate(seen.Stays, said.Places)
+	a.trail = yard.Trail{Stays: seen.Stays, Found: yard.Locate(seen.Stays, said.Places), Moving: seen.Moving, Fix: seen.Fix}
 	a.claim()
 	a.drained()
 	a.ps = a.parts()
@@ -106,7 +107,7 @@ func (a *account) judge(p *part) {
 func (a *account) doubted(p *part) string {
 	for i := range a.seen.Doubts {
 		d := &a.seen.Doubts[i]
-		if !d.Sure || d.Why == doubtAir {
+		if !d.Sure || d.Why == tote.Empty {
 			continue
 		}
 		for _, k := range d.Flows {
@@ -119,23 +120,23 @@ func (a *account) doubted(p *part) string {
 }
 
 // airFrom returns the count of a flow from which it was air, where the tote
-// was empty meanwhile.
+// was empty meanwhile: where it surged or, if it did not, by what the tote gave.
 func (a *account) airFrom(f *Flow) (uint64, bool) {
 	for i := range a.seen.Doubts {
 		d := &a.seen.Doubts[i]
-		if !d.Sure || d.Why != doubtAir {
+		if !d.Sure || d.Why != tote.Empty {
 			continue
 		}
-		for _, k := range d.Flows {
+		for j, k := range d.Flows {
 			x := &a.seen.Flows[k]
-			if x.Session != f.Session || x.First > f.First || x.Last < f.Last {
-				continue
-			}
 			switch {
-			case x.Start >= d.From:
+			case x.Session != f.Session || x.First > f.First || x.Last < f.Last:
+			case j > 0 || d.Part >= 1:
 				return f.First, true
 			case x.Surge > 0:
 				return x.Surge, true
+			default:
+				return x.Last - uint64(d.Part*float64(x.Last-x.First)), true
 			}
 		}
 	}
@@ -335,6 +336,9 @@ func (a *account) sum() Account {
 		out.Fills = append(out.Fills, f)
 	}
 	a.tally(&out)
+	out.Here = a.here()
+	out.Ahead, out.Routed = a.ahead, a.routed
+	out.Deaths = a.deaths()
 	return out
 }
 
@@ -463,9 +467,4 @@ func (a *account) short(out *Account, fed [][]quantity.Volume) {
 			v.Half++
 		}
 	}
-}
-
-// at returns the first of a list in order of time that is not before t.
-func after[T any](list []T, t int64, when func(*T) int64) int {
-	return sort.Search(len(list), func(i int) bool { return cmp.Compare(when(&list[i]), t) >= 0 })
 }

@@ -160,6 +160,25 @@ type Account struct {
 	Visits []Visit
 	Hits   []string // ids of acts that found flow or a visit
 	Review []Review
+	Deaths []Death
+	Here   Here
+	Ahead  []string // yards of the route that are still to come
+	Routed bool     // there is a route
+}
+
+// Death is colonies that a person said are no more, and the yard they stood in.
+type Death struct {
+	Yard      string
+	At        int64
+	When      int64 // when it was said
+	N, Number int
+}
+
+// Here is where the rig is at Seen.Now.
+type Here struct {
+	Yard   string // "" for none
+	Reason Reason
+	Since  int64 // when it came there, as far as is known; 0: not known
 }
 
 // Review is an act that could not be applied as it was meant.
@@ -172,10 +191,10 @@ type Review struct {
 // places and presses may reach beyond the outing's flow.
 type Seen struct {
 	Flows   []Flow
-	Open    bool // the last flow may go on
-	Stays   []yard.Stay
-	Stands  bool  // the last of Stays goes on
-	Fix     int64 // newest position; 0: none
+	Open    bool        // the last flow may go on
+	Stays   []yard.Stay // the open one last
+	Moving  int64       // as in yard.Trail
+	Fix     int64       // newest position; 0: none
 	Presses []Press
 	Doubts  []tote.Doubt // their Flows are places in Flows
 	From    int64        // when the outing before ended
@@ -188,6 +207,7 @@ type Site struct {
 	Colonies int             // 0: not said
 	Meant    quantity.Volume // 0: not said
 	Numbered bool
+	Said     int64 // when Colonies was said
 	Absent   []int // numbers of dead colonies
 	Unsure   bool  // a colony died and its number was not said
 }
@@ -245,12 +265,13 @@ type (
 	}
 	// Colony says something of colonies; What is as in act.Colony.
 	Colony struct {
-		Act     string
-		At      int64
-		What    string
-		Yard    string
-		N       int
-		Number  int
+		Act    string
+		At     int64
+		When   int64 // when it was said
+		What   string
+		Yard   string
+		N      int
+		Number int
 	}
 	// Begin says that a visit begins, or goes on.
 	Begin struct {

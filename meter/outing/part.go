@@ -11,17 +11,18 @@ import (
 // part is a flow, or a piece of one where people or the hose cut it.
 type part struct {
 	Flow
-	whole  bool   // nobody cut it
-	act    string // the newest act that moved or named it
-	moved  bool   // an assign says its yard:
-	yard   string
-	reason Reason
-	as     string // what a deem says it is
-	why    string // what it is outside fills; "": a fill, as far as is known
-	note   string
-	topUp  bool
-	known  bool // the yard is known
-	visit  int
+	whole    bool   // nobody cut it
+	act      string // the newest act that moved or named it
+	moved    bool   // an assign says its yard:
+	yardSaid string // this one; "": none
+	yard     string
+	reason   Reason
+	as       string // what a deem says it is
+	why      string // what it is outside fills; "": a fill, as far as is known
+	note     string
+	topUp    bool
+	known    bool // the yard is known
+	visit    int
 }
 
 // parts divides the flows at the edges of what people said, of the drained
@@ -131,7 +132,7 @@ func (a *account) split(q part, edge uint64) (head, rest part) {
 func (a *account) told(p *part) {
 	for i := range a.said.Assigns {
 		if x := &a.said.Assigns[i]; x.Session == p.Session && x.First <= p.First && x.Last >= p.Last {
-			p.moved, p.yard, p.act = true, x.Yard, x.Act
+			p.moved, p.yardSaid, p.act = true, x.Yard, x.Act
 		}
 	}
 	for i := range a.said.Deems {

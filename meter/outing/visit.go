@@ -10,9 +10,10 @@ import (
 // visit is a visit in the making.
 type visit struct {
 	Visit
-	known bool
-	said  []Colony // of it, in order of time; a press of the button is one
-	last  int      // its last part with flow of its own
+	known     bool
+	said      []Colony // of it, in order of time; a press of the button is one
+	last      int      // its last part with flow of its own
+	countSaid int64    // when Colonies was said
 }
 
 // back is how long a rig may have been gone from a yard and still be on the
@@ -25,36 +26,31 @@ func (a *account) visit() {
 	for i := range a.ps {
 		p := &a.ps[i]
 		if i > 0 && cur >= 0 && a.goesOn(cur, &a.ps[a.visits[cur].last], p) {
-			a.join(p, cur)
+			a.join(i, cur)
 			continue
 		}
 		if k := a.before(cur, p); k >= 0 {
 			cur = k
-			a.join(p, cur)
+			a.join(i, cur)
 			continue
 		}
 		a.visits = append(a.visits, visit{Visit: Visit{Yard: p.yard, Reason: p.reason, From: p.Start, To: p.End}, known: p.known})
 		cur = len(a.visits) - 1
-		a.join(p, cur)
+		a.join(i, cur)
 	}
 	a.pressedOnly()
 	for k := range a.visits {
 		v := &a.visits[k]
-		s := a.said.Site(v.Yard, v.From)
-		v.Colonies, v.Meant = s.Colonies, a.meant(v.Yard, v.From)
+		s := a.site(v.Yard, v.From)
+		v.Colonies, v.countSaid, v.Meant = s.Colonies, s.Said, a.meant(v.Yard, v.From)
 		v.Over = k < len(a.visits)-1 || a.seen.Ended || a.gone(v)
 	}
 }
 
-func (a *account) join(p *part, k int) {
-	v := &a.visits[k]
+func (a *account) join(i, k int) {
+	v, p := &a.visits[k], &a.ps[i]
 	v.To = max(v.To, p.End)
-	p.visit = k
-	for i := range a.ps {
-		if &a.ps[i] == p {
-			v.last = i
-		}
-	}
+	v.last, p.visit = i, k
 }
 
 // goesOn reports whether p belongs to the visit under way, whose last part is last.
@@ -246,10 +242,51 @@ func (a *account) primed() {
 	}
 }
 
+// site returns a yard as it was at an instant, earlier visits of this outing
+// taken into account.
+func (a *account) site(yard string, at int64) Site {
+	s := a.said.Site(yard, at)
+	for k := range a.visits {
+		v := &a.visits[k]
+		for _, c := range v.said {
+			if v.Yard == yard && c.What == act.Dead && v.From < at && c.At < at && c.When > s.Said {
+				s.Colonies = max(0, s.Colonies-max(1, c.N))
+				if c.Number > 0 && c.N <= 1 {
+					s.Absent = append(slices.Clip(s.Absent), c.Number)
+				} else {
+					s.Unsure = true
+				}
+			}
+		}
+	}
+	return s
+}
+
+// deaths returns what was said of dead colonies, with their yards.
+func (a *account) deaths() []Death {
+	var out []Death
+	for k := range a.visits {
+		for _, c := range a.visits[k].said {
+			if c.What == act.Dead {
+				out = append(out, Death{a.visits[k].Yard, c.At, c.When, max(1, c.N), c.Number})
+			}
+		}
+	}
+	return out
+}
+
+// heeds reports whether what was said of a colony changes the number that
+// stands there: not if that number was said later, in knowledge of it.
+func (v *visit) heeds(c *Colony) bool { return c.What != act.Dead || c.When > v.countSaid }
+
 // expected returns how many feeds a visit's colonies make, by what was said.
 func (a *account) expected(v *visit) (int, bool) {
 	n := v.Colonies
-	for _, c := range v.said {
+	for i := range v.said {
+		c := &v.said[i]
+		if !v.heeds(c) {
+			continue
+		}
 		switch c.What {
 		case act.Skipped, act.Dead:
 			n -= max(1, c.N)
@@ -266,7 +303,11 @@ func (a *account) expected(v *visit) (int, bool) {
 func (a *account) colonies() {
 	for k := range a.visits {
 		v := &a.visits[k]
-		for _, c := range v.said {
+		for i := range v.said {
+			c := &v.said[i]
+			if !v.heeds(c) {
+				continue
+			}
 			switch c.What {
 			case act.Skipped:
 				v.Skipped += max(1, c.N)
@@ -290,7 +331,7 @@ func (a *account) number(out *Account) {
 			continue
 		}
 		v.Missing = v.Colonies - (v.Fills + v.Skipped + v.Dead - v.Twice + v.Sharing)
-		site := a.said.Site(v.Yard, v.From)
+		site := a.site(v.Yard, v.From)
 		if v.Missing != 0 || !v.Over || !site.Numbered || site.Unsure {
 			continue
 		}
