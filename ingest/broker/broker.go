@@ -33,6 +33,7 @@ import (
 
 	mqtt "github.com/mochi-mqtt/server/v2"
 	"github.com/mochi-mqtt/server/v2/listeners"
+	"github.com/mochi-mqtt/server/v2/packets"
 
 	"yardtally/ingest/source"
 	"yardtally/ingest/wire"
@@ -78,8 +79,10 @@ type Source struct {
 	tries  *tries
 	*source.Supervisor
 
-	mu   sync.Mutex
-	addr string
+	mu     sync.Mutex
+	addr   string
+	server *mqtt.Server // nil while it is not bound
+	self   *mqtt.Client // the daemon, as one who publishes
 }
 
 // New checks the options and returns the source; it listens to nothing yet.
@@ -132,10 +135,26 @@ func (s *Source) Addr() string {
 	return s.addr
 }
 
-func (s *Source) setAddr(a string) {
+func (s *Source) bound(addr string, server *mqtt.Server, self *mqtt.Client) {
 	s.mu.Lock()
 	defer s.mu.Unlock()
-	s.addr = a
+	s.addr, s.server, s.self = addr, server, self
+}
+
+// Publish sends a message at QoS 1, not retained, to whoever listens to the
+// topic now. It waits for nobody; it fails while the broker is not bound.
+func (s *Source) Publish(_ context.Context, topic string, payload []byte) error {
+	s.mu.Lock()
+	server, self := s.server, s.self
+	s.mu.Unlock()
+	if server == nil {
+		return errors.New("it does not serve yet")
+	}
+	return server.InjectPacket(self, packets.Packet{
+		FixedHeader: packets.FixedHeader{Type: packets.Publish, Qos: 1},
+		TopicName:   topic, Payload: payload,
+		PacketID: 1, // the library wants one; nothing is acknowledged in here
+	})
 }
 
 // Run implements source.Source.
@@ -181,8 +200,9 @@ func (s *Source) session(ctx context.Context, sink source.Sink, up func()) error
 		l.Close()
 		return err
 	}
-	s.setAddr(l.Addr().String())
-	defer s.setAddr("")
+	// It bypasses the users' rights, and is in no list of clients.
+	s.bound(l.Addr().String(), server, server.NewClient(nil, mqtt.LocalListener, "daemon", true))
+	defer s.bound("", nil, nil)
 	up()
 
 	select {

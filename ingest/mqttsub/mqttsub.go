@@ -51,6 +51,9 @@ type Source struct {
 	url   *url.URL
 	topic string
 	*source.Supervisor
+
+	mu     sync.Mutex
+	client mqtt.Client // nil while not connected
 }
 
 // ports are those that hold where the URL names none.
@@ -149,11 +152,13 @@ func (s *Source) session(ctx context.Context, sink source.Sink, up func()) error
 				end(err)
 				return
 			}
+			s.connected(c)
 			up()
 		})
 	client := mqtt.NewClient(o)
 	connect := client.Connect()
 	defer func() {
+		s.connected(nil)
 		end(nil)
 		client.Disconnect(byeWait)
 		taking.Lock() // a message under way ends before the next session begins
@@ -182,6 +187,30 @@ func (s *Source) session(ctx context.Context, sink source.Sink, up func()) error
 				return errors.New("connection lost")
 			}
 		}
+	}
+}
+
+func (s *Source) connected(c mqtt.Client) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	s.client = c
+}
+
+// Publish sends a message at QoS 1, not retained, and waits until the broker
+// has it. It fails while there is no connection; nothing is sent later.
+func (s *Source) Publish(ctx context.Context, topic string, payload []byte) error {
+	s.mu.Lock()
+	c := s.client
+	s.mu.Unlock()
+	if c == nil || !c.IsConnectionOpen() {
+		return fmt.Errorf("%s: not connected", s.url.Host)
+	}
+	t := c.Publish(topic, 1, false, payload)
+	select {
+	case <-t.Done():
+		return t.Error()
+	case <-ctx.Done():
+		return fmt.Errorf("%s: no answer to what was published to %s: %w", s.url.Host, topic, ctx.Err())
 	}
 }
 

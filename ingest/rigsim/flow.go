@@ -41,20 +41,29 @@ func (r *Rig) flow(next int64) {
 		r.q = 0
 	}
 	r.book((before + r.q) / 2 * dt)
+	r.gasp(next)
 
 	if r.taskEnd < 0 { // a pull
 		f := &r.truth.Fills[len(r.truth.Fills)-1]
 		held := next - f.Start.Sub(r.start).Milliseconds()
-		if f.Volume >= f.Aim-r.closing() || held > giveUp || held > dryMS && r.q < 1e-7 {
+		dry := held > dryMS && r.q < 1e-7
+		if r.airing.on {
+			dry = next-r.airing.from > dryMS
+		}
+		if f.Reached >= f.Aim-r.closing() || held > giveUp || dry {
 			r.want = 0
 		}
 		if r.want == 0 && r.open == 0 {
 			f.End, f.Last, f.Settled, f.EndSession, f.Open = r.instant(next), r.count, r.count, r.session, false
 			r.taskEnd = next
-			r.dripping = true
 			r.dripUntil = next + dripMS
 			r.q = float64(r.s.Hand.Drip) / float64(quantity.CubicMetre) / dripTau * r.sense.drip()
 			r.target = 0
+			// A hose that is not full, or has drawn air, has nothing to drip.
+			if r.dripping = r.hold.now == r.hold.full && !r.airing.on; !r.dripping {
+				r.q = 0
+			}
+			r.airing.on = false
 		}
 	} else if r.dripping && next >= r.dripUntil {
 		r.dripping, r.q = false, 0
@@ -66,19 +75,21 @@ func (r *Rig) closing() quantity.Volume { return quantity.VolumeOf(r.q * shutMS 
 
 // look finds the flow that the line is heading for.
 func (r *Rig) look() {
+	r.breathe()
 	if r.volume <= r.s.Tote.Unusable {
 		r.target, r.lag = 0, 0.1
 		return
 	}
 	f, p := &r.lines, &r.s.Plumbing
-	f.rho = density(r.s.Brix, r.tote)
-	f.suction = viscosity(r.s.Brix, r.tote)
-	f.meter = viscosity(r.s.Brix, r.body)
+	f.rho = density(r.brix, r.tote)
+	f.suction = viscosity(r.brix, r.tote)
+	f.meter = viscosity(r.bodyBrix, r.body)
 	for i, t := range r.hose {
-		f.hose[i] = viscosity(r.s.Brix, t)
+		f.hose[i] = viscosity(r.hoseBrix[i], t)
 	}
 	n, static := r.shaft(), r.static(f.rho)
 	r.target = p.operate(n, static, f, r.open, r.target)
+	r.airing.wet = r.target
 	// What the pump pays for is spent on speeding the hose's syrup up first.
 	area := math.Pi / 4 * float64(p.HoseBore*p.HoseBore)
 	drive := math.Max(1000, p.lift(r.target, n, f.rho)+static)
@@ -106,18 +117,31 @@ func (r *Rig) book(dv float64) {
 		return
 	}
 	f := &t.Fills[len(t.Fills)-1]
-	y := &t.Yards[r.yard[f.Yard]]
+	reached, kg := r.hold.pass(n, solids(r.bodyBrix, r.body))
 	if f.Open {
-		if f.Volume == 0 && n > 0 {
-			y.Fills++
-		}
 		f.Volume += n
-		t.Filled += n
-		y.Filled += n
+		f.Reached += reached
+		f.Solids += quantity.Mass(kg)
 	} else {
 		f.Dribble += n
-		t.Dribble += n
-		y.Dribble += n
+	}
+	switch {
+	case f.Kind == Proving:
+		t.Proved += n
+	case !f.feeding():
+		t.Ground += n
+	default:
+		y := &t.Yards[r.yard[f.Yard]]
+		if f.Open {
+			if f.Volume == n && n > 0 {
+				y.Fills++
+			}
+			t.Filled += n
+			y.Filled += n
+		} else {
+			t.Dribble += n
+			y.Dribble += n
+		}
 	}
 	if r.upAt > r.now { // the board is starting
 		t.Missed += n
@@ -145,9 +169,12 @@ func (r *Rig) book(dv float64) {
 		share := math.Min(1, r.moved/cell)
 		for i := hoseCells - 1; i > 0; i-- {
 			r.hose[i] += share * (r.hose[i-1] - r.hose[i])
+			r.hoseBrix[i] += share * (r.hoseBrix[i-1] - r.hoseBrix[i])
 		}
+		r.hoseBrix[0] += share * (r.bodyBrix - r.hoseBrix[0])
 		r.hose[0] += share * (r.body - r.hose[0])
 		r.body += math.Min(1, r.moved/bodyVol) * (r.tote - r.body)
+		r.bodyBrix += math.Min(1, r.moved/bodyVol) * (r.brix - r.bodyBrix)
 		r.moved = 0
 	}
 }

@@ -3,21 +3,21 @@ package rigsim
 import (
 	"math"
 	"math/rand/v2"
+	"slices"
 
 	"yardtally/calibrate/quantity"
 )
 
 // A task is one thing the keeper does; the night is a list of them.
 type task struct {
-	kind   taskKind
-	wait   int64 // ms, for waits
-	path   *path
-	yard   string
-	colony int // from 0 within the yard
-	aim    quantity.Volume
-	open   float64 // of the trigger's area
-	topUp  bool
-	cut    bool // interrupted before the feeder was full
+	kind  taskKind
+	wait  int64 // ms, for waits
+	path  *path
+	yard  string
+	who   int     // of a pull for a colony: its index in the rig's colonies
+	fill  Fill    // of a pull: what is known of it before
+	open  float64 // of the trigger's area
+	again bool    // of a mark
 }
 
 type taskKind uint8
@@ -29,75 +29,226 @@ const (
 	taskPull
 	taskMark
 	taskSkip
+	taskDrain // the hose has run empty
 )
 
-// plan writes down the whole night. It draws from its own stream, so the hand
-// does the same whatever is fitted to the rig.
-func plan(s *Scenario, rng *rand.Rand) (tasks []task, start point) {
-	origin := s.Yards[0].Place
-	spread := func(mean float64) int64 { // ms; never below a third
-		return int64(1000 * mean * math.Max(0.33, 1+0.25*rng.NormFloat64()))
-	}
-	beside := func(p Place) point { // where the rig stands in a yard
-		at, angle, r := p.on(origin), 2*math.Pi*rng.Float64(), 4+8*rng.Float64()
-		return point{at.e + r*math.Cos(angle), at.n + r*math.Sin(angle)}
-	}
+// planner writes down the night.
+type planner struct {
+	s        *Scenario
+	rng, odd *rand.Rand
+	origin   Place
+	here     point
+	road     []point // already chosen, from here on
+	tasks    []task
+	colonies []Colony
+}
 
-	here := beside(s.Yards[0].Place)
-	here.e += 90 // the gate
-	start = here
-	var road []point
-	for _, y := range s.Yards {
+// plan writes down the whole night. It draws from its own streams, so the hand
+// does the same whatever is fitted to the rig; what is odd has a stream of its
+// own, so that the rest of the night is as it would be without.
+func plan(s *Scenario, rng, odd *rand.Rand) (tasks []task, colonies []Colony, start point) {
+	p := &planner{s: s, rng: rng, odd: odd, origin: s.Yards[0].Place}
+	p.here = p.beside(s.Yards[0].Place)
+	p.here.e += 90 // the gate
+	start = p.here
+	first, last := -1, -1
+	for i, y := range s.Yards {
+		if !y.Past {
+			last = i
+			if first < 0 {
+				first = i
+			}
+		}
+	}
+	for i := range s.Yards {
+		y := &s.Yards[i]
 		for _, v := range y.Via {
-			road = append(road, v.on(origin))
+			p.road = append(p.road, v.on(p.origin))
+		}
+		for _, h := range y.Halts {
+			p.drive(h.on(p.origin))
+			p.wait(h.For.Milliseconds())
 		}
 		if y.Past {
-			road = append(road, y.Place.on(origin))
+			at := y.Place
+			if y.Passing != (Place{}) {
+				at = y.Passing
+			}
+			p.road = append(p.road, at.on(p.origin))
 			continue
 		}
-		stand := beside(y.Place)
-		tasks = append(tasks, task{kind: taskDrive, path: newPath(append(append([]point{here}, road...), stand), s.Hand.Cruise)})
-		here, road = stand, nil
-		tasks = append(tasks, task{kind: taskWait, wait: 2000}, task{kind: taskMark, yard: y.ID})
-		setup := s.Hand.Setup.Seconds()
-		tasks = append(tasks, task{kind: taskWait, wait: spread(setup / 2)}, task{kind: taskEngine}, task{kind: taskWait, wait: spread(setup / 2)})
-		topped := -1
-		if rng.Float64() < s.Hand.Topped {
-			topped = rng.IntN(y.Colonies)
-		}
-		for c := range y.Colonies {
-			if c > 0 {
-				tasks = append(tasks, task{kind: taskWait, wait: spread(s.Hand.Walk.Seconds())})
-			}
-			if rng.Float64() < s.Hand.Skip {
-				tasks = append(tasks, task{kind: taskSkip, yard: y.ID, colony: c})
-				continue
-			}
-			p := task{kind: taskPull, yard: y.ID, colony: c, open: 1}
-			share := math.Max(0.5, 1+s.Hand.Scatter*rng.NormFloat64())
-			if rng.Float64() < s.Hand.Short {
-				share = 0.4 + 0.3*rng.Float64()
-			}
-			if rng.Float64() < s.Hand.Throttled {
-				p.open = 0.12 + 0.2*rng.Float64()
-			}
-			whole := share * float64(y.Fill)
-			p.aim = quantity.Volume(whole)
-			if c != topped {
-				tasks = append(tasks, p)
-				continue
-			}
-			part := 0.35 + 0.4*rng.Float64()
-			p.aim, p.cut = quantity.Volume(part*whole), true
-			rest := p
-			rest.aim, rest.cut, rest.topUp = quantity.Volume(whole)-p.aim, false, true
-			tasks = append(tasks, p, task{kind: taskWait, wait: 4000 + int64(5000*rng.Float64())}, rest)
-		}
-		tasks = append(tasks, task{kind: taskWait, wait: spread(setup / 3)}, task{kind: taskEngine}, task{kind: taskWait, wait: spread(setup)})
+		p.stop(i, y, i == first, i == last)
 	}
 	if s.Home != (Place{}) {
-		road = append(append([]point{here}, road...), s.Home.on(origin))
-		tasks = append(tasks, task{kind: taskDrive, path: newPath(road, s.Hand.Cruise)})
+		p.drive(s.Home.on(p.origin))
+		if s.Hand.FlushHome {
+			p.wait(p.between(3, 8))
+			p.do(task{kind: taskEngine})
+			p.flush("")
+			p.do(task{kind: taskEngine})
+		}
 	}
-	return append(tasks, task{kind: taskWait, wait: s.Tail.Milliseconds()}), start
+	p.wait(s.Tail.Milliseconds())
+	return p.tasks, p.colonies, start
+}
+
+func (p *planner) do(t task)     { p.tasks = append(p.tasks, t) }
+func (p *planner) wait(ms int64) { p.do(task{kind: taskWait, wait: ms}) }
+
+// spread returns ms about a mean in s; never below a third of it.
+func (p *planner) spread(mean float64) int64 {
+	return int64(1000 * mean * math.Max(0.33, 1+0.25*p.rng.NormFloat64()))
+}
+
+// between returns ms between two times in s; it is for what is odd.
+func (p *planner) between(lo, hi float64) int64 {
+	return int64(1000 * (lo + (hi-lo)*p.odd.Float64()))
+}
+
+// beside returns where the rig stands in a yard.
+func (p *planner) beside(yard Place) point {
+	at, angle, r := yard.on(p.origin), 2*math.Pi*p.rng.Float64(), 4+8*p.rng.Float64()
+	return point{at.e + r*math.Cos(angle), at.n + r*math.Sin(angle)}
+}
+
+// drive drives by the road to a place.
+func (p *planner) drive(to point) {
+	p.do(task{kind: taskDrive, path: newPath(append(append([]point{p.here}, p.road...), to), p.s.Hand.Cruise)})
+	p.here, p.road = to, nil
+}
+
+// pull is one that goes to no colony.
+func (p *planner) pull(kind Kind, yard string, bucket int, aim quantity.Volume) {
+	p.do(task{kind: taskPull, yard: yard, who: -1, open: 1, fill: Fill{Kind: kind, Yard: yard, Colony: -1, Bucket: bucket, Aim: aim}})
+}
+
+func (p *planner) flush(yard string) {
+	p.wait(p.between(5, 15))
+	p.pull(Flush, yard, 0, p.s.Hand.Flush)
+	p.wait(p.between(5, 15))
+}
+
+// stop is all that is done at a yard.
+func (p *planner) stop(i int, y *Yard, first, last bool) {
+	s := p.s
+	p.drive(p.beside(y.Place))
+	p.wait(2000)
+	if !slices.Contains(s.MarkForgotten, i) {
+		p.do(task{kind: taskMark, yard: y.ID})
+	}
+	if slices.Contains(s.MarkTwice, i) {
+		p.wait(p.between(0.4, 1.9))
+		p.do(task{kind: taskMark, yard: y.ID, again: true})
+	}
+	if slices.Contains(s.Drained, i) {
+		p.do(task{kind: taskDrain})
+	}
+	setup := s.Hand.Setup.Seconds()
+	p.wait(p.spread(setup / 2))
+	p.do(task{kind: taskEngine})
+	p.wait(p.spread(setup / 2))
+	if s.Hand.Prime > 0 && (first || s.Hand.PrimeEach) {
+		p.pull(Priming, y.ID, 0, s.Hand.Prime)
+		p.wait(p.between(8, 25))
+	}
+	bucket := 0
+	for _, x := range s.Provings {
+		for range x.Buckets {
+			if x.Yard != i {
+				break
+			}
+			p.pull(Proving, y.ID, bucket, x.Volume)
+			p.wait(p.between(20, 60))
+			bucket++
+		}
+	}
+	p.feed(y)
+	if s.Hand.Flush > 0 && last && !s.Hand.FlushHome {
+		p.flush(y.ID)
+	}
+	p.wait(p.spread(setup / 3))
+	p.do(task{kind: taskEngine})
+	p.wait(p.spread(setup))
+}
+
+// feed is all the colonies of a yard.
+func (p *planner) feed(y *Yard) {
+	s, rng := p.s, p.rng
+	fates, with := y.fates()
+	topped := -1
+	if rng.Float64() < s.Hand.Topped {
+		topped = rng.IntN(y.Colonies)
+	}
+	for c := range y.Colonies {
+		if c > 0 {
+			walk := p.spread(s.Hand.Walk.Seconds())
+			if s.Hand.Pallet > 0 && c%s.Hand.Pallet != 0 {
+				step := s.Hand.PalletStep.Seconds()
+				walk = p.between(0.8*step, 1.2*step)
+			}
+			p.wait(walk)
+		}
+		me := Colony{Yard: y.ID, Index: c, Fate: fates[c], Among: 1}
+		if skip := rng.Float64() < s.Hand.Skip; skip && me.Fate == Fed {
+			me.Fate = Skipped
+			p.colonies = append(p.colonies, me)
+			p.do(task{kind: taskSkip, yard: y.ID})
+			continue
+		}
+		t := task{kind: taskPull, yard: y.ID, who: len(p.colonies), open: 1, fill: Fill{Kind: Feeding, Yard: y.ID, Colony: c, With: max(0, with[c])}}
+		if me.Fate == Shares {
+			me.Among = with[c] + 1
+			if with[c] < 0 {
+				me.Among = p.colonies[len(p.colonies)-1].Among
+			}
+		}
+		p.colonies = append(p.colonies, me)
+		share := math.Max(0.5, 1+s.Hand.Scatter*rng.NormFloat64())
+		if rng.Float64() < s.Hand.Short {
+			share = 0.4 + 0.3*rng.Float64()
+		}
+		if rng.Float64() < s.Hand.Throttled {
+			t.open = 0.12 + 0.2*rng.Float64()
+		}
+		whole := share * float64(y.Fill)
+		t.fill.Aim = quantity.Volume(whole)
+		switch {
+		case me.Fate == DeadFound || with[c] < 0:
+		case c == topped:
+			part := 0.35 + 0.4*rng.Float64()
+			t.fill.Aim, t.fill.Cut = quantity.Volume(part*whole), true
+			rest := t
+			rest.fill.Aim, rest.fill.Cut, rest.fill.TopUp = quantity.Volume(whole)-t.fill.Aim, false, true
+			p.do(t)
+			p.wait(4000 + int64(5000*rng.Float64()))
+			p.do(rest)
+		default:
+			p.do(t)
+		}
+		if me.Fate == FedTwice {
+			p.wait(p.between(12, 20))
+			t.fill.Aim = quantity.Volume(float64(y.Fill) * math.Max(0.5, 1+s.Hand.Scatter*p.odd.NormFloat64()))
+			t.fill.Cut, t.fill.Second = false, true
+			p.do(t)
+		}
+	}
+}
+
+// fates returns what is meant for each colony, and how many share its pull
+// besides; -1: it is one of those.
+func (y *Yard) fates() (fates []Fate, with []int) {
+	fates, with = slices.Repeat([]Fate{Fed}, y.Colonies), make([]int, y.Colonies)
+	for _, c := range y.Dead {
+		fates[c] = DeadFound
+	}
+	for _, c := range y.Twice {
+		fates[c] = FedTwice
+	}
+	for _, x := range y.Shared {
+		for c := x.Colony; c <= x.Colony+x.With; c++ {
+			fates[c], with[c] = Shares, -1
+		}
+		with[x.Colony] = x.With
+	}
+	return fates, with
 }

@@ -48,6 +48,11 @@ func DefaultPlumbing() Plumbing {
 	}
 }
 
+// HoseVolume returns what the hose holds, from the meter to the nozzle.
+func (p *Plumbing) HoseVolume() quantity.Volume {
+	return quantity.VolumeOf(math.Pi / 4 * float64(p.HoseBore*p.HoseBore*p.HoseLength))
+}
+
 func (p *Plumbing) check() error {
 	for _, x := range []struct {
 		field  string

@@ -10,7 +10,6 @@ package rigsim
 import (
 	"math"
 	"math/rand/v2"
-	"slices"
 	"time"
 
 	"yardtally/calibrate/quantity"
@@ -29,7 +28,10 @@ type Rig struct {
 	start time.Time
 	now   int64 // ms since start
 
-	tasks   []task
+	tasks    []task
+	colonies []Colony
+	fed      [][]int // by colony: its pulls, as indices of the truth's
+
 	task    int   // the one at hand
 	taskEnd int64 // ms; -1 while a pull goes on
 	begun   bool
@@ -54,12 +56,24 @@ type Rig struct {
 	hose       [hoseCells]float64
 	moved      float64 // m³ through the hose since it was last shifted
 
+	// Syrup: mass percent in the tote, in pump and meter, and along the hose.
+	brix, bodyBrix float64
+	hoseBrix       [hoseCells]float64
+	hold           hold
+
+	job    *job // what is being done to the tote
+	queue  []job
+	leaks  []job
+	bursts []burst
+	airing airing
+
 	volume quantity.Volume
 	stands Strap   // the newest level that was worked out
 	turns  float64 // fraction of the next pulse
 	count  uint64
 	// boardAt is when the board's uptime was zero, ms; it counts from upAt on.
 	boardAt, upAt int64
+	trust         int64 // when the keeper trusts the rig again after it was off, ms
 	session       int
 	boots         uint64
 	restart       int
@@ -97,6 +111,16 @@ const (
 	seedSense // and as many more as there are channels
 )
 
+// Of what is odd.
+const (
+	seedOdd = 1000 + iota
+	seedAir
+	seedNonsense
+	seedAstray
+	seedNight
+	seedPhantom // and as many more as there are bursts
+)
+
 func stream(seed uint64, n uint64) *rand.Rand {
 	return rand.New(rand.NewPCG(seed, 0x9e3779b97f4a7c15*n))
 }
@@ -107,10 +131,10 @@ func New(s Scenario) (*Rig, error) {
 	if err := s.check(); err != nil {
 		return nil, err
 	}
-	s.Yards, s.Air = slices.Clone(s.Yards), slices.Clone(s.Air)
-	s.Fitted, s.Restarts = slices.Clone(s.Fitted), slices.Clone(s.Restarts)
+	s = s.cloned()
 	r := &Rig{s: s, start: s.Start.UTC().Truncate(stepFlow * time.Millisecond), volume: s.Load, yard: map[string]int{}}
-	r.tasks, r.where = plan(&s, stream(s.Seed, seedHand))
+	r.tasks, r.colonies, r.where = plan(&s, stream(s.Seed, seedHand), stream(s.Seed, seedOdd))
+	r.fed = make([][]int, len(r.colonies))
 	hunt := stream(s.Seed, seedPump)
 	r.hunt = &pen{[3]float64{7 * hunt.Float64(), 7 * hunt.Float64(), 7 * hunt.Float64()}}
 	r.tote = float64(s.Warm)
@@ -118,6 +142,15 @@ func New(s Scenario) (*Rig, error) {
 	for i := range r.hose {
 		r.hose[i] = r.air(0) + 0.2*(float64(s.Warm)-r.air(0))
 	}
+	r.brix, r.bodyBrix = s.Brix, s.Brix
+	for i := range r.hoseBrix {
+		r.hoseBrix[i] = s.Brix
+	}
+	r.hold.full = s.Plumbing.HoseVolume()
+	r.hold.fill(solids(s.Brix, r.body))
+	r.queue, r.leaks = jobs(&s)
+	r.bursts = bursts(&s)
+	r.airing.rng = stream(s.Seed, seedAir)
 	r.count, r.boots = s.Meter.Count, s.Meter.Boots
 	r.boardAt = -s.Meter.Uptime.Milliseconds()
 	for _, y := range s.Yards {
@@ -127,24 +160,12 @@ func New(s Scenario) (*Rig, error) {
 		}
 	}
 	r.sense.set(&s)
-	r.schedule()
+	r.schedule(0)
 	return r, nil
 }
 
 // Scenario returns what the rig plays.
 func (r *Rig) Scenario() Scenario { return r.s }
-
-// Truth returns what really happened up to the newest message.
-func (r *Rig) Truth() Truth {
-	t := r.truth
-	t.Fills = append([]Fill(nil), t.Fills...)
-	t.Yards = append([]YardTotal(nil), t.Yards...)
-	t.Restarts = append([]Restart(nil), t.Restarts...)
-	t.Tote, t.Level, t.Syrup = r.volume, r.level(), quantity.Temperature(r.body)
-	t.Flow, t.Session, t.Count = quantity.Flow(r.q), r.session, r.count
-	t.Done = r.idle()
-	return t
-}
 
 func (r *Rig) instant(ms int64) time.Time { return r.start.Add(time.Duration(ms) * time.Millisecond) }
 
@@ -192,6 +213,7 @@ const (
 // is pressed.
 func (r *Rig) advance(to int64) {
 	for r.pressed == 0 {
+		r.handle()
 		r.begin()
 		if r.restart < len(r.s.Restarts) && r.s.Restarts[r.restart].Milliseconds() <= r.now {
 			r.reboot()
@@ -209,8 +231,13 @@ func (r *Rig) advance(to int64) {
 		if r.upAt > r.now {
 			next = min(next, r.upAt)
 		}
+		next = r.until(next)
 		if r.flowing() {
 			next = min(next, r.now-r.now%stepFlow+stepFlow)
+		}
+		r.move(next)
+		r.phantom(next)
+		if r.flowing() {
 			r.flow(next)
 		}
 		r.now = next
@@ -236,6 +263,9 @@ func (r *Rig) begin() {
 			r.task, r.begun = r.task+1, false
 			continue
 		}
+		if r.held(t.kind) {
+			return
+		}
 		r.begun, r.taskEnd = true, r.now
 		switch t.kind {
 		case taskWait:
@@ -247,21 +277,41 @@ func (r *Rig) begin() {
 			r.pumping = !r.pumping
 		case taskMark:
 			r.marks++
+			r.truth.Marks = append(r.truth.Marks, Press{At: r.instant(r.now), Yard: t.yard, Number: r.marks, Again: t.again})
 			r.press(meter.Mark)
 		case taskSkip:
 			r.skips++
 			r.truth.Skipped++
 			r.press(meter.Skip)
+		case taskDrain:
+			r.dripping, r.q = false, 0
+			r.truth.Drained += r.hold.drain()
 		case taskPull:
 			r.taskEnd = -1
 			r.dripping = false
+			r.airing.on = false
 			r.want = t.open
-			r.truth.Fills = append(r.truth.Fills, Fill{
-				Yard: t.yard, Colony: t.colony, Start: r.instant(r.now), Aim: t.aim,
-				Session: r.session, First: r.count, TopUp: t.topUp, Cut: t.cut, Open: true,
-			})
+			f := t.fill
+			f.Start, f.Session, f.First, f.Open = r.instant(r.now), r.session, r.count, true
+			if t.who >= 0 {
+				r.fed[t.who] = append(r.fed[t.who], len(r.truth.Fills))
+			}
+			r.truth.Fills = append(r.truth.Fills, f)
 		}
 	}
+}
+
+// held reports whether what is done to the tote keeps the keeper from a task.
+func (r *Rig) held(k taskKind) bool {
+	switch k {
+	case taskPull:
+		return r.job != nil || r.now < r.trust
+	case taskDrive:
+		return r.job != nil && !r.off()
+	case taskMark, taskSkip:
+		return r.now < r.trust
+	}
+	return false
 }
 
 func (r *Rig) press(c meter.Channel) {
@@ -276,13 +326,20 @@ func (r *Rig) idle() bool { return r.done() || r.begun && r.task == len(r.tasks)
 // done reports whether the night is over.
 func (r *Rig) done() bool { return r.task >= len(r.tasks) }
 
+// reboot restarts the board, unless it has no power anyway.
 func (r *Rig) reboot() {
-	r.truth.Restarts = append(r.truth.Restarts, Restart{At: r.instant(r.now), Count: r.count})
 	r.restart++
+	if !r.off() {
+		r.reset(r.now + bootTime.Milliseconds())
+		r.due[streamBoard] = r.upAt
+	}
+}
+
+// reset stops the board until it counts again, from zero.
+func (r *Rig) reset(upAt int64) {
+	r.truth.Restarts = append(r.truth.Restarts, Restart{At: r.instant(r.now), Count: r.count})
 	r.session++
 	r.boots++
 	r.count = 0
-	r.upAt = r.now + bootTime.Milliseconds()
-	r.boardAt = r.upAt
-	r.due[streamBoard] = r.upAt
+	r.upAt, r.boardAt = upAt, upAt
 }

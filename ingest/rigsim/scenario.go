@@ -21,6 +21,14 @@ type Yard struct {
 	Fill     quantity.Volume // meant for each colony
 	Past     bool            // driven past without stopping
 	Via      []Place         // bends of the road that leads to it
+	Halts    []Halt          // stops on that road, after its bends
+	Passing  Place           // of a yard that is driven past: where the road passes it; zero: through it
+
+	// Colonies, from 0, that are not fed as others are. Each is in one of these
+	// at most, and never one of the skipped.
+	Dead   []int // no pull, no button
+	Twice  []int // two feeders: a second pull 12 to 20 s after the first
+	Shared []Share
 }
 
 // AirPoint is the air's temperature some time after the start; between points
@@ -39,6 +47,11 @@ type Meter struct {
 	Count       uint64  // at the start, unwrapped
 	Uptime      time.Duration
 	Boots       uint64
+
+	// Surges: when the tote is down to its outlet the pump draws air, which the
+	// meter counts, erratically, 1.5 to 3 times as fast as syrup, for as long as
+	// the hand holds on. The hose is thought of as full all the same.
+	Surges bool
 }
 
 // Hand is how the keeper works. Shares are of pulls, 0 to 1.
@@ -52,6 +65,16 @@ type Hand struct {
 	Setup     time.Duration // from standing still to the first pull, and from the last to driving
 	Drip      quantity.Volume
 	Cruise    float64 // m/s between yards
+
+	Prime     quantity.Volume // squirted on the ground before the first colony of the first yard
+	PrimeEach bool            // of every yard
+	Flush     quantity.Volume // squirted on the ground after the night's last colony
+	FlushHome bool            // at home instead of in the last yard
+
+	// Pallet is on how many colonies stand together, PalletStep (give or take a
+	// fifth) apart; 0: each by itself.
+	Pallet     int
+	PalletStep time.Duration
 }
 
 // Scenario is a night to be played. DemoNight and SmallNight return whole ones
@@ -77,7 +100,26 @@ type Scenario struct {
 	Fitted []meter.Channel
 
 	// Restarts are faults: the counter board restarts this long after the start.
+	// One that falls while the rig is off is none.
 	Restarts []time.Duration
+
+	Provings      []Proof
+	Drained       []int  // yards, as indices in Yards: the hose has run empty when they are come to
+	MarkForgotten []int  // yards: the mark button is not pressed
+	MarkTwice     []int  // yards: it is pressed twice within 2 s
+	PositionGone  []Span // no position is said, only the time
+	PositionBad   []Span // hdop 6 to 12, and 60 to 300 m off
+	Phantom       []Burst
+	Refills       []Refill
+	Swaps         []Swap
+	Transfers     []Transfer
+	Leaks         []Leak
+	Offs          []Off
+	Batches       []NewBatch
+
+	// Wire is what its messages go through. The rig knows nothing of it: whoever
+	// carries them asks for it.
+	Wire Rough
 }
 
 // bootTime is how long the board takes to count again after a restart.
@@ -185,7 +227,10 @@ func (s *Scenario) check() error {
 			return err
 		}
 	}
-	return s.Plumbing.check()
+	if err := s.Plumbing.check(); err != nil {
+		return err
+	}
+	return s.checkOdd()
 }
 
 // farthest is how far from the first yard the track's flat plane is used, degrees.

@@ -4,6 +4,7 @@ import (
 	"iter"
 	"math"
 	"math/rand/v2"
+	"time"
 
 	"yardtally/meter"
 )
@@ -34,17 +35,17 @@ var carried = [streams][]meter.Channel{
 
 const never = math.MaxInt64
 
-// schedule sets when each message is first due.
-func (r *Rig) schedule() {
+// schedule sets when each message is first due, where power comes at from, ms.
+func (r *Rig) schedule(from int64) {
 	phase := [streams]int64{0, 0, 130, 700, 60, 420, 0}
-	if off := int64(r.start.Nanosecond()) / 1e6; off > 0 {
+	if off := (int64(r.start.Nanosecond())/1e6 + from) % 1000; off > 0 {
 		phase[streamPosition] = 1000 - off
 	}
 	for i := range r.due {
 		r.due[i] = never
 		for _, c := range carried[i] {
 			if r.s.fitted(c) {
-				r.due[i] = phase[i]
+				r.due[i] = from + phase[i]
 			}
 		}
 	}
@@ -76,7 +77,9 @@ func (r *Rig) Next() (Said, bool) {
 		} else {
 			r.due[which] += every[which]
 		}
-		return r.said(r.read(which)), true
+		if out := r.read(which); len(out) > 0 { // a sensor may have nothing to say
+			return r.said(out), true
+		}
 	}
 }
 
@@ -107,6 +110,9 @@ func (r *Rig) said(readings []meter.Reading) Said {
 type sense struct {
 	dribble *rand.Rand
 	waves   *rand.Rand
+	odd     *rand.Rand // of the level's nonsense
+	astray  *rand.Rand // of positions that are far off
+	lost    point      // m, how far
 	rng     [meter.LastChannel + 1]*rand.Rand
 
 	slosh      float64 // amplitude, m
@@ -120,6 +126,7 @@ type sense struct {
 func (e *sense) set(s *Scenario) {
 	e.dribble = stream(s.Seed, seedDrip)
 	e.waves = stream(s.Seed, seedWaves)
+	e.odd, e.astray = stream(s.Seed, seedNonsense), stream(s.Seed, seedAstray)
 	for c := range e.rng {
 		e.rng[c] = stream(s.Seed, seedSense+uint64(c))
 	}
@@ -171,11 +178,15 @@ func (r *Rig) read(which int) []meter.Reading {
 	case streamPosition:
 		r.readPosition(say)
 	case streamLevel:
+		if r.job != nil && r.job.kind == jobSwap {
+			r.readNothing(say)
+			break
+		}
 		level := float64(r.level())
 		wave := r.wave(level)
 		d := float64(r.s.Tote.Sensor) - level - wave + noiseLevel*e.rng[meter.Headspace].NormFloat64()
 		say(meter.Headspace, round(math.Max(0, d), 1e-4))
-		p := density(r.s.Brix, r.tote) * gravity * math.Max(0, level+wave-float64(r.s.Tote.Head))
+		p := density(r.brix, r.tote) * gravity * math.Max(0, level+wave-float64(r.s.Tote.Head))
 		say(meter.Head, round(p+noiseHead*e.rng[meter.Head].NormFloat64(), 1))
 	case streamHeat:
 		say(meter.Syrup, round(r.body+e.bias[meter.Syrup]+noiseHeat*e.rng[meter.Syrup].NormFloat64(), 0.1))
@@ -194,12 +205,12 @@ func (r *Rig) read(which int) []meter.Reading {
 // outlet returns the gauge pressure at the pump's outlet, Pa.
 func (r *Rig) outlet() float64 {
 	p := &r.s.Plumbing
-	rho := density(r.s.Brix, r.tote)
+	rho := density(r.brix, r.tote)
 	made := p.lift(r.q, r.shaft(), rho) + rho*gravity*float64(r.level())
 	if r.q < 1e-9 {
 		return made
 	}
-	return made - pipe(r.q, rho, viscosity(r.s.Brix, r.tote), float64(p.SuctionBore), float64(p.SuctionLength), float64(p.Roughness), p.SuctionLoss)
+	return made - pipe(r.q, rho, viscosity(r.brix, r.tote), float64(p.SuctionBore), float64(p.SuctionLength), float64(p.Roughness), p.SuctionLoss)
 }
 
 // wave returns how far slosh lifts the surface at the sensor, m. Driving feeds
@@ -218,6 +229,17 @@ func (r *Rig) wave(level float64) float64 {
 	e.slosh += (goal - e.slosh) * (1 - math.Exp(-dt/tau))
 	e.phase += 2*math.Pi*dt*slosh(float64(r.s.Tote.Length), math.Max(0.02, level)) + 0.3*e.waves.NormFloat64()
 	return e.slosh * math.Sin(e.phase)
+}
+
+// readNothing is what the level sensors say while there is no tote under them:
+// half the time nothing at all, otherwise a floor or a hand.
+func (r *Rig) readNothing(say func(meter.Channel, float64)) {
+	e := &r.sense
+	if e.odd.Float64() < 0.5 {
+		return
+	}
+	say(meter.Headspace, round(float64(r.s.Tote.Sensor)+0.3+4*e.odd.Float64(), 1e-4))
+	say(meter.Head, round(500*e.odd.NormFloat64(), 1))
 }
 
 func (r *Rig) readPosition(say func(meter.Channel, float64)) {
@@ -240,6 +262,20 @@ func (r *Rig) readPosition(say func(meter.Channel, float64)) {
 		if u < 0.5/outlier { // half of them own up to it
 			hdop = 4 + 4*rng.Float64()
 		}
+	}
+	since := time.Duration(r.now) * time.Millisecond
+	if in(r.s.PositionBad, since) >= 0 {
+		if e.lost == (point{}) || e.astray.Float64() < 0.15 { // some 7 s to each error
+			far, angle := 60+240*e.astray.Float64(), 2*math.Pi*e.astray.Float64()
+			e.lost = point{far * math.Cos(angle), far * math.Sin(angle)}
+		}
+		at.e, at.n, hdop = at.e+e.lost.e, at.n+e.lost.n, 6+6*e.astray.Float64()
+	} else {
+		e.lost = point{}
+	}
+	if in(r.s.PositionGone, since) >= 0 {
+		say(meter.UTC, float64(r.instant(r.now).Unix()))
+		return
 	}
 	p := at.place(r.s.Yards[0].Place)
 	say(meter.Lat, round(p.Lat, 1e-6))

@@ -62,11 +62,16 @@ func trueWay(legs []leg) (out []truth) {
 type receiver struct {
 	rng        *rand.Rand
 	east, nort float64
-	jumpy      bool // dilution jumps about, and the jitter with it
+	jumpy      bool    // dilution jumps about, and the jitter with it
+	wander     float64 // m; 0: 2 m
 }
 
 func (r *receiver) hear(tr truth) Position {
-	const wander, jitter, keep = 2.0, 0.7, 0.97
+	const jitter, keep = 0.7, 0.97
+	wander := r.wander
+	if wander == 0 {
+		wander = 2
+	}
 	fresh := wander * math.Sqrt(1-keep*keep)
 	r.east = keep*r.east + fresh*r.rng.NormFloat64()
 	r.nort = keep*r.nort + fresh*r.rng.NormFloat64()
@@ -97,9 +102,8 @@ type heard struct {
 	trail Trail
 }
 
-func listen(way []truth, rng *rand.Rand, jumpy bool, places []Place) heard {
+func listen(way []truth, r receiver, places []Place) heard {
 	h := heard{way: way}
-	r := receiver{rng: rng, jumpy: jumpy}
 	var track Track
 	var stays []Stay
 	snap := func() Trail {
@@ -181,52 +185,63 @@ func TestDrives(t *testing.T) {
 	for _, tc := range []struct {
 		name   string
 		places []Place
-		jumpy  bool
+		ear    receiver
 		legs   func(r *rand.Rand) []leg
 		want   []verdict
 	}{
-		{"two yards 120 m apart", neighbours, false, func(r *rand.Rand) []leg {
+		{"two yards 120 m apart", neighbours, receiver{}, func(r *rand.Rand) []leg {
 			a, b := near(r, 0, 0, 40), near(r, 120, 0, 40)
 			return []leg{{a, 0, 300, false}, {b, 5, 0, false}, {b, 0, 300, false}, {a, 3, 0, false}, {a, 0, 120, false}}
 		}, []verdict{{0, in("orchard")}, {2, in("mill")}, {4, in("orchard")}}},
-		{"driven past at 11 m/s", neighbours, false, func(r *rand.Rand) []leg {
+		{"driven past at 11 m/s", neighbours, receiver{}, func(r *rand.Rand) []leg {
 			return []leg{{xy{-700, 5}, 0, 90, false}, {xy{700, 5}, 11, 0, false}, {xy{700, 5}, 0, 90, false}}
 		}, []verdict{{0, out}, {1, out}, {2, out}}},
-		{"driven past at 5 m/s", neighbours, false, func(r *rand.Rand) []leg {
+		{"driven past at 5 m/s", neighbours, receiver{}, func(r *rand.Rand) []leg {
 			return []leg{{xy{-700, 5}, 0, 90, false}, {xy{700, 5}, 5, 0, false}, {xy{700, 5}, 0, 90, false}}
 		}, []verdict{{0, out}, {1, out}, {2, out}}},
-		{"crossroads within another's leave", neighbours, false, func(r *rand.Rand) []leg {
+		{"crossroads within another's leave", neighbours, receiver{}, func(r *rand.Rand) []leg {
 			m, x := near(r, 0, 3000, 40), xy{-73, 0}
 			return []leg{{m, 0, 200, false}, {x, 11, 0, false}, {x, 0, 25, false}, {xy{-900, 0}, 11, 0, false}, {xy{-900, 0}, 0, 60, false}}
 		}, []verdict{{0, in("larch")}, {2, out}, {4, out}}},
-		{"4 minutes dark, stood", neighbours, false, dark(4, xy{0, 0}), []verdict{{0, in("orchard")}, {1, in("orchard")}, {4, in("orchard")}}},
-		{"20 minutes dark, stood", neighbours, false, dark(20, xy{0, 0}), []verdict{{0, in("orchard")}, {1, in("orchard")}, {4, in("orchard")}}},
-		{"20 minutes dark, moved within the yard", neighbours, false, dark(20, xy{0, 30}), []verdict{{0, in("orchard")}, {1, in("orchard")}, {3, in("orchard")}, {4, in("orchard")}}},
-		{"40 minutes dark, stood", neighbours, false, dark(40, xy{0, 0}), []verdict{{0, in("orchard")}, {1, silent}, {4, in("orchard")}}},
-		{"4 minutes dark, moved to the next", neighbours, false, dark(4, xy{120, 0}), []verdict{{0, in("orchard")}, {1, silent}, {3, silent}, {4, in("mill")}}},
-		{"20 minutes dark, moved to the next", neighbours, false, dark(20, xy{120, 0}), []verdict{{0, in("orchard")}, {1, silent}, {3, silent}, {4, in("mill")}}},
-		{"40 minutes dark, moved out", neighbours, false, dark(40, xy{-500, 0}), []verdict{{0, in("orchard")}, {1, silent}, {3, silent}, {4, out}}},
-		{"dark on the road", neighbours, false, func(r *rand.Rand) []leg {
+		{"4 minutes dark, stood", neighbours, receiver{}, dark(4, xy{0, 0}), []verdict{{0, in("orchard")}, {1, in("orchard")}, {4, in("orchard")}}},
+		{"20 minutes dark, stood", neighbours, receiver{}, dark(20, xy{0, 0}), []verdict{{0, in("orchard")}, {1, in("orchard")}, {4, in("orchard")}}},
+		{"20 minutes dark, moved within the yard", neighbours, receiver{}, dark(20, xy{0, 30}), []verdict{{0, in("orchard")}, {1, in("orchard")}, {3, in("orchard")}, {4, in("orchard")}}},
+		{"40 minutes dark, stood", neighbours, receiver{}, dark(40, xy{0, 0}), []verdict{{0, in("orchard")}, {1, silent}, {4, in("orchard")}}},
+		{"4 minutes dark, moved to the next", neighbours, receiver{}, dark(4, xy{120, 0}), []verdict{{0, in("orchard")}, {1, silent}, {3, silent}, {4, in("mill")}}},
+		{"20 minutes dark, moved to the next", neighbours, receiver{}, dark(20, xy{120, 0}), []verdict{{0, in("orchard")}, {1, silent}, {3, silent}, {4, in("mill")}}},
+		{"40 minutes dark, moved out", neighbours, receiver{}, dark(40, xy{-500, 0}), []verdict{{0, in("orchard")}, {1, silent}, {3, silent}, {4, out}}},
+		{"dark on the road", neighbours, receiver{}, func(r *rand.Rand) []leg {
 			return []leg{{xy{0, 0}, 0, 90, false}, {xy{0, 1000}, 11, 0, false}, {xy{0, 2000}, 11, 0, true}, {xy{0, 3000}, 11, 0, false}, {xy{0, 3000}, 0, 90, false}}
 		}, []verdict{{0, in("orchard")}, {4, in("larch")}}},
-		{"creeping along a strip at 1 m/s", []Place{strip}, false, creeping(1), []verdict{{0, in("strip")}, {1, in("strip")}, {2, in("strip")}}},
-		{"creeping along a strip at 0.25 m/s", []Place{strip}, false, creeping(0.25), []verdict{{0, in("strip")}, {1, in("strip")}, {2, in("strip")}}},
-		{"hive to hive, 12 m at 2.5 m/s", []Place{strip}, false, func(r *rand.Rand) (legs []leg) {
+		{"creeping along a strip at 1 m/s", []Place{strip}, receiver{}, creeping(1), []verdict{{0, in("strip")}, {1, in("strip")}, {2, in("strip")}}},
+		{"creeping along a strip at 0.25 m/s", []Place{strip}, receiver{}, creeping(0.25), []verdict{{0, in("strip")}, {1, in("strip")}, {2, in("strip")}}},
+		{"hive to hive, 12 m at 2.5 m/s", []Place{strip}, receiver{}, func(r *rand.Rand) (legs []leg) {
 			for x := 0.0; x < 300; x += 12 {
 				legs = append(legs, leg{xy{x, 0}, 2.5, 0, false}, leg{xy{x, 0}, 0, 40, false})
 			}
 			return legs[1:]
 		}, []verdict{{0, in("strip")}, {2, in("strip")}, {24, in("strip")}, {48, in("strip")}}},
-		{"jumping dilution", neighbours, true, func(r *rand.Rand) []leg {
+		{"jumping dilution", neighbours, receiver{jumpy: true}, func(r *rand.Rand) []leg {
 			a, b := near(r, 0, 0, 30), near(r, 120, 0, 30)
 			return []leg{{a, 0, 600, false}, {b, 5, 0, false}, {b, 0, 600, false}}
 		}, nil},
+		{"a poor receiver, 5 m", neighbours, receiver{wander: 5}, func(r *rand.Rand) []leg {
+			a, b := near(r, 0, 0, 30), near(r, 120, 0, 30)
+			return []leg{{a, 0, 300, false}, {b, 5, 0, false}, {b, 0, 300, false}}
+		}, nil},
+		{"left and back within minutes", neighbours, receiver{}, func(r *rand.Rand) []leg {
+			a := near(r, 0, 0, 20)
+			return []leg{{a, 0, 120, false}, {xy{0, -700}, 10, 0, false}, {a, 10, 0, false}, {a, 0, 120, false}}
+		}, []verdict{{0, in("orchard")}, {1, out}, {2, out}, {3, in("orchard")}}},
 	} {
 		t.Run(tc.name, func(t *testing.T) {
 			claims, unknown := 0, 0
 			for seed := range seeds(t) {
 				rng := rand.New(rand.NewPCG(uint64(seed), 7))
-				h := listen(trueWay(tc.legs(rng)), rng, tc.jumpy, tc.places)
+				ear := tc.ear
+				ear.rng = rng
+				h := listen(trueWay(tc.legs(rng)), ear, tc.places)
+				dark := false
 				want := map[int]Found{}
 				for _, v := range tc.want {
 					want[v.leg] = v.want
@@ -237,7 +252,8 @@ func TestDrives(t *testing.T) {
 						t.Errorf("seed %d second %d: %s", seed, i, why)
 					}
 					claims++
-					if f.Why == NoPosition {
+					dark = dark || tr.dark
+					if f.Why == NoPosition && i >= 10 { // the first may all be diluted
 						unknown++
 					}
 					settled := i >= 6 && h.way[i-6].leg == tr.leg && i+6 < len(h.way) && h.way[i+6].leg == tr.leg
@@ -245,7 +261,11 @@ func TestDrives(t *testing.T) {
 						t.Errorf("seed %d second %d, leg %d: %+v, want %+v", seed, i, tr.leg, f, w)
 					}
 				}
+				if unknown > 0 && !dark {
+					t.Errorf("seed %d: positions all the way, and %d instants unknown", seed, unknown)
+				}
 				live(t, h, tc.places, seed)
+				flows(t, h, rng, tc.places, seed)
 				for leg, w := range want { // a flow over the whole leg, seen from the end
 					from, to := int64(0), int64(0)
 					for _, tr := range h.way {
@@ -294,6 +314,26 @@ func live(t *testing.T, h heard, places []Place, seed int) {
 	}
 }
 
+// flows checks flows of any length, at any time: of one that is given to a yard
+// the rig was there for half, but for the seconds until it shows that it left.
+func flows(t *testing.T, h heard, rng *rand.Rand, places []Place, seed int) {
+	t.Helper()
+	for range 50 {
+		i := rng.IntN(len(h.way))
+		j := min(len(h.way)-1, i+rng.IntN(400))
+		f := h.trail.At(h.way[i].at, h.way[j].at)
+		bad := 0
+		for _, tr := range h.way[i : j+1] {
+			if wrong(f, tr.xy, places) != "" {
+				bad++
+			}
+		}
+		if 2*bad > j-i+1+2*Steady {
+			t.Errorf("seed %d, flow in seconds %d to %d: %+v, but %d s elsewhere", seed, i, j, f, bad)
+		}
+	}
+}
+
 func dark(minutes int, to xy) func(*rand.Rand) []leg {
 	return func(r *rand.Rand) []leg {
 		a := near(r, 0, 0, 20)
@@ -306,5 +346,31 @@ func creeping(speed float64) func(*rand.Rand) []leg {
 	return func(r *rand.Rand) []leg {
 		y := 4 * (r.Float64() - 0.5)
 		return []leg{{xy{0, y}, 0, 60, false}, {xy{300, y}, speed, 0, false}, {xy{300, y}, 0, 60, false}}
+	}
+}
+
+// The same across ±180° and far from the equator.
+func TestDrivesElsewhere(t *testing.T) {
+	defer func(c Corner) { home = c }(home)
+	for _, home = range origins {
+		places := []Place{circle("orchard", 0, 0), circle("mill", 120, 0)}
+		rng := rand.New(rand.NewPCG(1, 1))
+		way := trueWay([]leg{{xy{0, 9}, 0, 200, false}, {xy{120, -9}, 5, 0, false}, {xy{120, -9}, 0, 200, false}})
+		h := listen(way, receiver{rng: rng}, places)
+		for i, tr := range way {
+			want := []Found{in("orchard"), {}, in("mill")}[tr.leg]
+			if f := h.trail.At(tr.at, tr.at); tr.leg != 1 && i >= 6 && way[i-6].leg == tr.leg && f != want {
+				t.Errorf("home %v, second %d: %+v, want %+v", home, i, f, want)
+			}
+		}
+		if len(h.trail.Stays) != 2 {
+			t.Errorf("home %v: %d stays", home, len(h.trail.Stays))
+		}
+		for i, want := range []xy{{0, 9}, {120, -9}} {
+			s, c := h.trail.Stays[i], home.at(want.x, want.y)
+			if d := Distance(s.Lat, s.Lon, c.Lat, c.Lon); d > 2*s.U {
+				t.Errorf("home %v: the mean of stay %d is %v off", home, i, d)
+			}
+		}
 	}
 }

@@ -2,7 +2,7 @@ package yard
 
 import (
 	"math"
-	"slices"
+	"sort"
 
 	"yardtally/calibrate/quantity"
 )
@@ -60,36 +60,38 @@ func Locate(stays []Stay, places func(at int64) []Place) []Found {
 }
 
 func locate(s *Stay, places []Place, in string) Found {
-	type near struct {
-		id string
-		d  quantity.Length
-	}
-	var best, next near // the nearest that contain it; the nearest other that could
-	have := false
-	for i := range places {
-		p := &places[i]
-		d := p.Distance(s.Lat, s.Lon)
-		if contains := d <= p.Enter || p.ID == in && d <= p.Leave; contains && (!have || d < best.d) {
-			best, have = near{p.ID, d}, true
+	// The nearest yard that contains it, and of the others the nearest that could.
+	best, next := -1, -1
+	var bestD, nextD quantity.Length
+	could := func(i int, d quantity.Length) {
+		if d <= places[i].Enter+2*s.U && (next < 0 || d < nextD) {
+			next, nextD = i, d
 		}
 	}
-	if !have {
-		return Found{Why: Outside}
-	}
 	for i := range places {
 		p := &places[i]
-		if p.ID == best.id {
+		if p.clear(s.Lat, max(p.Enter+2*s.U, p.Leave)) {
 			continue
 		}
 		d := p.Distance(s.Lat, s.Lon)
-		if d-best.d <= 4*s.U && d <= p.Enter+2*s.U && (next.id == "" || d < next.d) {
-			next = near{p.ID, d}
+		contains := d <= p.Enter || p.ID == in && d <= p.Leave
+		switch {
+		case contains && (best < 0 || d < bestD):
+			if best >= 0 {
+				could(best, bestD)
+			}
+			best, bestD = i, d
+		default:
+			could(i, d)
 		}
 	}
-	if next.id != "" {
-		return Found{Yard: best.id, Other: next.id, Why: TwoYards}
+	switch {
+	case best < 0:
+		return Found{Why: Outside}
+	case next >= 0 && nextD-bestD <= 4*s.U:
+		return Found{Yard: places[best].ID, Other: places[next].ID, Why: TwoYards}
 	}
-	return Found{Yard: best.id, Why: InYard}
+	return Found{Yard: places[best].ID, Why: InYard}
 }
 
 // Trail is a rig's way through an outing.
@@ -127,18 +129,7 @@ type Trail struct {
 //   - Else, if another yard is in it: NoPosition, for it cannot be all of that.
 //   - Else what held for more than half of it; and if nothing did, NoPosition.
 func (t *Trail) At(from, to int64) Found {
-	i, ok := slices.BinarySearchFunc(t.Stays, from, func(s Stay, at int64) int {
-		switch {
-		case s.From < at:
-			return -1
-		case s.From > at:
-			return 1
-		}
-		return 0
-	})
-	if !ok {
-		i-- // the stay that began before
-	}
+	i := sort.Search(len(t.Stays), func(i int) bool { return t.Stays[i].From > from }) - 1
 	f, until := t.instant(i, from)
 	if until > to {
 		return f

@@ -163,8 +163,13 @@ func (t *Track) within(at xy, dop float64) bool {
 
 // stands tells whether the positions that wait begin a stay.
 func (t *Track) stands() bool {
-	first := &t.Wait[0]
+	first, last := &t.Wait[0], &t.Wait[Steady-1]
 	scale := cosine(first.Lat)
+	end := plane(first.Lat, first.Lon, scale, last.Lat, last.Lon)
+	far := slow * float64(last.At-first.At) / 1e9
+	if float64(end.x*end.x)+float64(end.y*end.y) > far*far {
+		return false
+	}
 	var at [Steady]xy
 	var mean xy
 	r := reach
@@ -181,9 +186,7 @@ func (t *Track) stands() bool {
 			return false
 		}
 	}
-	end := at[Steady-1]
-	far := slow * float64(t.Wait[Steady-1].At-first.At) / 1e9
-	return float64(end.x*end.x)+float64(end.y*end.y) <= far*far
+	return true
 }
 
 // again tells whether those that wait are within reach of the stay before the

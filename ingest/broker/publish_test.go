@@ -1,0 +1,50 @@
+package broker
+
+import (
+	"testing"
+	"time"
+
+	mqtt "github.com/eclipse/paho.mqtt.golang"
+)
+
+// What the daemon publishes comes at QoS 1 to those who may read it, and is
+// kept for nobody.
+func TestPublish(t *testing.T) {
+	o := named()
+	s, err := New(o)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := s.Publish(t.Context(), "yard/heron/signal", nil); err == nil {
+		t.Error("published while not bound")
+	}
+	s = start(t, o, make(collector))
+	listen := func(user, password, filter string) <-chan mqtt.Message {
+		got := make(chan mqtt.Message, 8)
+		c := connect(t, clientOptions(s, user, user, password))
+		k := c.Subscribe(filter, 1, func(_ mqtt.Client, m mqtt.Message) { got <- m })
+		if !k.WaitTimeout(patience) || k.Error() != nil {
+			t.Fatal(k.Error())
+		}
+		return got
+	}
+	if err := s.Publish(t.Context(), "yard/heron/signal", []byte("before anybody listens")); err != nil {
+		t.Fatal(err)
+	}
+	heron, linnet := listen("ann", "ann-secret", "yard/heron/#"), listen("ben", "ben-secret", "yard/linnet/#")
+	for _, rig := range []string{"heron", "linnet"} {
+		if err := s.Publish(t.Context(), "yard/"+rig+"/signal", []byte("full")); err != nil {
+			t.Fatal(err)
+		}
+	}
+	for rig, got := range map[string]<-chan mqtt.Message{"heron": heron, "linnet": linnet} {
+		select {
+		case m := <-got:
+			if m.Topic() != "yard/"+rig+"/signal" || string(m.Payload()) != "full" || m.Qos() != 1 || m.Retained() {
+				t.Errorf("%s: got %s %q, QoS %d, retained %v", rig, m.Topic(), m.Payload(), m.Qos(), m.Retained())
+			}
+		case <-time.After(patience):
+			t.Errorf("%s hears nothing", rig)
+		}
+	}
+}

@@ -1,0 +1,51 @@
+package mqttsub
+
+import (
+	"context"
+	"strings"
+	"testing"
+	"time"
+
+	mqtt "github.com/eclipse/paho.mqtt.golang"
+)
+
+// What is published reaches the broker, over the connection that readings come
+// by, or fails at once where there is none: nothing is sent later.
+func TestPublish(t *testing.T) {
+	addr, stop := serve(t, "127.0.0.1:0", &letIn{})
+	src, _ := start(t, options(addr), make(collector))
+	await(t, src, "open", isOpen)
+	got := make(chan mqtt.Message, 8)
+	k := publisher(t, addr).Subscribe("yard/heron/signal", 1, func(_ mqtt.Client, m mqtt.Message) { got <- m })
+	if !k.WaitTimeout(patience) || k.Error() != nil {
+		t.Fatal(k.Error())
+	}
+	if err := src.Publish(t.Context(), "yard/heron/signal", []byte("full")); err != nil {
+		t.Fatal(err)
+	}
+	select {
+	case m := <-got:
+		if string(m.Payload()) != "full" || m.Qos() != 1 || m.Retained() {
+			t.Errorf("got %q, QoS %d, retained %v", m.Payload(), m.Qos(), m.Retained())
+		}
+	case <-time.After(patience):
+		t.Fatal("nothing arrives")
+	}
+
+	// An answer that nobody waits for any longer.
+	ctx, cancel := context.WithCancel(t.Context())
+	cancel()
+	if err := src.Publish(ctx, "yard/heron/signal", []byte("full")); err != nil && !strings.Contains(err.Error(), "no answer") {
+		t.Errorf("with no time left: %v", err)
+	}
+	stop()
+	for end := time.Now().Add(patience); ; time.Sleep(5 * time.Millisecond) {
+		err := src.Publish(t.Context(), "yard/heron/signal", []byte("full"))
+		if err != nil && strings.Contains(err.Error(), "not connected") {
+			break
+		}
+		if time.Now().After(end) {
+			t.Fatalf("without a broker: %v", err)
+		}
+	}
+}
