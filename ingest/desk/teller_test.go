@@ -76,6 +76,15 @@ func (o *teller) Put(_ string, events []ledger.Event) error {
 			if o.told && o.through >= e.At {
 				o.through = max(e.At, math.MinInt64+1) - 1
 			}
+		case ledger.Restated:
+			for at := range o.fills {
+				if at >= e.At {
+					o.doubt[at] = true
+				}
+			}
+			if o.told && o.through >= e.At {
+				o.through = max(e.At, math.MinInt64+1) - 1
+			}
 		case ledger.FillDone:
 			o.fills[e.At] = *e.Fill
 			delete(o.doubt, e.At)

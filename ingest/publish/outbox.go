@@ -230,7 +230,9 @@ func (p *put) done(oldest int64) {
 func (p *put) event(e *ledger.Event) error {
 	switch e.Kind {
 	case ledger.Rewound:
-		return p.rewound(e.At)
+		return p.rewound(e.At, "")
+	case ledger.Restated:
+		return p.rewound(e.At, restatedKinds)
 	case ledger.Told:
 		return p.told(e.At)
 	}
@@ -241,8 +243,11 @@ func (p *put) event(e *ledger.Event) error {
 	return p.point(pt)
 }
 
-func (p *put) rewound(at int64) error {
-	_, err := p.tx.Exec("UPDATE points SET doubtful = 1 WHERE rig = ? AND at >= ? AND void = 0 AND doubtful = 0", p.rig, at)
+// restatedKinds are the kinds of points that a Restated makes doubtful.
+var restatedKinds = fmt.Sprintf(" AND kind IN (%d, %d)", fillKind, looseKind)
+
+func (p *put) rewound(at int64, kinds string) error {
+	_, err := p.tx.Exec("UPDATE points SET doubtful = 1 WHERE rig = ? AND at >= ? AND void = 0 AND doubtful = 0"+kinds, p.rig, at)
 	if err != nil {
 		return err
 	}

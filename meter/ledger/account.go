@@ -27,10 +27,11 @@ type book struct {
 	changes []ltote.Change
 	doubts  []ltote.Doubt
 
-	here   outing.Here
-	ahead  []string
-	routed bool
-	begun  int // visits of outings before this one
+	here    outing.Here
+	ahead   []string
+	routed  bool
+	begun   int  // visits of outings before this one
+	follows bool // the level was seen to follow the flow
 
 	flows, stays, presses, points int   // where the next outing begins in the state's lists
 	until                         int64 // and the instant: end of what the last outing may look at
@@ -69,6 +70,7 @@ type facts struct {
 	moving, fix, now              int64
 	held                          ltote.Point
 	deaths                        int
+	follows                       bool
 }
 
 // whole returns the accounts of everything in a state, the outing that goes on
@@ -136,7 +138,7 @@ func (l *Ledger) facts(b *book, st *State, end int, open, over bool) outingFacts
 	upTo := func(from, n int, at func(int) int64) int {
 		return from + sort.Search(n-from, func(i int) bool { return at(from+i) > p.to })
 	}
-	p.facts = facts{flows: end, open: open, over: over, now: min(st.At, p.to), deaths: len(b.deaths),
+	p.facts = facts{flows: end, open: open, over: over, now: min(st.At, p.to), deaths: len(b.deaths), follows: b.follows,
 		stays:   upTo(b.stays, len(st.Stays), func(i int) int64 { return st.Stays[i].From }),
 		presses: upTo(b.presses, len(st.Presses), func(i int) int64 { return st.Presses[i].At }),
 		points:  upTo(b.points, len(st.Points), func(i int) int64 { return st.Points[i].At })}
@@ -232,8 +234,47 @@ func (l *Ledger) weigh(b *book, st *State, p *outingFacts) {
 	}
 	b.changes = append(b.changes, ltote.Changes(points, terms)...)
 	seen.Doubts = ltote.Doubts(points, flows, terms)
+	// A level that never falls may be a sensor that is stuck: it accuses only
+	// where it has been seen to follow the flow, this outing or the one before.
+	if follows(points) {
+		b.follows = true
+	} else if b.follows = b.follows && volume < stuckL; !b.follows {
+		for i := range seen.Doubts {
+			seen.Doubts[i].Sure = false
+		}
+	}
 	b.doubts = append(b.doubts, seen.Doubts...)
 }
+
+// follows reports whether the level was seen to fall with the flow.
+func follows(points []ltote.Point) bool {
+	last := -1
+	for i := range points {
+		if !points[i].Rest {
+			continue
+		}
+		if last >= 0 {
+			metered := float64(points[i].Metered - points[last].Metered)
+			fall := float64(points[last].Volume - points[i].Volume)
+			if metered > float64(followL) && fall > metered/2 && fall < 2*metered {
+				return true
+			}
+			if metered > 0 && metered <= float64(followL) {
+				continue // too little to show
+			}
+		}
+		last = i
+	}
+	return false
+}
+
+// How much must be metered for a level to show that it follows, and how much
+// may be before one that does not is taken to be stuck. Common practice, no
+// source: 3 mm and 15 mm of a tote's 1 m².
+const (
+	followL = 3 * quantity.Litre
+	stuckL  = 15 * quantity.Litre
+)
 
 const (
 	// usualMeterU is the relative standard uncertainty of a meter that says nothing of it.

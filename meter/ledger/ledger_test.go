@@ -320,7 +320,7 @@ func TestEventsTell(t *testing.T) {
 	take := func() {
 		for _, e := range l.Take() {
 			switch e.Kind {
-			case Rewound:
+			case Rewound, Restated:
 				for k := range fills {
 					if k >= e.At {
 						doubt[k] = true

@@ -234,6 +234,12 @@ func (m *told) take(events []Event) {
 					m.doubt[k] = true
 				}
 			}
+		case Restated:
+			for k, x := range m.is {
+				if x.At >= e.At && (x.Fill != nil || x.Loose != nil) {
+					m.doubt[k] = true
+				}
+			}
 		case Told:
 			for k := range m.doubt {
 				delete(m.is, k)

@@ -164,11 +164,13 @@ func (a *account) proved() {
 const (
 	provedAgo   = 15 * minute // a test is booked at most so long after its last pulse
 	provedAhead = minute      // clocks of those who note it down
-	provedMost  = 6           // stretches of flow that one bucket may take
+	provedMost  = 4           // stretches of flow that one bucket may take
+	provedGap   = 30 * second // and how far apart they are at most
+	mainPull    = 0.65        // share of its pulses that come in one pull at least
 )
 
 func (a *account) provedBy(x *Proved) {
-	slack := max(3, 0.01*x.Pulses)
+	slack := max(3, 0.005*x.Pulses)
 	best, first, last := math.Inf(1), 0, -1
 	for j := len(a.ps) - 1; j >= 0; j-- {
 		end := a.ps[j].End
@@ -181,8 +183,12 @@ func (a *account) provedBy(x *Proved) {
 		n := uint64(0)
 		for k := j; k >= 0 && k > j-provedMost; k-- {
 			p := &a.ps[k]
-			if p.as != "" || p.moved || p.Kind == fill.Suspect || p.Session != a.ps[j].Session {
+			if p.as != "" || p.moved || p.Kind == fill.Suspect || p.Session != a.ps[j].Session ||
+				k < j && a.ps[k+1].Start-p.End > provedGap {
 				break
+			}
+			if most := float64(p.Last - p.First); p.Kind == fill.Pull && most < mainPull*x.Pulses && most > splash*x.Pulses {
+				break // a bucket is filled by one pull, and perhaps a splash to end with
 			}
 			n += p.Last - p.First
 			off := math.Abs(float64(n) - x.Pulses)

@@ -22,8 +22,11 @@ const (
 	// and strayDOP the same for a dilution of 1; beyond, the rig crept on.
 	stray, strayDOP = 20.0, 10.0
 	// lull is the longest silence between two positions that follow each other,
-	// ns. After a longer one the rig may have been elsewhere.
-	lull = int64(20_000_000_000)
+	// ns, of a receiver that says one a second; of a slower one it is missed of
+	// its usual intervals, up to FixAge. After a longer one the rig may have been
+	// elsewhere.
+	lull   = int64(20_000_000_000)
+	missed = 3
 	// errorDOP is the standard uncertainty of a position, in one direction, for
 	// a dilution of 1, m; unknownDOP stands for a dilution that is not told.
 	errorDOP, unknownDOP = 2.5, 2.0
@@ -67,6 +70,7 @@ type Stay struct {
 // MaxSilence; else it closes with LeftAt 0.
 type Track struct {
 	At    int64 // newest position used
+	Every int64 // usual interval between positions, ns
 	Since int64 // Stay.Since of the next stay
 	In    bool  // Stay goes on
 	Back  bool  // there was a silence, and whether Stay goes on is open yet
@@ -87,7 +91,7 @@ func (t *Track) Next(p Position) (closed Stay, ok bool) {
 	if p.At <= 0 || !(p.HDOP <= MaxHDOP) || !valid(p.Lat, p.Lon) || t.At != 0 && p.At-t.At < apart {
 		return Stay{}, false
 	}
-	broken := t.At != 0 && p.At-t.At > lull
+	broken := t.At != 0 && t.silent(p.At-t.At)
 	t.At = p.At
 	if broken {
 		t.Waits, t.Back = 0, t.In
@@ -132,6 +136,20 @@ func (t *Track) Next(p Position) (closed Stay, ok bool) {
 		t.Waits = 0
 	}
 	return closed, ok
+}
+
+// silent reports whether an interval between two positions is a silence, and
+// takes it in.
+func (t *Track) silent(gap int64) bool {
+	long := gap > min(FixAge, max(lull, missed*t.Every))
+	switch {
+	case gap > FixAge:
+	case t.Every == 0:
+		t.Every, long = gap, false
+	default:
+		t.Every += (min(gap, 4*lull) - t.Every) / 8
+	}
+	return long
 }
 
 // Open returns the stay that goes on, if the rig is in one.
