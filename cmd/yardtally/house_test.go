@@ -46,7 +46,7 @@ var rooms = map[string][]string{
 	"ingest/serialport":         {"ingest/source", "ingest/wire", "go.bug.st/serial", "golang.org/x/sys"},
 	"ingest/mqttsub":            {"ingest/source", "ingest/wire", "github.com/eclipse/paho.mqtt.golang"},
 	"ingest/broker":             {"ingest/source", "ingest/wire", "github.com/mochi-mqtt/server/v2"},
-	"ingest/places":             {"meter/act"},
+	"ingest/places":             {"meter/act", "meter/yard"},
 	"ingest/recording":          {"meter", "meter/act", "ingest/source", "ingest/wire"},
 	"ingest/sqlite":             {"github.com/ncruces/go-sqlite3"},
 	"ingest/sqlite/faulty":      {"github.com/ncruces/go-sqlite3"},
