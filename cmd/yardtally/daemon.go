@@ -190,7 +190,7 @@ func (d *daemon) run(ctx context.Context) error {
 
 	webCtx, stopWeb := context.WithCancel(context.Background())
 	defer stopWeb()
-	page := dashboard.New(dashboard.Options{Feed: &feed{d}, Rig: d.set.Rig, Version: version(), Log: d.log})
+	page := dashboard.New(dashboard.Options{Feed: &feed{d}, Said: newTaps(d), Rig: d.set.Rig, Version: version(), Log: d.log})
 	pages := d.serve(door.NewServer(webCtx, d.door.Wrap(page), d.log), d.page)
 	ctl := d.serve(&http.Server{
 		Handler:           controlHandler(d.desk, d.journal, d.set.Rig),
