@@ -99,6 +99,9 @@ func (r *reader) proving(f *file, i int) {
 	if p.Done != "" {
 		// Tests that were done one after another stand side by side.
 		key = fmt.Sprint("proving ", body.DoneNS)
+	rig.FillL = take(r, "counter.fill", c.Fill, quantity.ParseVolume, 0).Litres()
+	rig.TopUpS = take(r, "counter.top_up", c.TopUp, seconds, 0)
+	rig.HoseL = take(r, "counter.hose", c.Hose, quantity.ParseVolume, 0).Litres()
 		from = orElse(from, p.Done)
 	}
 	r.say(mark, at, key, from, body)

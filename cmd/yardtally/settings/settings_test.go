@@ -66,7 +66,7 @@ func TestExample(t *testing.T) {
 	// 811 (2008), appendix B.8 and B.9.
 	const inch, gal, lb = 0.0254, 3.785411784, 0.45359237
 	want := []Said{
-		{"rig", aug, act.Rig{WrapBits: 32, QuietS: 2.5, LeastL: 0.25, MostLPM: 120, Zone: "America/Chicago"}},
+		{"rig", aug, act.Rig{WrapBits: 32, QuietS: 2.5, LeastL: 0.25, MostLPM: 120, Zone: "America/Chicago", FillL: gal, TopUpS: 10, HoseL: 8.7}},
 		{"tote", aug, act.Tote{Name: "tote one", CapacityL: 275 * gal, SensorM: 46 * inch, HeadM: 2 * inch, UnusableL: 3 * gal,
 			Straps:  []act.Strap{{LevelM: 0, VolumeL: 0}, {LevelM: 20 * inch, VolumeL: 138 * gal}, {LevelM: 40 * inch, VolumeL: 275 * gal}},
 			LengthM: 45 * inch, WidthM: 37 * inch, HeightM: 38 * inch, SensorKind: "ultrasonic", MadeC: 20, HeadFwdM: 20 * inch, EmptyKg: 130 * lb, GrossKg: 4000 * lb,
@@ -95,7 +95,8 @@ func TestExample(t *testing.T) {
 		MQTT:      []MQTT{{"trailer", "tcp://127.0.0.1:1884", "yardtally-heron", "heron", "change me", "yardtally"}},
 		Broker:    &Broker{"127.0.0.1:1883", "yardtally", []User{{"heron", "change me"}}},
 		Door:      Door{Certificate: "/etc/heron.pem", Key: "/etc/heron.key"},
-		Influx:    &Influx{"http://127.0.0.1:8086", "change me", "home", "yards"}}
+		Influx:    &Influx{"http://127.0.0.1:8086", "change me", "home", "yards"},
+		Signal:    &Signal{true, []string{"aplay", "-q", "/etc/yardtally/{signal}.wav"}, quantity.VolumeOf(0.05 * gal / 1000), 0.5}}
 	if !reflect.DeepEqual(s, rest) {
 		t.Errorf("got  %+v\nwant %+v", s, rest)
 	}
@@ -163,6 +164,11 @@ func TestGood(t *testing.T) {
 		{"16 bits", "[counter]\nwrap_bits = 16", func(s *Settings) any { return s.Acts[0].Body.(act.Rig).WrapBits }, 16},
 		{"no dribble", "counter.least = \"0 mL\"", func(s *Settings) any { return s.Acts[0].Body.(act.Rig).LeastL }, 0.0},
 		{"a secret in a file", "[[mqtt]]\nurl = \"tcp://127.0.0.1:1\"\nuser = \"wren\"\npassword_file = \"heron.secret\"",
+		{"a fill for every yard", "[counter]\nfill = \"3.8 L\"", func(s *Settings) any { return s.Acts[0].Body.(act.Rig).FillL }, 3.8},
+		{"no signals", "", func(s *Settings) any { return s.Signal }, (*Signal)(nil)},
+		{"signals, all by default", "[signal]", func(s *Settings) any { return *s.Signal }, Signal{MQTT: true, Failing: 0.5}},
+		{"a horn in the settings' folder", "[signal]\nmqtt = false\nfailing = \"0 %\"\ncommand = [\"bin/horn\", \"{signal}\"]",
+			func(s *Settings) any { return *s.Signal }, Signal{Command: []string{filepath.Join(dir, "bin/horn"), "{signal}"}}},
 			func(s *Settings) any { return s.MQTT[0].Password }, "between us"},
 		{"names for sources", "[[serial]]\nport = \"/dev/a\"\n[[serial]]\nport = \"/dev/b\"\n[[mqtt]]\nurl = \"tcp://h:1\"",
 			func(s *Settings) any { return s.Serial[1].Name + " " + s.MQTT[0].Name }, "serial2 mqtt"},
@@ -328,7 +334,7 @@ func TestBad(t *testing.T) {
 		{"one key twice", "zone = \"UTC\"\nzone = \"UTC\"", `3: zone: key zone is already defined`},
 		{"one table twice", "[counter]\nquiet = \"2 s\"\n[counter]\nleast = \"1 L\"", `4: counter: table counter already exists`},
 		{"several at once", "zone = \"Iowa/Larch\"\nspeed = 1\n" + yardWith("enter = \"60\"\nfill = \"1\""), `2: zone: must be an IANA time zone like "America/Chicago", is "Iowa/Larch"` +
-			"\n" + `3: speed: is not a setting; here may stand rig, units, zone, data, page, counter, tote, batch, meter, yards, provings, serial, recording, mqtt, broker, door, influxdb` +
+			"\n" + `3: speed: is not a setting; here may stand rig, units, zone, data, page, counter, tote, batch, meter, yards, provings, serial, recording, mqtt, broker, door, signal, influxdb` +
 			"\n" + `7: yards[0].enter: must name its unit, one of m, cm, mm, in, ft, is "60"` +
 			"\n" + `8: yards[0].fill: must name its unit, one of gal, qt, pt, L, mL, m3, is "1"`},
 	} {
@@ -341,6 +347,17 @@ func TestBad(t *testing.T) {
 			got, want := strings.Split(err.Error(), "\n"), strings.Split(c.want, "\n")
 			if strings.Contains(err.Error(), "swordfish") || strings.Contains(err.Error(), "424242") {
 				t.Errorf("a secret is told: %v", err)
+		{"a large hose", "[counter]\nhose = \"501 L\"", `3: counter.hose: must be between 0 and 500 L, is "501 L"`},
+		{"a long top-up", "[counter]\ntop_up = \"3 m\"", `3: counter.top_up: must be between 0 and 120 s, is "3 m"`},
+		{"a fill without unit", "[counter]\nfill = \"1\"", `3: counter.fill: must name its unit, one of gal, qt, pt, L, mL, m3, is "1"`},
+		{"signals for nobody", "[signal]\nmqtt = false", `2: signal: must have mqtt = true or a command`},
+		{"a command without a program", "[signal]\ncommand = [\"\", \"x\"]", `3: signal.command: must begin with a program, like ["aplay", "-q", "/etc/yardtally/{signal}.wav"], is ["", "x"]`},
+		{"an empty command", "[signal]\ncommand = []", `3: signal.command: must begin with a program, like ["aplay", "-q", "/etc/yardtally/{signal}.wav"]`},
+		{"too early", "[signal]\nearly = \"21 L\"", `3: signal.early: must be between 0 and 20 L, is "21 L"`},
+		{"early by a time", "[signal]\nearly = \"2 s\"", `3: signal.early: must end in its unit, one of gal, qt, pt, L, mL, m3, is "2 s"`},
+		{"failing without %", "[signal]\nfailing = \"0.5\"", `3: signal.failing: must be a number and %, like "0.1 %", is "0.5"`},
+		{"failing at once", "[signal]\nfailing = \"95 %\"", `3: signal.failing: must be between 0 and 90 %, is "95 %"`},
+
 			}
 			same := len(got) == len(want)
 			for i := range min(len(got), len(want)) {
