@@ -208,6 +208,7 @@ func (r *reading) spans() []span {
 // same change are taken in.
 func (r *reading) ends(start, a, b int) (int, int) {
 	m, least := r.marks, 0.8*r.terms.Beyond
+	firstA, firstB := a, b
 	way := r.way(&m[a], &m[b])
 	same := func(i, k int) bool { return r.past(&m[i], &m[k], least) && r.way(&m[i], &m[k]) == way }
 	for i := b - 1; i > a; i-- {
@@ -234,7 +235,10 @@ func (r *reading) ends(start, a, b int) (int, int) {
 		}
 	}
 	a, b = r.calmer(a, -1, start), r.calmer(b, 1, len(m)-1)
-	if way == 2 {
+	if !r.past(&m[a], &m[b], least) {
+		return firstA, firstB
+	}
+	if r.way(&m[a], &m[b]) == 2 {
 		return r.between(start, a, b)
 	}
 	return a, b
@@ -279,6 +283,10 @@ func (r *reading) calmer(i, by, last int) int {
 func (r *reading) join(out []span, s span) []span {
 	if n := len(out); n > 0 && r.joins(&out[n-1], &s) {
 		both := span{a: out[n-1].a, b: s.b}
+		a, b := &r.marks[both.a], &r.marks[both.b]
+		if a.tote == b.tote && !r.past(a, b, 0.8*r.terms.Beyond) {
+			return append(out, s)
+		}
 		r.judge(&both)
 		out[n-1] = both
 		return out

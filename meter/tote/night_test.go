@@ -65,7 +65,6 @@ func (n *night) run(s int, through, past, ghost float64) {
 		n.held += (past - through) / 60
 		n.past += past / 60
 		n.ghost += ghost / 60 * (1 + n.meter)
-		n.pasts[n.at], n.ghosts[n.at] = n.past, n.ghost
 		n.held -= n.held * 0.3 * 3.8e-4 / 3600 // 0.3 K/h
 		n.metered += (through + ghost) / 60 * (1 + n.meter)
 		z, ok := levelOf(n.held)+0.0013*n.r.NormFloat64(), true
@@ -94,6 +93,7 @@ func (n *night) offer() {
 		Metered: quantity.VolumeOf(n.metered / 1000)}
 	n.silent = 0
 	n.offered++
+	n.pasts[n.at], n.ghosts[n.at] = n.past, n.ghost
 	keep, k := n.keeper.Offer(p)
 	n.points = append(n.points, keep[:k]...)
 }
