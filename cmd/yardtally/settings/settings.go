@@ -172,17 +172,7 @@ type file struct {
 		From   string  `toml:"from"`
 	} `toml:"meter"`
 
-	Yards []struct {
-		ID       string    `toml:"id"`
-		Name     string    `toml:"name"`
-		Position []float64 `toml:"position"`
-		Enter    measure   `toml:"enter"`
-		Leave    measure   `toml:"leave"`
-		Colonies int       `toml:"colonies"`
-		Fill     measure   `toml:"fill"`
-		Closed   bool      `toml:"closed"`
-		From     string    `toml:"from"`
-	} `toml:"yards"`
+	Yards []yardTable `toml:"yards"`
 
 	Provings []struct {
 		KFactor           measure `toml:"k_factor"`
@@ -230,13 +220,6 @@ type file struct {
 		Users   []struct {
 			Name         string `toml:"name"`
 			Password     string `toml:"password"`
-	Signal *struct {
-		MQTT    *bool    `toml:"mqtt"`
-		Command []string `toml:"command"`
-		Early   measure  `toml:"early"`
-		Failing measure  `toml:"failing"`
-	} `toml:"signal"`
-
 			PasswordFile string `toml:"password_file"`
 		} `toml:"users"`
 	} `toml:"broker"`
@@ -246,6 +229,13 @@ type file struct {
 		Certificate string `toml:"certificate"`
 		Key         string `toml:"key"`
 	} `toml:"door"`
+
+	Signal *struct {
+		MQTT    *bool    `toml:"mqtt"`
+		Command []string `toml:"command"`
+		Early   measure  `toml:"early"`
+		Failing measure  `toml:"failing"`
+	} `toml:"signal"`
 
 	InfluxDB *struct {
 		URL       string `toml:"url"`
@@ -382,7 +372,6 @@ func (r *reader) read(f *file) {
 		z, err := time.LoadLocation(f.Zone)
 		if err != nil || f.Zone == "Local" {
 			r.fail("zone", `must be an IANA time zone like "America/Chicago"`)
-	r.signal(f)
 		} else {
 			s.Zone = z
 		}
@@ -393,6 +382,7 @@ func (r *reader) read(f *file) {
 	r.door(f)
 	r.acts(f)
 	r.sources(f)
+	r.signal(f)
 }
 
 func (r *reader) door(f *file) {
