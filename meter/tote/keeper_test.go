@@ -214,6 +214,19 @@ func BenchmarkChanges(b *testing.B) {
 	}
 }
 
+// BenchmarkChangesLeak is of 5,000 points that are all one leak.
+func BenchmarkChangesLeak(b *testing.B) {
+	var points []Point
+	for i := range int64(5000) {
+		points = append(points, Point{At: i * 600 * sec, Rest: true, U: 500 * quantity.Millilitre, Volume: quantity.Volume(20000-4*i) * quantity.Litre})
+	}
+	for b.Loop() {
+		if n := len(Changes(points, terms())); n != 1 {
+			b.Fatal(n)
+		}
+	}
+}
+
 func BenchmarkDoubts(b *testing.B) {
 	points, flows := season()
 	b.ReportAllocs()
