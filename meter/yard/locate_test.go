@@ -25,14 +25,27 @@ func stood(east float64, from, to, left, since int64) Stay {
 func two(yard, other string) Found { return Found{yard, other, TwoYards} }
 
 func TestLocate(t *testing.T) {
+	// All of it once eastward and once northward.
+	t.Run("east", func(t *testing.T) { locates(t, func(along, across float64) xy { return xy{along, across} }) })
+	t.Run("north", func(t *testing.T) { locates(t, func(along, across float64) xy { return xy{across, along} }) })
+}
+
+func locates(t *testing.T, to func(along, across float64) xy) {
 	type stay struct {
-		east float64
-		from int64 // stands for 50 s
-		u    float64
+		along float64
+		from  int64 // stands for 50 s
+		u     float64
 	}
-	yards := []Place{circle("orchard", 0, 0), circle("mill", 120, 0)} // 60 m, 80 m
-	block := ring(home, xy{-50, -30}, xy{50, -30}, xy{50, 30}, xy{-50, 30})
-	next := ring(home, xy{56, -30}, xy{150, -30}, xy{150, 30}, xy{56, 30})
+	round := func(id string, along, enter float64) Place {
+		c := to(along, 0)
+		p := circle(id, c.x, c.y)
+		p.Enter, p.Leave = quantity.Length(enter), quantity.Length(enter+20)
+		return p
+	}
+	yards := []Place{round("orchard", 0, 60), round("mill", 120, 60)}
+	wide := []Place{round("mill", 120, 140), round("orchard", 0, 140), round("larch", -130, 140)}
+	block := ring(home, to(-50, -30), to(50, -30), to(50, 30), to(-50, 30))
+	next := ring(home, to(56, -30), to(150, -30), to(150, 30), to(56, 30))
 	outlines := []Place{{ID: "orchard", Enter: 10, Leave: 25, Ring: block}, {ID: "mill", Enter: 10, Leave: 25, Ring: next}}
 	over := []Place{{ID: "orchard", Enter: 10, Leave: 25, Ring: block}, {ID: "mill", Enter: 10, Leave: 25, Ring: block}}
 	for _, tc := range []struct {
@@ -56,6 +69,10 @@ func TestLocate(t *testing.T) {
 		{"come from one, half way, and on", yards, []stay{{0, 0, 3}, {60, 100, 3}, {-70, 200, 3}}, []Found{in("orchard"), two("orchard", "mill"), in("orchard")}},
 		{"come from one, in the other, and back outside both", yards, []stay{{0, 0, 3}, {120, 100, 3}, {-70, 200, 3}}, []Found{in("orchard"), in("mill"), out}},
 		{"between two and nearer to neither yard's outside", yards, []stay{{-70, 0, 3}, {60, 100, 3}, {-70, 200, 3}}, []Found{out, two("orchard", "mill"), out}},
+		{"in three, the nearest", wide, []stay{{8, 0, 3}, {-20, 0, 3}, {100, 400, 3}}, []Found{in("orchard"), in("orchard"), in("mill")}},
+		{"in three, half way between two", wide, []stay{{58, 0, 3}, {-66, 0, 3}, {62, 0, 3}}, []Found{two("orchard", "mill"), two("larch", "orchard"), two("mill", "orchard")}},
+		{"in three, all alike", wide, []stay{{-4.9, 0, 100}, {-5.1, 800, 100}}, []Found{two("orchard", "mill"), two("orchard", "larch")}},
+		{"in three, all alike, in other order", []Place{wide[2], wide[1], wide[0]}, []stay{{-4.9, 0, 100}, {-5.1, 800, 100}}, []Found{two("orchard", "mill"), two("orchard", "larch")}},
 		{"in an outline", outlines, []stay{{45, 0, 1}, {100, 400, 1}}, []Found{in("orchard"), in("mill")}},
 		{"in the lane between two", outlines, []stay{{52.5, 0, 1}}, []Found{two("orchard", "mill")}},
 		{"outside an outline, within its leave", outlines, []stay{{-45, 0, 3}, {-70, 100, 3}, {-80, 200, 3}}, []Found{in("orchard"), in("orchard"), out}},
@@ -64,7 +81,10 @@ func TestLocate(t *testing.T) {
 		t.Run(tc.name, func(t *testing.T) {
 			var stays []Stay
 			for _, s := range tc.stays {
-				st := stood(s.east, s.from, s.from+50, -1, -1)
+				st := stood(0, s.from, s.from+50, -1, -1)
+				at := to(s.along, 0)
+				c := home.at(at.x, at.y)
+				st.Lat, st.Lon = c.Lat, c.Lon
 				st.U = quantity.Length(s.u)
 				stays = append(stays, st)
 			}

@@ -10,7 +10,7 @@ import (
 const (
 	// reach is how far a position may be from the mean of a stay, m: a receiver
 	// at rest wanders by some metres. reachDOP is the same for a dilution of 1.
-	reach, reachDOP = 8.0, 4.0
+	reach, reachDOP = 10.0, 4.0
 	// apart is the least time between two positions that are used, ns: what one
 	// fix says twice (RMC and GGA) must not count as two.
 	apart = int64(400_000_000)
