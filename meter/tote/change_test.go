@@ -223,7 +223,7 @@ func TestKinds(t *testing.T) {
 				} else {
 					t.Logf("seed %d: %v sure %v %q", seed, g.Kind, g.Sure, g.Note)
 				}
-				wait := 200 * sec // for rest
+				wait := 200 * sec   // for rest
 				if c.kind == Leak { // to be kept, and to show
 					wait = 900*sec + int64(2*60/c.rate)*sec
 				}
