@@ -19,7 +19,7 @@ type Step struct {
 
 // Merge says what taking in a file's items would do to the yards that are
 // known. An item is a known yard if it has its id or, failing that, its name,
-// whatever the case. A new yard's id is the item's own, or made of its name.
+// whatever the case, which stays as it was then. A new yard's id is the item's own, or made of its name.
 // Steps stand in the order of the items; those refused have Err set.
 func Merge(known []act.Yard, items []Item) []Step {
 	m := merger{known: known, taken: make([]string, len(known)), byID: make(map[string]int), byName: make(map[string][]int),
@@ -95,6 +95,7 @@ func (m *merger) matchName(s *Step) {
 	case len(found) == 1:
 		i := found[0]
 		m.taken[i], s.Old = s.Where, &m.known[i]
+		s.Place.Name = s.Old.Name // receivers write all in capitals
 	case other != "" && s.Place.ID == "":
 		s.Err = &act.FieldError{Field: "name", Rule: "must differ from that of " + other + ", or ids be given", Value: shown(name)}
 	default:
