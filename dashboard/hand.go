@@ -37,6 +37,7 @@ type note struct {
 // handModel is the section of what can be said by a tap.
 type handModel struct {
 	Token, Name string
+	Stands      bool // in a yard: then colonies come first, else the yards do
 	Next, Rest  []yardTap
 	Flows       []flowTap // the newest first, without the last
 	Said        []saidTap // the newest first
@@ -70,8 +71,10 @@ func ofFill(f *ledger.Fill) stretch {
 	return stretch{f.Session, f.First, f.Last, f.Start, f.Volume, f.Yard, true, f.Open}
 }
 
-func ofLoose(l *ledger.Loose) stretch {
-	return stretch{l.Session, l.First, l.Last, l.Start, l.Volume, l.Yard, false, false}
+// ofLoose takes what flowed just now for open: it may yet become a fill.
+func ofLoose(v *ledger.View, l *ledger.Loose) stretch {
+	open := v.At-l.End < int64(act.DefaultRig.QuietS*1e9)
+	return stretch{l.Session, l.First, l.Last, l.Start, l.Volume, l.Yard, false, open}
 }
 
 // flowAt returns the flow that begins after a count, or the one that the count
@@ -88,7 +91,7 @@ func flowAt(v *ledger.View, session, first uint64) (stretch, bool) {
 	}
 	for i := len(v.Loose) - 1; i >= 0; i-- {
 		if l := &v.Loose[i]; in(l.Session, l.First, l.Last) {
-			return ofLoose(l), true
+			return ofLoose(v, l), true
 		}
 	}
 	return stretch{}, false
@@ -103,7 +106,7 @@ func (m *model) flows() []stretch {
 	n := 0
 	for i := len(m.view.Loose) - 1; i >= 0 && n <= lastFlows; i-- {
 		if l := &m.view.Loose[i]; l.Volume >= leastToName {
-			out = append(out, ofLoose(l))
+			out = append(out, ofLoose(m.view, l))
 			n++
 		}
 	}
@@ -114,11 +117,14 @@ func (m *model) flows() []stretch {
 
 // sayFlow names a flow: "1.02 gal at 21:14:03, Mill Bottom".
 func (m *model) sayFlow(f *stretch) string {
-	text := m.hundredths(f.volume) + " at " + m.clock(f.start) + ", "
-	if f.yard == "" {
-		text += "no yard known"
-	} else {
-		text += m.yard(f.yard).Name
+	return m.hundredths(f.volume) + " at " + m.clock(f.start) + ", " + m.sayWhere(f)
+}
+
+// sayWhere is where a flow was, and whether it is a fill that has ended.
+func (m *model) sayWhere(f *stretch) string {
+	text := "no yard known"
+	if f.yard != "" {
+		text = m.yard(f.yard).Name
 	}
 	switch {
 	case f.open:
@@ -270,7 +276,7 @@ func (s *server) hand(r *http.Request, told note) *handModel {
 		return nil
 	}
 	m := newModel(s.Feed.Snapshot())
-	h := &handModel{Token: token(), Name: nameOf(r), Told: told,
+	h := &handModel{Token: token(), Name: nameOf(r), Told: told, Stands: m.view.Here.Yard != "",
 		Clock: m.sayClock(), Lost: m.timeless(), Zone: m.zone.String()}
 	h.Ask = m.Demo == "" && !(m.view.Placed.By == "satellites" || m.view.Placed.By == "network")
 	if h.Name == noName {
@@ -289,7 +295,7 @@ func (s *server) hand(r *http.Request, told note) *handModel {
 	}
 	for i, f := range m.flows() {
 		if i > 0 {
-			h.Flows = append(h.Flows, flowTap{f.pull(), m.sayFlow(&f)})
+			h.Flows = append(h.Flows, flowTap{f.pull(), m.clock(f.start) + ", " + m.hundredths(f.volume) + ", " + m.sayWhere(&f)})
 		}
 	}
 	h.tell(m, s, acts, r)

@@ -47,11 +47,15 @@ type tap struct {
 type taps struct {
 	now  func() time.Time
 	turn chan struct{} // held while one is judged and kept
-	mu   sync.Mutex
-	done []tap // in order
+	// ending is how long a tap on a pull that still flows waits for its end.
+	ending time.Duration
+	mu     sync.Mutex
+	done   []tap // in order
 }
 
-func newTaps() taps { return taps{now: time.Now, turn: make(chan struct{}, 1)} }
+func newTaps() taps {
+	return taps{now: time.Now, turn: make(chan struct{}, 1), ending: 6 * time.Second}
+}
 
 // before returns the act that the same tap has said already. One page says the
 // same thing once, however late its form comes again; and the second half of a

@@ -68,6 +68,9 @@ func (s *server) say(w http.ResponseWriter, r *http.Request) {
 		t.token = ""
 	}
 	f.Del("token")
+	if r.PathValue("what") == "deem" {
+		s.awaitEnd(r.Context(), f.Get("pull"))
+	}
 	t.what = r.URL.Path + "?" + f.Encode()
 	id, again, err := s.sayOnce(r.Context(), t, nameOf(r), func(ctx context.Context, now act.Moment) (act.Body, error) {
 		return saying(s, ctx, now, f)
@@ -131,18 +134,44 @@ func (s *server) sayColony(_ context.Context, now act.Moment, f url.Values) (act
 	return c, nil
 }
 
-// sayDeem says what a flow was. The form names it by where it began; where it
-// ends may have changed since the page was drawn.
-func (s *server) sayDeem(_ context.Context, _ act.Moment, f url.Values) (act.Body, error) {
-	session, first, ok := strings.Cut(f.Get("pull"), " ")
+// pullOf returns the flow that a form names by where it began: where it ends may
+// have changed since the page was drawn.
+func (s *server) pullOf(pull string) (stretch, bool) {
+	session, first, ok := strings.Cut(pull, " ")
 	n, err1 := strconv.ParseUint(session, 10, 64)
 	c, err2 := strconv.ParseUint(first, 10, 64)
-	if ok && err1 == nil && err2 == nil {
-		if p, found := flowAt(s.Feed.Snapshot().View, n, c); found {
-			return act.Deem{Session: p.session, First: p.first, Last: p.last, As: f.Get("as")}, nil
+	if !ok || err1 != nil || err2 != nil {
+		return stretch{}, false
+	}
+	return flowAt(s.Feed.Snapshot().View, n, c)
+}
+
+// awaitEnd waits for a pull to end: whoever has just let go of the trigger taps
+// before the rig can know that no more comes.
+func (s *server) awaitEnd(ctx context.Context, pull string) {
+	ctx, cancel := context.WithTimeout(ctx, s.taps.ending)
+	defer cancel()
+	ticks := s.Feed.Watch(ctx)
+	for {
+		if p, ok := s.pullOf(pull); !ok || !p.open {
+			return
+		}
+		if _, ok := <-ticks; !ok {
+			return
 		}
 	}
-	return nil, &act.FieldError{Field: "pull", Rule: "must be a flow that the rig still knows", Value: strconv.Quote(f.Get("pull"))}
+}
+
+// sayDeem says what a flow was.
+func (s *server) sayDeem(_ context.Context, _ act.Moment, f url.Values) (act.Body, error) {
+	p, ok := s.pullOf(f.Get("pull"))
+	if !ok {
+		return nil, &act.FieldError{Field: "pull", Rule: "must be a flow that the rig still knows", Value: strconv.Quote(f.Get("pull"))}
+	}
+	if snap := s.Feed.Snapshot(); p.open && snap.Live.Flow > 0 && snap.Now-snap.Live.FlowAt < int64(flowAge) {
+		return nil, &act.FieldError{Field: "pull", Rule: "must have ended before it is said what it was", Value: "still flowing"}
+	}
+	return act.Deem{Session: p.session, First: p.first, Last: p.last, As: f.Get("as")}, nil
 }
 
 func (s *server) sayDrained(_ context.Context, now act.Moment, _ url.Values) (act.Body, error) {

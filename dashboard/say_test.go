@@ -66,7 +66,8 @@ type stand struct {
 	feed   *feed
 	cookie *http.Cookie
 	extra  []*http.Cookie
-	now    time.Time // of the server's taps
+	taps   *taps
+	now    time.Time // of the taps
 }
 
 // signedIn is what a door keeps of one device that signed in, made once: a
@@ -84,7 +85,8 @@ func newStand(t *testing.T, s *Snapshot) *stand {
 	f := newFeed(s)
 	st := &stand{t: t, feed: f, book: &book{feed: f}, now: time.Unix(1000, 0)}
 	pages := newServer(Options{Feed: f, Said: st.book, Rig: "heron", Version: "0.1.0"})
-	pages.taps.now = func() time.Time { return st.now }
+	pages.taps.now, pages.taps.ending = func() time.Time { return st.now }, time.Millisecond
+	st.taps = &pages.taps
 	open := func() {
 		t.Helper()
 		d, err := door.New(door.Options{Passphrase: pass, Sessions: sessions, ReadingOpen: true, Rig: "heron"})
@@ -172,6 +174,7 @@ func (st *stand) said() []act.Act {
 
 func TestTaps(t *testing.T) {
 	snap := sample()
+	snap.Live.Flow = 0 // the last fill has just ended, and the rig cannot know yet
 	last := snap.View.Fills[len(snap.View.Fills)-1]
 	pull := fmt.Sprintf("pull=%d+%d", last.Session, last.First)
 	deem := func(as string) act.Deem {
@@ -258,6 +261,35 @@ func TestTapsAreRefused(t *testing.T) {
 	}
 	if len(st.said()) != 1 {
 		t.Errorf("acts were said: %+v", st.said()[1:])
+	}
+}
+
+// What is still flowing has no end to be named by: a tap waits for it, and is
+// refused where none comes.
+func TestAPullThatStillFlows(t *testing.T) {
+	s := sample()
+	st := newStand(t, s)
+	last := s.View.Fills[len(s.View.Fills)-1]
+	form := fmt.Sprintf("pull=%d+%d&as=spill", last.Session, last.First)
+	w := st.post("/say/deem", form)
+	if w.Code != 422 || !strings.Contains(w.Body.String(), "pull: must have ended before it is said what it was, is still flowing") || len(st.said()) != 0 {
+		t.Fatalf("status %d, acts %+v", w.Code, st.said())
+	}
+	st.taps.ending = time.Minute
+	answered := make(chan *httptest.ResponseRecorder)
+	go func() { answered <- st.post("/say/deem", form) }()
+	for st.feed.watched() == 0 {
+		time.Sleep(time.Millisecond)
+	}
+	ended, v := *s, *s.View
+	v.Fills = append([]ledger.Fill(nil), v.Fills...)
+	f := &v.Fills[len(v.Fills)-1]
+	f.Last, f.Open = f.Last+40, false
+	ended.View = &v
+	st.feed.set(&ended)
+	w = <-answered
+	if said := st.said(); w.Code != 303 || len(said) != 1 || said[0].Body != (act.Deem{Session: last.Session, First: last.First, Last: last.Last + 40, As: act.AsSpill}) {
+		t.Errorf("status %d, acts %+v", w.Code, said)
 	}
 }
 
@@ -434,9 +466,14 @@ func TestTheLastPull(t *testing.T) {
 	if got := newModel(s).pull(); got.Pull != fmt.Sprint(1, " ", last.First) {
 		t.Errorf("after a drip: %+v", got)
 	}
+	v.At = last.Start + 60e9
 	add(300*quantity.Millilitre, last.Start+2e9)
 	if got := newModel(s).pull(); got.Pull != fmt.Sprint(1, " ", last.Last) || !strings.HasSuffix(got.Text, "Mill Bottom, outside fills") {
 		t.Errorf("after a flow outside fills: %+v", got)
+	}
+	v.Loose[len(v.Loose)-1].End = v.At - 1e9
+	if got := newModel(s).pull(); !strings.HasSuffix(got.Text, "Mill Bottom, still flowing") {
+		t.Errorf("after a flow that may yet be a fill: %+v", got)
 	}
 	page := newStand(t, s).page("/")
 	if n := strings.Count(page, "<option"); n != lastFlows {
