@@ -11,8 +11,10 @@ import (
 const (
 	mostEarly   = 20 * quantity.Litre
 	mostFailing = 90 // %: flow wavers by some per cent by itself
-	usualFail   = 50 // %
 )
+
+// UsualFailing is Signal.Failing where it is not said. Judgement, no source.
+const UsualFailing = 0.5
 
 func (r *reader) signal(f *file) {
 	g := f.Signal
@@ -25,6 +27,8 @@ func (r *reader) signal(f *file) {
 		r.fail("signal.command", `must begin with a program, like ["aplay", "-q", "/etc/yardtally/{signal}.wav"]`)
 	case g.Command == nil && !s.MQTT:
 		r.bad(r.near("signal"), "signal", "must have mqtt = true or a command", "")
+	case g.Command == nil && r.s.Broker == nil && len(r.s.MQTT) == 0:
+		r.bad(r.near("signal"), "signal", "must have a command where there is no [broker] and no [[mqtt]]", "")
 	case g.Command != nil && strings.Contains(g.Command[0], "/"):
 		s.Command[0] = r.beside(g.Command[0]) // a name alone is looked for in $PATH
 	}
@@ -32,7 +36,7 @@ func (r *reader) signal(f *file) {
 	if s.Early < 0 || s.Early > mostEarly {
 		r.fail("signal.early", fmt.Sprintf("must be between 0 and %g L", mostEarly.Litres()))
 	}
-	failing := take(r, "signal.failing", g.Failing, percent, usualFail)
+	failing := take(r, "signal.failing", g.Failing, percent, 100*UsualFailing)
 	if !(failing >= 0 && failing <= mostFailing) {
 		r.fail("signal.failing", fmt.Sprintf("must be between 0 and %d %%", mostFailing))
 	}
