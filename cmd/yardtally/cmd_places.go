@@ -25,7 +25,7 @@ type placesFlags struct {
 
 func (p *placesFlags) flags(fs *flag.FlagSet) {
 	p.where.flags(fs)
-	fs.StringVar(&p.from, "from", "", "since `WHEN` the yards hold: a time like \"2026-10-09 17:30\", or \"ever\" (default: now)")
+	fs.StringVar(&p.from, "from", "", "since `WHEN` the yards hold: a time like \"2026-10-09 17:30\", or \"ever\" (default: now); with -o, when they stood so")
 	fs.BoolVar(&p.dry, "dry-run", false, "keep nothing, only say what it would change")
 	fs.StringVar(&p.who, "who", byCommand, "`NAME` of who says it")
 	fs.StringVar(&p.out, "o", "", "`FILE` to write the yards to instead, which must not be there yet, .geojson or .gpx; - is the screen")

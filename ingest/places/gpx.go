@@ -79,7 +79,7 @@ func readGPX(data []byte) ([]Item, error) {
 		return fmt.Errorf("not XML: %w", err)
 	}
 	var items []Item
-	inside, seen := false, make(map[string]int)
+	inside, ended, seen := false, false, make(map[string]int)
 	for {
 		t, err := d.Token()
 		if errors.Is(err, io.EOF) && inside {
@@ -89,7 +89,12 @@ func readGPX(data []byte) ([]Item, error) {
 		}
 		start, ok := t.(xml.StartElement)
 		if !ok {
+			_, end := t.(xml.EndElement) // only <gpx>'s own: others are taken whole
+			ended = ended || end
 			continue
+		}
+		if ended {
+			return nil, bad(errors.New("something stands after </gpx>"))
 		}
 		if !inside {
 			if err := checkRoot(start); err != nil {

@@ -100,6 +100,7 @@ func TestWholeGPX(t *testing.T) {
 		{"another namespace", `<gpx xmlns="urn:other"/>`, `namespace: must be that of GPX 1.0 or 1.1, is "urn:other"`},
 		{"a later version", `<gpx version="2.0"/>`, `version: must be 1.0 or 1.1, is "2.0"`},
 		{"half a file", `<gpx><wpt lat="1"`, "not XML: XML syntax error on line 1: unexpected EOF"},
+		{"two in one", `<gpx/><gpx/>`, "not XML: something stands after </gpx>"},
 		{"nothing", `<!-- nothing -->`, "not XML: EOF"},
 		// Entities of one's own could grow without bound; none is known here.
 		{"an entity", `<!DOCTYPE gpx [<!ENTITY a "aaaa">]><gpx><wpt lat="1" lon="1"><name>&a;</name></wpt></gpx>`, "not XML: XML syntax error on line 1: invalid character entity &a;"},

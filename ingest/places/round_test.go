@@ -176,3 +176,25 @@ func FuzzRead(f *testing.F) {
 		}
 	})
 }
+
+// A file of 5,000 yards, half of them with outlines.
+func BenchmarkRead(b *testing.B) {
+	yards := randomYards(1, 5000)
+	for _, format := range []Format{GeoJSON, GPX} {
+		var out strings.Builder
+		if err := writers[format](&out, yards); err != nil {
+			b.Fatal(err)
+		}
+		data := []byte(out.String())
+		b.Run(string(format), func(b *testing.B) {
+			b.SetBytes(int64(len(data)))
+			for b.Loop() {
+				_, items, err := Read(data)
+				if err != nil {
+					b.Fatal(err)
+				}
+				Merge(yards, items)
+			}
+		})
+	}
+}
