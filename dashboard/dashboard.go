@@ -77,6 +77,7 @@ type Notice struct {
 // Options are what New needs.
 type Options struct {
 	Feed    Feed
+	Said    Said // nil: nothing can be said on the page
 	Rig     string
 	Version string
 	Log     *slog.Logger // nil: slog.Default()
@@ -93,22 +94,31 @@ type server struct {
 	Options
 	frames  frames
 	streams streams
+	taps    taps
 	assets  map[string]asset
 }
 
 // New returns the page's handler. It serves "/", "/live" (server-sent events),
 // "/tonight.csv", "/tonight.json", "/yards.csv", "/yards.json" and the page's
-// own files, and takes the choice of night or day at "POST /look".
+// own files, and takes the choice of night or day at "POST /look". What people
+// say by a tap comes to "POST /say/…", their name to "POST /who", and an opened
+// phone's time to "POST /clock"; these are for those only whom a door let in.
 //
 // Streams end with their request's context: give the http.Server a BaseContext
 // that is cancelled before Shutdown, or close what Feed.Watch returns.
-func New(o Options) http.Handler {
+func New(o Options) http.Handler { return newServer(o).handler() }
+
+func newServer(o Options) *server {
 	if o.Log == nil {
 		o.Log = slog.Default()
 	}
-	s := &server{Options: o, assets: loadAssets()}
+	s := &server{Options: o, assets: loadAssets(), taps: newTaps()}
 	s.streams.by = map[netip.Addr]int{}
 	s.frames.server = s
+	return s
+}
+
+func (s *server) handler() http.Handler {
 	mux := http.NewServeMux()
 	mux.HandleFunc("GET /{$}", s.page)
 	mux.HandleFunc("GET /live", s.live)
@@ -120,6 +130,12 @@ func New(o Options) http.Handler {
 		mux.HandleFunc("GET /"+name, s.asset)
 	}
 	mux.HandleFunc("POST /look", s.look)
+	if s.Said != nil {
+		mux.HandleFunc("POST /say/{what}", s.say)
+		mux.HandleFunc("POST /who", s.who)
+		mux.HandleFunc("GET /clock", s.boot)
+		mux.HandleFunc("POST /clock", s.phone)
+	}
 	return guard(http.NewCrossOriginProtection().Handler(mux))
 }
 

@@ -31,7 +31,8 @@ type frame struct {
 	clock string
 	demo  string
 	parts []part
-	left  map[string]float64 // as in beat
+	ask   bool // as in beat
+	left  map[string]float64
 	age   map[string]float64
 }
 
@@ -57,9 +58,11 @@ func (f *frames) get(notBefore time.Time) *frame {
 
 // beat tells the page that the rig is there, the rig's time, how long its
 // values may still be shown as current and how old they are, in s of real time.
+// It asks for a phone's time where the rig knows none better.
 type beat struct {
 	Clock   string             `json:"clock"`
 	Version string             `json:"version"`
+	Ask     bool               `json:"ask,omitempty"`
 	Left    map[string]float64 `json:"left"`
 	Age     map[string]float64 `json:"age"`
 }
@@ -106,7 +109,7 @@ func (s *server) live(w http.ResponseWriter, r *http.Request) {
 			event(&b, "part", p)
 		}
 		if b.Len() > 0 || time.Since(flushed) >= beatEvery {
-			event(&b, "beat", beat{f.clock, s.Version, f.left, f.age})
+			event(&b, "beat", beat{f.clock, s.Version, f.ask, f.left, f.age})
 			// Not every writer has a deadline; those of net/http do.
 			_ = out.SetWriteDeadline(time.Now().Add(writeLimit))
 			if _, err := w.Write(b.Bytes()); err != nil {

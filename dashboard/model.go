@@ -103,7 +103,7 @@ type kept struct {
 // is in k, and leaves there what the next one may use.
 func (s *server) render(snap *Snapshot, k *kept) *frame {
 	m := newModel(snap)
-	f := &frame{clock: m.clock(snap.Now), demo: snap.Demo, left: m.left, age: m.age}
+	f := &frame{clock: m.clock(snap.Now), demo: snap.Demo, ask: s.Said != nil && m.wantsTime(), left: m.left, age: m.age}
 	add := func(id string, v any) {
 		var b strings.Builder
 		if err := pages.ExecuteTemplate(&b, id, v); err != nil {
@@ -126,6 +126,8 @@ func (s *server) render(snap *Snapshot, k *kept) *frame {
 		add("fills-head", fills)
 		add("fills", fills)
 		add("growing", fills)
+		add("stands", m.stands())
+		add("pull", m.pull())
 		now.parts = f.parts[first:len(f.parts):len(f.parts)]
 		*k = now
 	}

@@ -54,6 +54,14 @@ func (s *server) asset(w http.ResponseWriter, r *http.Request) {
 
 var pages = template.Must(template.New("").Funcs(template.FuncMap{
 	"clock": clockTime,
+	"back":  func(token, id, text string) any { return struct{ Token, ID, Text string }{token, id, text} },
+	"arrive": func(token string, yards []yardTap, leave bool) any {
+		return struct {
+			Token string
+			Yards []yardTap
+			Leave bool
+		}{token, yards, leave}
+	},
 }).ParseFS(static, "static/*.html"))
 
 // shell is what the page has besides its parts.
@@ -62,9 +70,14 @@ type shell struct {
 	In, Out                               bool // as the page's door has it; neither where there is none
 	Asset                                 map[string]string
 	Part                                  map[string]template.HTML
+	Hand                                  *handModel // nil: nothing can be said
+	Ask                                   bool       // sign in to say anything
 }
 
-func (s *server) page(w http.ResponseWriter, r *http.Request) {
+func (s *server) page(w http.ResponseWriter, r *http.Request) { s.draw(w, r, http.StatusOK, note{}) }
+
+// draw answers with the page. What is told first says what became of a tap.
+func (s *server) draw(w http.ResponseWriter, r *http.Request, status int, told note) {
 	f := s.frames.get(time.Now().Add(-flushEvery))
 	sh := shell{Rig: s.Rig, Version: s.Version, Demo: f.demo, Clock: f.clock, Look: lookOf(r), Note: report.LegalNote,
 		Asset: map[string]string{}, Part: map[string]template.HTML{}}
@@ -75,6 +88,10 @@ func (s *server) page(w http.ResponseWriter, r *http.Request) {
 	for _, p := range f.parts {
 		sh.Part[p.ID] = template.HTML(p.HTML) // made by html/template in render
 	}
+	sh.Ask = sh.Out && s.Said != nil
+	if sh.Hand = s.hand(r, told); sh.Hand != nil {
+		sh.Hand.Part = sh.Part
+	}
 	var b bytes.Buffer
 	if err := pages.ExecuteTemplate(&b, "tonight.html", sh); err != nil {
 		s.Log.Error("page", "err", err)
@@ -84,6 +101,11 @@ func (s *server) page(w http.ResponseWriter, r *http.Request) {
 	w.Header().Set("Content-Type", "text/html; charset=utf-8")
 	w.Header().Set("Cache-Control", "no-store")
 	w.Header().Set("Vary", "Cookie")
+	if status != http.StatusOK {
+		w.WriteHeader(status)
+		_, _ = w.Write(b.Bytes()) // a reader that went away is no fault
+		return
+	}
 	http.ServeContent(w, r, "", time.Time{}, bytes.NewReader(b.Bytes()))
 }
 

@@ -174,3 +174,10 @@ func (f *feed) set(s *Snapshot) {
 		}
 	}
 }
+
+// watched returns how many are watching.
+func (f *feed) watched() int {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	return len(f.ticks)
+}

@@ -56,7 +56,7 @@ func runSay(ctx context.Context, e *env, args []string) (err error) {
 	fs.StringVar(&f.at, "at", "", "`WHEN`: a time of the night like \"21:40\" or \"9:40pm\", or \"2026-10-09 21:40\" (default: now); colonies take \"ever\", too")
 	fs.StringVar(&f.yard, "yard", "", "`YARD` of the colonies (default: the one that the rig was in)")
 	fs.IntVar(&f.number, "number", 0, "the colony's `NUMBER`, where colonies have one")
-	fs.StringVar(&f.fill, "fill", "", "what each of the yard's colonies is meant to get, a `VOLUME` like \"1 gal\"")
+	fs.StringVar(&f.fill, "fill", "", "with colonies: what each is meant to get, a `VOLUME` like \"1 gal\"")
 	if err := parse(e, fs, args, -1); err != nil {
 		return err
 	}

@@ -56,6 +56,7 @@ type daemon struct {
 	forward *publish.Forwarder
 	broker  *broker.Source
 	sources []source.Source
+	ear     *ear
 	door    *door.Door
 	page    net.Listener
 	control *socket
@@ -90,6 +91,9 @@ func openDaemon(ctx context.Context, d *daemon) (err error) {
 		return err
 	}
 	if err := d.openSources(); err != nil {
+		return err
+	}
+	if err := d.openEar(); err != nil {
 		return err
 	}
 	if d.page, err = net.Listen("tcp", d.set.Page); err != nil {
@@ -190,7 +194,7 @@ func (d *daemon) run(ctx context.Context) error {
 
 	webCtx, stopWeb := context.WithCancel(context.Background())
 	defer stopWeb()
-	page := dashboard.New(dashboard.Options{Feed: &feed{d}, Rig: d.set.Rig, Version: version(), Log: d.log})
+	page := dashboard.New(dashboard.Options{Feed: &feed{d}, Said: newTaps(d), Rig: d.set.Rig, Version: version(), Log: d.log})
 	pages := d.serve(door.NewServer(webCtx, d.door.Wrap(page), d.log), d.page)
 	ctl := d.serve(&http.Server{
 		Handler:           controlHandler(d.desk, d.journal, d.set.Rig),
@@ -202,11 +206,12 @@ func (d *daemon) run(ctx context.Context) error {
 	var sources, senders sync.WaitGroup
 	for _, s := range d.sources {
 		sources.Go(func() {
-			if err := s.Run(ctx, d.desk); err != nil && ctx.Err() == nil {
+			if err := s.Run(ctx, d.ear); err != nil && ctx.Err() == nil {
 				d.log.Error("a source has stopped for good", "source", s.Name(), "err", err)
 			}
 		})
 	}
+	sources.Go(func() { d.ear.run(ctx) })
 	sendCtx, stopSend := context.WithCancel(context.Background())
 	defer stopSend()
 	if d.forward != nil {

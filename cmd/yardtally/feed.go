@@ -39,6 +39,9 @@ func (f *feed) Snapshot() *dashboard.Snapshot {
 	for _, text := range s.Faults {
 		out.Notices = append(out.Notices, dashboard.Notice{Text: text})
 	}
+	for _, text := range d.ear.giver.Faults() {
+		out.Notices = append(out.Notices, dashboard.Notice{Text: text})
+	}
 	for _, dm := range d.journal.Damage() {
 		out.Notices = append(out.Notices, dashboard.Notice{Text: "A part of the journal cannot be read: " + dm.String() + "."})
 	}

@@ -47,7 +47,7 @@ var rooms = map[string][]string{
 	"ingest/serialport":         {"ingest/source", "ingest/wire", "go.bug.st/serial", "golang.org/x/sys"},
 	"ingest/mqttsub":            {"ingest/source", "ingest/wire", "github.com/eclipse/paho.mqtt.golang"},
 	"ingest/broker":             {"ingest/source", "ingest/wire", "github.com/mochi-mqtt/server/v2"},
-	"ingest/places":             {"meter/act"},
+	"ingest/places":             {"meter/act", "meter/yard"},
 	"ingest/recording":          {"meter", "meter/act", "ingest/source", "ingest/wire"},
 	"ingest/sqlite":             {"github.com/ncruces/go-sqlite3"},
 	"ingest/sqlite/faulty":      {"github.com/ncruces/go-sqlite3"},
@@ -60,7 +60,7 @@ var rooms = map[string][]string{
 	"dashboard/door":            {"golang.org/x/crypto"},
 	"dashboard/draw":            {"calibrate/quantity", "meter/ledger"},
 	"dashboard/report":          {"calibrate/...", "meter/ledger", "meter/worth"},
-	"cmd/yardtally/settings":    {"calibrate/quantity", "meter/act", "ingest/wire", "github.com/pelletier/go-toml/v2"},
+	"cmd/yardtally/settings":    {"calibrate/quantity", "meter/act", "ingest/places", "ingest/wire", "github.com/pelletier/go-toml/v2"},
 	"cmd/yardtally":             {"calibrate/...", "meter/...", "ingest/...", "dashboard/...", "cmd/yardtally/settings", "golang.org/x/term", "github.com/creack/pty", "github.com/eclipse/paho.mqtt.golang"},
 }
 

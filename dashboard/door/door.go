@@ -135,12 +135,26 @@ const (
 	In                     // it gave the passphrase
 )
 
-type standingKey struct{}
+type passKey struct{}
+
+// pass is what a request was let in with.
+type pass struct {
+	standing Standing
+	session  string
+}
 
 // Of returns how a request that a door let pass stands to it.
 func Of(ctx context.Context) Standing {
-	s, _ := ctx.Value(standingKey{}).(Standing)
-	return s
+	p, _ := ctx.Value(passKey{}).(pass)
+	return p.standing
+}
+
+// Session names the session of a request that gave the passphrase, the same
+// for as long as it lasts; "" for any other request. It tells nothing of the
+// token.
+func Session(ctx context.Context) string {
+	p, _ := ctx.Value(passKey{}).(pass)
+	return p.session
 }
 
 // Most that a request may bring, and how long it may take to.
@@ -196,15 +210,18 @@ func (d *Door) check(pages http.Handler) http.Handler {
 			pages.ServeHTTP(w, r)
 			return
 		}
-		standing := Out
+		by := pass{standing: Out}
 		if d.signedIn(w, r) {
-			standing = In
+			by.standing = In
+			if c, err := r.Cookie(d.cookieName()); err == nil {
+				by.session = digest(c.Value)
+			}
 		}
-		if standing != In && !(d.o.ReadingOpen && reads(r)) {
+		if by.standing != In && !(d.o.ReadingOpen && reads(r)) {
 			d.refuse(w, r)
 			return
 		}
-		ctx, cancel := context.WithCancel(context.WithValue(r.Context(), standingKey{}, standing))
+		ctx, cancel := context.WithCancel(context.WithValue(r.Context(), passKey{}, by))
 		defer cancel()
 		if !d.o.ReadingOpen {
 			ticker := time.NewTicker(lookAgain)

@@ -75,6 +75,7 @@
       cut = false;
       say('Connected to the rig.', false);
       age();
+      if (b.ask) tellTime();
     });
     stream.onerror = function () {
       lost();
@@ -82,6 +83,35 @@
         fetch('/live', {method: 'HEAD', cache: 'no-store'}).then(function (a) { if (a.status === 401) location.reload(); }, function () {});
       }
     };
+  }
+
+  // Tells the rig the time: it measures when the rig answered, by this device's
+  // clock, and sends the best of a few tries. The rig takes it if it knows none better.
+  var asked = -Infinity; // when, by performance.now()
+  function tellTime() {
+    if (performance.now() - asked < 600000 || !document.querySelector('[data-in]')) return;
+    asked = performance.now();
+    var best = null;
+    function once(left) {
+      var t0 = performance.now();
+      return fetch('/clock', {cache: 'no-store'}).then(function (a) {
+        if (!a.ok) throw a.status;
+        var t1 = performance.now(), utc = Date.now() - (t1 - t0) / 2;
+        return a.json().then(function (b) {
+          if (!best || t1 - t0 < best.rtt) best = {rtt: t1 - t0, utc: utc, boot: b.boot, mono: b.mono_ns};
+          if (left > 1) return once(left - 1);
+        });
+      });
+    }
+    once(4).then(function () {
+      return fetch('/clock', {method: 'POST', body: new URLSearchParams({
+        boot: best.boot, mono_ns: best.mono, utc_ms: Math.round(best.utc), rtt_ms: Math.ceil(best.rtt)})});
+    }).then(function (a) {
+      if (!a.ok) throw a.status;
+      return a.json();
+    }).then(function (b) {
+      if (b.text) document.getElementById('said').textContent = b.text;
+    }).catch(function () { asked += 540000; }); // again in a minute
   }
 
   function watch() {
@@ -97,5 +127,5 @@
     if (!document.hidden) watch();
   });
   window.addEventListener('pagehide', function () { stream.close(); });
-  window.addEventListener('pageshow', function (e) { if (e.persisted) open(); });
+  window.addEventListener('pageshow', function (e) { if (e.persisted) location.reload(); }); // its forms have been sent once
 })();

@@ -57,7 +57,7 @@ func (d *Desk) addActs(acts []act.Act) (added int, err error) {
 		}
 	}
 	if added > 0 {
-		d.led.SetActs(d.acts)
+		d.setActs()
 		d.dirtySave = true
 	}
 	return added, err
@@ -67,6 +67,14 @@ func (d *Desk) addActs(acts []act.Act) (added int, err error) {
 func (d *Desk) Acts(ctx context.Context) (out []act.Act, err error) {
 	err = d.ask(ctx, func() { out = slices.Clone(d.acts) })
 	return out, err
+}
+
+// Signalled shows what the keeper was told, and when, Unix ns by the rig's clock.
+func (d *Desk) Signalled(ctx context.Context, what string, at int64) error {
+	return d.ask(ctx, func() {
+		d.live.now.Signal, d.live.now.SignalAt = what, at
+		d.show()
+	})
 }
 
 // Kept is one item of a recording that is to be kept.

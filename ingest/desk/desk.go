@@ -50,12 +50,16 @@ type Live struct {
 	FlowAt  int64
 	Syrup   quantity.Temperature
 	SyrupAt int64
+
+	Signal   string // what the keeper was told last: "full", "failing", "silent"
+	SignalAt int64
 }
 
 // Snapshot is the desk's state as it is handed out. Nobody changes it.
 type Snapshot struct {
 	View    *ledger.View
 	Live    Live
+	Rig     act.Rig  // the rig's own settings that hold now
 	Faults  []string // what is wrong with keeping or telling, in sentences
 	Records uint64   // kept since the desk was opened
 	Strays  uint64   // arrivals of other rigs, not kept
@@ -105,6 +109,7 @@ type Desk struct {
 	// Owned by the goroutine of Run (before it: of Open).
 	led        *ledger.Ledger
 	acts       []act.Act
+	rigs       []act.Act      // those that stand of the rig's own settings, in order of From
 	waiting    []meter.Record // appended, not committed
 	untold     []ledger.Event
 	retell     bool      // the teller must hear everything again
@@ -171,7 +176,29 @@ func (d *Desk) load() error {
 func (d *Desk) fresh() {
 	d.led, d.named = ledger.New(d.o.Rig), 0
 	d.nameBoots()
+	d.setActs()
+}
+
+// setActs tells the ledger what acts there are.
+func (d *Desk) setActs() {
 	d.led.SetActs(d.acts)
+	d.rigs = d.rigs[:0]
+	for _, a := range act.Standing(d.acts) {
+		if _, ok := a.Body.(act.Rig); ok {
+			d.rigs = append(d.rigs, a)
+		}
+	}
+}
+
+// rigAt returns the rig's own settings at an instant, Unix ns.
+func (d *Desk) rigAt(at int64) act.Rig {
+	rig := act.DefaultRig
+	for i := range d.rigs {
+		if d.rigs[i].Since() <= at {
+			rig = d.rigs[i].Body.(act.Rig)
+		}
+	}
+	return rig
 }
 
 // nameBoots tells the ledger of boots that it does not know yet.
@@ -491,8 +518,8 @@ func (d *Desk) look() {
 
 func (d *Desk) show() {
 	now := d.o.Clock.Now()
-	s := &Snapshot{View: d.view, Live: d.live.now, Records: d.kept, Strays: d.strays,
-		Offset: d.led.Here(d.boot, now.Mono, now.Wall) - now.Mono}
+	at := d.led.Here(d.boot, now.Mono, now.Wall)
+	s := &Snapshot{View: d.view, Live: d.live.now, Records: d.kept, Strays: d.strays, Rig: d.rigAt(at), Offset: at - now.Mono}
 	for _, f := range d.faults {
 		s.Faults = append(s.Faults, f.text)
 	}

@@ -381,7 +381,7 @@ func WriteGeoJSON(w io.Writer, yards []act.Yard) error {
 // exterior returns an outline counter-clockwise.
 func exterior(ring []act.Corner) []act.Corner {
 	out := slices.Clone(ring)
-	if area(ring) < 0 {
+	if clockwise(ring) {
 		slices.Reverse(out[1:])
 	}
 	return out

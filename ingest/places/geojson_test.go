@@ -14,6 +14,7 @@ import (
 	"github.com/paulmach/orb/planar"
 
 	"yardtally/meter/act"
+	"yardtally/meter/yard"
 )
 
 // the one item of a file that holds one.
@@ -288,9 +289,9 @@ func TestSamples(t *testing.T) {
 // the same, and finds the exterior ring counter-clockwise (RFC 7946, 3.1.6),
 // its area and its middle where we do.
 func TestOthersRead(t *testing.T) {
-	yards := randomYards(1, 400)
+	all := randomYards(1, 400)
 	var out strings.Builder
-	if err := WriteGeoJSON(&out, yards); err != nil {
+	if err := WriteGeoJSON(&out, all); err != nil {
 		t.Fatal(err)
 	}
 	fc, err := geojson.UnmarshalFeatureCollection([]byte(out.String()))
@@ -299,7 +300,7 @@ func TestOthersRead(t *testing.T) {
 	}
 	outlines := 0
 	for i, f := range fc.Features {
-		y := yards[i]
+		y := all[i]
 		if f.ID != y.ID || f.Properties["name"] != y.Name {
 			t.Fatalf("%v %v, want %s %s", f.ID, f.Properties, y.ID, y.Name)
 		}
@@ -319,8 +320,8 @@ func TestOthersRead(t *testing.T) {
 		}
 		// In degrees, scaled to the plane: a part in 10^6 of a square kilometre.
 		c, a := planar.CentroidArea(p)
-		scale := metresPerDegree * metresPerDegree * math.Cos(y.Ring[0].Lat*math.Pi/180)
-		if got := math.Abs(area(y.Ring)); math.Abs(got-a*scale) > 1e-6*got+1 {
+		scale := math.Pow(yard.EarthRadius*math.Pi/180, 2) * math.Cos(y.Ring[0].Lat*math.Pi/180)
+		if got := yard.Area(yards(y.Ring)); math.Abs(got-a*scale) > 1e-6*got+1 {
 			t.Errorf("%s: %v m², want %v", y.ID, got, a*scale)
 		}
 		if m := Middle(y.Ring); math.Hypot(m.Lon-c[0], m.Lat-c[1]) > 1e-6 {

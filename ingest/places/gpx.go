@@ -11,6 +11,7 @@ import (
 	"strings"
 
 	"yardtally/meter/act"
+	"yardtally/meter/yard"
 )
 
 // Namespaces of GPX, and of what Yardtally adds: GPX has no radius and no
@@ -78,7 +79,7 @@ func readGPX(data []byte) ([]Item, error) {
 		return fmt.Errorf("not XML: %w", err)
 	}
 	var items []Item
-	inside, seen := false, make(map[string]int)
+	inside, ended, seen := false, false, make(map[string]int)
 	for {
 		t, err := d.Token()
 		if errors.Is(err, io.EOF) && inside {
@@ -88,7 +89,12 @@ func readGPX(data []byte) ([]Item, error) {
 		}
 		start, ok := t.(xml.StartElement)
 		if !ok {
+			_, end := t.(xml.EndElement) // only <gpx>'s own: others are taken whole
+			ended = ended || end
 			continue
+		}
+		if ended {
+			return nil, bad(errors.New("something stands after </gpx>"))
 		}
 		if !inside {
 			if err := checkRoot(start); err != nil {
@@ -185,7 +191,8 @@ func (it *Item) outline(kind string, g *gpxThing) bool {
 	}
 	closing := 0.0
 	if len(ring) > 0 {
-		closing = apart(ring[0], ring[len(ring)-1])
+		last := ring[len(ring)-1]
+		closing = float64(yard.Distance(ring[0].Lat, ring[0].Lon, last.Lat, last.Lon))
 	}
 	ring, _ = open(ring)
 	switch {
@@ -197,8 +204,8 @@ func (it *Item) outline(kind string, g *gpxThing) bool {
 		it.Skipped = fmt.Sprintf("it is not closed: its ends are %.0f m apart, and an outline's must be at most %d m", closing, closedWithinM)
 	case across(ring) > mostAcrossM:
 		it.Skipped = fmt.Sprintf("it is %.0f m across, and an outline must be at most %d m", across(ring), mostAcrossM)
-	case math.Abs(area(ring)) <= leastAreaM2:
-		it.Skipped = fmt.Sprintf("it goes round %.0f m², and an outline must go round more than %d m²", math.Abs(area(ring)), leastAreaM2)
+	case yard.Area(yards(ring)) <= leastAreaM2:
+		it.Skipped = fmt.Sprintf("it goes round %.0f m², and an outline must go round more than %d m²", yard.Area(yards(ring)), leastAreaM2)
 	default:
 		it.Place.Ring = ring
 		return true

@@ -19,24 +19,27 @@ type Step struct {
 
 // Merge says what taking in a file's items would do to the yards that are
 // known. An item is a known yard if it has its id or, failing that, its name,
-// whatever the case. A new yard's id is the item's own, or made of its name.
+// whatever the case, which stays as it was then. A new yard's id is the item's own, or made of its name.
 // Steps stand in the order of the items; those refused have Err set.
 func Merge(known []act.Yard, items []Item) []Step {
-	m := merger{known: known, taken: make([]string, len(known)), ids: make(map[string]string), names: make(map[string]string)}
+	m := merger{known: known, taken: make([]string, len(known)), byID: make(map[string]int), byName: make(map[string][]int),
+		ids: make(map[string]string), names: make(map[string]string)}
 	steps := make([]Step, len(items))
 	for i := range known {
 		m.ids[known[i].ID] = ""
+		m.byID[known[i].ID] = i
+		m.byName[folded(known[i].Name)] = append(m.byName[folded(known[i].Name)], i)
 	}
 	// By id first, so that no other takes such a yard for its name.
 	for i := range items {
 		steps[i].Item = items[i]
 		if s := &steps[i]; s.open() && s.Place.ID != "" {
-			m.byID(s)
+			m.matchID(s)
 		}
 	}
 	for i := range steps {
 		if s := &steps[i]; s.open() && s.Old == nil {
-			m.byName(s)
+			m.matchName(s)
 		}
 	}
 	for i := range steps {
@@ -50,26 +53,26 @@ func Merge(known []act.Yard, items []Item) []Step {
 func (s *Step) open() bool { return s.Err == nil && s.Skipped == "" }
 
 type merger struct {
-	known []act.Yard
-	taken []string          // where the item stands that is the known yard; "" for none yet
-	ids   map[string]string // of the known yards and the file's own, and where those stand
-	names map[string]string // new yards' names, and where they stand
+	known  []act.Yard
+	taken  []string // where the item stands that is the known yard; "" for none yet
+	byID   map[string]int
+	byName map[string][]int
+	ids    map[string]string // of the known yards and the file's own, and where those stand
+	names  map[string]string // new yards' names, and where they stand
 }
 
-func (m *merger) byID(s *Step) {
+func (m *merger) matchID(s *Step) {
 	if first := m.ids[s.Place.ID]; first != "" {
 		s.Err = &act.FieldError{Field: "id", Rule: "must differ from that of " + first, Value: shown(s.Place.ID)}
 		return
 	}
 	m.ids[s.Place.ID] = s.Where
-	for i := range m.known {
-		if m.known[i].ID == s.Place.ID {
-			m.taken[i], s.Old = s.Where, &m.known[i]
-		}
+	if i, ok := m.byID[s.Place.ID]; ok {
+		m.taken[i], s.Old = s.Where, &m.known[i]
 	}
 }
 
-func (m *merger) byName(s *Step) {
+func (m *merger) matchName(s *Step) {
 	name := s.Place.Name
 	if name == "" {
 		if s.Place.ID == "" {
@@ -79,10 +82,7 @@ func (m *merger) byName(s *Step) {
 	}
 	var found []int
 	other := m.names[folded(name)]
-	for i := range m.known {
-		if folded(m.known[i].Name) != folded(name) {
-			continue
-		}
+	for _, i := range m.byName[folded(name)] {
 		if m.taken[i] == "" {
 			found = append(found, i)
 		} else {
@@ -95,6 +95,7 @@ func (m *merger) byName(s *Step) {
 	case len(found) == 1:
 		i := found[0]
 		m.taken[i], s.Old = s.Where, &m.known[i]
+		s.Place.Name = s.Old.Name // receivers write all in capitals
 	case other != "" && s.Place.ID == "":
 		s.Err = &act.FieldError{Field: "name", Rule: "must differ from that of " + other + ", or ids be given", Value: shown(name)}
 	default:

@@ -31,7 +31,7 @@ func TestMerge(t *testing.T) {
 		want  []string // "id", "id: changes" of a known yard, "+id" of a new one, "!error"
 	}{
 		{"by id, under a new name", []Item{at("mill", "Mill Foot", nil)}, []string{"mill: name"}},
-		{"by name, whatever the case", []Item{at("", "orchard  END", nil)}, []string{"orchard: name"}},
+		{"by name, whatever the case", []Item{at("", "orchard  END", nil)}, []string{"orchard"}},
 		{"by name, its id being another's", []Item{at("way/7", "Orchard End", nil)}, []string{"orchard"}},
 		{"id before name", []Item{at("", "Orchard End", nil), at("orchard", "Larch Bank", nil)}, []string{`!name: must differ from that of feature Larch Bankorchard, or ids be given, is "Orchard End"`, "orchard: name"}},
 		{"new", []Item{at("", "Larch Bank", nil), at("ferry", "", nil)}, []string{"+larch-bank", "+ferry"}},

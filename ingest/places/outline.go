@@ -4,61 +4,37 @@ import (
 	"math"
 
 	"yardtally/meter/act"
+	"yardtally/meter/yard"
 )
 
-// metresPerDegree is of a meridian on the sphere of the Earth's mean radius,
-// 6371008.8 m (NIMA TR8350.2; memory); computed.
-const metresPerDegree = math.Pi / 180 * 6371008.8
+// Middle returns the centre of the area that an outline encloses, or the middle
+// of its bounds where it has none in them, as an outline that crosses itself
+// may. The outline must have a corner.
+func Middle(ring []act.Corner) act.Corner {
+	if lat, lon, ok := yard.Middle(yards(ring)); ok && Within(ring, act.Corner{Lat: lat, Lon: lon}) {
+		return act.Corner{Lat: lat, Lon: lon}
+	}
+	south, north, west, east := bounds(ring, ring[0])
+	return act.Corner{Lat: ring[0].Lat + (south+north)/2, Lon: math.Remainder(ring[0].Lon+(west+east)/2, 360)}
+}
 
-// flat is a corner in metres east and north of an outline's first one, on the
-// plane that touches the Earth there: good to a part in a thousand over the
-// few hundred metres of a yard.
-type flat struct{ e, n float64 }
-
-func flatten(ring []act.Corner) []flat {
-	out := make([]flat, len(ring))
-	across := metresPerDegree * math.Cos(ring[0].Lat*math.Pi/180)
+// yards returns an outline as the finder of yards has it.
+func yards(ring []act.Corner) []yard.Corner {
+	out := make([]yard.Corner, len(ring))
 	for i, c := range ring {
-		out[i] = flat{math.Remainder(c.Lon-ring[0].Lon, 360) * across, (c.Lat - ring[0].Lat) * metresPerDegree}
+		out[i] = yard.Corner(c)
 	}
 	return out
 }
 
-// area returns what an outline encloses, m2; above 0 where it goes
-// counter-clockwise as seen from above.
-func area(ring []act.Corner) float64 {
-	if len(ring) < 3 {
-		return 0
+// clockwise reports whether an outline goes clockwise as seen from above.
+func clockwise(ring []act.Corner) bool {
+	twice, from := 0.0, ring[0]
+	for i, a := range ring {
+		b := ring[(i+1)%len(ring)]
+		twice += float64(math.Remainder(a.Lon-from.Lon, 360)*(b.Lat-from.Lat)) - float64(math.Remainder(b.Lon-from.Lon, 360)*(a.Lat-from.Lat))
 	}
-	twice := 0.0
-	p := flatten(ring)
-	for i, a := range p {
-		b := p[(i+1)%len(p)]
-		twice += float64(a.e*b.n) - float64(b.e*a.n)
-	}
-	return twice / 2
-}
-
-// Middle returns the centre of gravity of the area in an outline, which must
-// have a corner. Where that lies outside of its bounds, as it can of an outline
-// that crosses itself, or there is no area, it is the middle of the bounds.
-func Middle(ring []act.Corner) act.Corner {
-	p := flatten(ring)
-	var e, n, twice float64
-	for i, a := range p {
-		b := p[(i+1)%len(p)]
-		cross := float64(a.e*b.n) - float64(b.e*a.n)
-		twice += cross
-		e += (a.e + b.e) * cross
-		n += (a.n + b.n) * cross
-	}
-	m := act.Corner{Lat: ring[0].Lat + n/(3*twice)/metresPerDegree}
-	m.Lon = math.Remainder(ring[0].Lon+e/(3*twice)/(metresPerDegree*math.Cos(ring[0].Lat*math.Pi/180)), 360)
-	if Within(ring, m) {
-		return m
-	}
-	south, north, west, east := bounds(ring, ring[0])
-	return act.Corner{Lat: ring[0].Lat + (south+north)/2, Lon: math.Remainder(ring[0].Lon+(west+east)/2, 360)}
+	return twice < 0
 }
 
 // bounds returns how far an outline goes from a position, degrees: north and
@@ -92,17 +68,9 @@ func CrossesDateLine(ring []act.Corner) bool {
 
 // across returns the diagonal of an outline's bounds, m.
 func across(ring []act.Corner) float64 {
-	var lo, hi flat
-	for _, c := range flatten(ring) {
-		lo = flat{min(lo.e, c.e), min(lo.n, c.n)}
-		hi = flat{max(hi.e, c.e), max(hi.n, c.n)}
-	}
-	return math.Hypot(hi.e-lo.e, hi.n-lo.n)
+	south, north, west, east := bounds(ring, ring[0])
+	return float64(yard.Distance(ring[0].Lat+south, ring[0].Lon+west, ring[0].Lat+north, ring[0].Lon+east))
 }
-
-// apart returns how far two positions are from each other, m, where that is
-// not far.
-func apart(a, b act.Corner) float64 { return across([]act.Corner{a, b}) }
 
 // sameRing reports whether two outlines are one, wherever they begin and
 // whichever way they go round.

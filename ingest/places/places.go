@@ -181,7 +181,7 @@ func (it *Item) settle(middle *act.Corner) {
 		m := Middle(p.Ring)
 		if middle != nil && Within(p.Ring, *middle) {
 			m = *middle
-		} else if middle != nil {
+		} else if middle != nil && !near(m, *middle) {
 			it.Notes = append(it.Notes, "its position is not within its outline, whose middle is taken")
 		}
 		p.Lat, p.Lon = m.Lat, m.Lon

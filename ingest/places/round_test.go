@@ -76,7 +76,7 @@ func there(format Format, yards []act.Yard) ([]Step, error) {
 // centimetre; and to a journal that has them nothing is new.
 func TestThereAndBack(t *testing.T) {
 	for _, format := range []Format{GeoJSON, GPX} {
-		for seed := range uint64(50) {
+		for seed := range uint64(20) {
 			yards := randomYards(seed, 60)
 			steps, err := there(format, yards)
 			if err != nil {
@@ -100,7 +100,7 @@ func TestThereAndBack(t *testing.T) {
 				}
 				if len(want.Ring) > 0 && format == GeoJSON {
 					got.Lat, got.Lon = want.Lat, want.Lon
-					if area(want.Ring) < 0 {
+					if clockwise(want.Ring) {
 						want.Ring = slices.Clone(want.Ring)
 						slices.Reverse(want.Ring[1:])
 					}
@@ -175,4 +175,26 @@ func FuzzRead(f *testing.F) {
 			}
 		}
 	})
+}
+
+// A file of 5,000 yards, half of them with outlines.
+func BenchmarkRead(b *testing.B) {
+	yards := randomYards(1, 5000)
+	for _, format := range []Format{GeoJSON, GPX} {
+		var out strings.Builder
+		if err := writers[format](&out, yards); err != nil {
+			b.Fatal(err)
+		}
+		data := []byte(out.String())
+		b.Run(string(format), func(b *testing.B) {
+			b.SetBytes(int64(len(data)))
+			for b.Loop() {
+				_, items, err := Read(data)
+				if err != nil {
+					b.Fatal(err)
+				}
+				Merge(yards, items)
+			}
+		})
+	}
 }

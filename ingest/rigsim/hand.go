@@ -189,7 +189,8 @@ func (p *planner) feed(y *Yard) {
 			p.wait(walk)
 		}
 		me := Colony{Yard: y.ID, Index: c, Fate: fates[c], Among: 1}
-		if skip := rng.Float64() < s.Hand.Skip; skip && me.Fate == Fed {
+		skip := rng.Float64() < s.Hand.Skip
+		if skip && me.Fate == Fed {
 			me.Fate = Skipped
 			p.colonies = append(p.colonies, me)
 			p.do(task{kind: taskSkip, yard: y.ID})
@@ -203,24 +204,32 @@ func (p *planner) feed(y *Yard) {
 			}
 		}
 		p.colonies = append(p.colonies, me)
-		share := math.Max(0.5, 1+s.Hand.Scatter*rng.NormFloat64())
-		if rng.Float64() < s.Hand.Short {
-			share = 0.4 + 0.3*rng.Float64()
+		// One that would have been skipped draws what nobody else will miss.
+		draw := rng
+		if skip {
+			draw = p.odd
 		}
-		if rng.Float64() < s.Hand.Throttled {
-			t.open = 0.12 + 0.2*rng.Float64()
+		share := math.Max(0.5, 1+s.Hand.Scatter*draw.NormFloat64())
+		if draw.Float64() < s.Hand.Short {
+			share = 0.4 + 0.3*draw.Float64()
+		}
+		if draw.Float64() < s.Hand.Throttled {
+			t.open = 0.12 + 0.2*draw.Float64()
+		}
+		part, pause := 1.0, int64(0)
+		if c == topped {
+			part, pause = 0.35+0.4*draw.Float64(), 4000+int64(5000*draw.Float64())
 		}
 		whole := share * float64(y.Fill)
 		t.fill.Aim = quantity.Volume(whole)
 		switch {
 		case me.Fate == DeadFound || with[c] < 0:
 		case c == topped:
-			part := 0.35 + 0.4*rng.Float64()
 			t.fill.Aim, t.fill.Cut = quantity.Volume(part*whole), true
 			rest := t
 			rest.fill.Aim, rest.fill.Cut, rest.fill.TopUp = quantity.Volume(whole)-t.fill.Aim, false, true
 			p.do(t)
-			p.wait(4000 + int64(5000*rng.Float64()))
+			p.wait(pause)
 			p.do(rest)
 		default:
 			p.do(t)

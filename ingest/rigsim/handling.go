@@ -162,7 +162,9 @@ func (r *Rig) move(next int64) {
 				r.shift(j, j.amount)
 			}
 		case n > 0:
-			r.shift(j, n)
+			if r.shift(j, n) < n { // full, or down to the outlet
+				j.to = next
+			}
 		}
 	}
 	for i := range r.leaks {
@@ -194,8 +196,9 @@ func (j *job) due(next int64) quantity.Volume {
 	return n
 }
 
-// shift moves n into the tote, as much as it takes, or out, as much as there is.
-func (r *Rig) shift(j *job, n quantity.Volume) {
+// shift moves n into the tote, as much as it takes, or out, as much as there is,
+// and returns how much that was.
+func (r *Rig) shift(j *job, n quantity.Volume) quantity.Volume {
 	h := &r.truth.Handlings[j.told]
 	if !j.in {
 		least := r.s.Tote.Unusable
@@ -205,7 +208,7 @@ func (r *Rig) shift(j *job, n quantity.Volume) {
 		n = max(0, min(n, r.volume-least))
 		r.volume -= n
 		h.Out += n
-		return
+		return n
 	}
 	n = max(0, min(n, r.s.Tote.Capacity()-r.volume))
 	if n > 0 && j.brix != r.brix {
@@ -215,4 +218,5 @@ func (r *Rig) shift(j *job, n quantity.Volume) {
 	}
 	r.volume += n
 	h.In += n
+	return n
 }

@@ -194,11 +194,15 @@ func (d dice) happenings(s *Scenario, length time.Duration) {
 		s.Restarts = []time.Duration{when(0.1, 0.95)}
 	}
 	gallons := quantity.USGallonPerMinute
-	if d.odd() || s.Load < 100*quantity.Litre && d.IntN(4) > 0 {
-		s.Refills = append(s.Refills, Refill{After: when(0.05, 0.9), Volume: d.litres(50, 300), Rate: quantity.Flow(d.between(15, 60)) * gallons})
-		s.Refills[0].WhenDry = s.Load < 100*quantity.Litre
-		if !s.Refills[0].WhenDry && d.Float64() < 0.5 {
-			s.Batches = []NewBatch{{s.Refills[0].After, d.between(50, 66)}}
+	low := s.Load < 100*quantity.Litre
+	if d.odd() || low && d.IntN(4) > 0 { // where it runs dry, mostly as soon as it does
+		x := Refill{After: when(0.05, 0.9), Volume: d.litres(50, 300), Rate: quantity.Flow(d.between(15, 60)) * gallons, WhenDry: low}
+		if low {
+			x.After = 0
+		}
+		s.Refills = []Refill{x}
+		if d.Float64() < 0.5 {
+			s.Batches = []NewBatch{{x.After, d.between(50, 66)}}
 		}
 	}
 	if d.odd() {

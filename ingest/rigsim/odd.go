@@ -45,7 +45,7 @@ type Burst struct {
 // another, and the keeper neither pulls the trigger nor drives off meanwhile.
 // What would begin after the night's end never does.
 
-// Refill is syrup that is poured into the tote, as much as goes in.
+// Refill is syrup that is poured into the tote, until it is full at the most.
 type Refill struct {
 	After   time.Duration
 	Volume  quantity.Volume

@@ -3,11 +3,14 @@ package rigsim
 import (
 	"math"
 	"os"
+	"reflect"
 	"slices"
+	"strings"
 	"testing"
 	"time"
 
 	"yardtally/calibrate/quantity"
+	"yardtally/ingest/wire"
 	"yardtally/meter"
 )
 
@@ -16,7 +19,7 @@ func oddSeeds() uint64 {
 	if os.Getenv("YARDTALLY_FULL") != "" {
 		return 200
 	}
-	return 40
+	return 30
 }
 
 // TestOddNightsConserve: on any odd night all that was in the tote, or came,
@@ -150,6 +153,48 @@ func oddCounts(t *testing.T, seed uint64, s Scenario, truth Truth) {
 		if want := (f.Volume+f.Dribble).Litres()*worth + float64(f.Phantom+f.Air); math.Abs(float64(f.Settled-f.First)-want) > 1.001 {
 			t.Errorf("seed %d: pull %d: want %.2f counts, got %d: %+v", seed, i, want, f.Settled-f.First, f)
 		}
+	}
+}
+
+// TestOddWire: whatever an odd night says, both wires carry it.
+func TestOddWire(t *testing.T) {
+	alone := 0
+	for seed := range uint64(6) {
+		s := OddNight(seed)
+		s.PositionGone = []Span{{0, 5 * time.Minute}}
+		n := 0
+		for m := range build(t, s).All() {
+			_, lat := value(m, meter.Lat)
+			_, utc := value(m, meter.UTC)
+			if n++; n%9 != 0 && (lat || !utc) {
+				continue
+			}
+			if utc && !lat {
+				alone++
+			}
+			lines, err := SerialLines(nil, m)
+			if err != nil {
+				t.Fatal(err)
+			}
+			got := 0
+			for line := range strings.Lines(string(lines)) {
+				back, drops := wire.ParseNMEA([]byte(line))
+				if len(drops) > 0 {
+					t.Fatalf("seed %d: %q: %v", seed, line, drops)
+				}
+				got += len(back.Readings)
+			}
+			pack, err := Pack(nil, s.Rig, m, true)
+			if err != nil {
+				t.Fatal(err)
+			}
+			if back, drops := wire.ParsePack(pack, s.Rig); len(drops) > 0 || !reflect.DeepEqual(back[0].Readings, m.Readings) || got < len(m.Readings) {
+				t.Fatalf("seed %d: want %v over both wires, got %d readings in %q, and %v, %v", seed, m.Readings, got, lines, back, drops)
+			}
+		}
+	}
+	if alone < 6*200 {
+		t.Errorf("want times without positions, got %d", alone)
 	}
 }
 

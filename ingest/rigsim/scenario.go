@@ -66,9 +66,9 @@ type Hand struct {
 	Drip      quantity.Volume
 	Cruise    float64 // m/s between yards
 
-	Prime     quantity.Volume // squirted on the ground before the first colony of the first yard
+	Prime     quantity.Volume // that leaves the nozzle, onto the ground, before the first colony of the first yard
 	PrimeEach bool            // of every yard
-	Flush     quantity.Volume // squirted on the ground after the night's last colony
+	Flush     quantity.Volume // onto the ground, after the night's last colony
 	FlushHome bool            // at home instead of in the last yard
 
 	// Pallet is on how many colonies stand together, PalletStep (give or take a
@@ -104,7 +104,7 @@ type Scenario struct {
 	Restarts []time.Duration
 
 	Provings      []Proof
-	Drained       []int  // yards, as indices in Yards: the hose has run empty when they are come to
+	Drained       []int  // yards, as indices in Yards: the hose has run empty when they are come to; it flows as if full
 	MarkForgotten []int  // yards: the mark button is not pressed
 	MarkTwice     []int  // yards: it is pressed twice within 2 s
 	PositionGone  []Span // no position is said, only the time

@@ -36,6 +36,8 @@ const (
 	// 208 L/min (reference D).
 	transferRate = 40 * quantity.LitrePerMinute
 	pumpRate     = 400 * quantity.LitrePerMinute
+	// seepRate is below any hose's flow: what leaks faster may be pulls.
+	seepRate = 1 * quantity.LitrePerMinute
 	// leakFor is how long a leak goes on at least, ns.
 	leakFor = int64(600_000_000_000)
 	// swapLeast is the change from which it must have shown a course.
@@ -84,12 +86,20 @@ type mark struct {
 	i       int     // which point
 	quiet   bool    // the rig was off right before it
 	flowing bool    // flow was metered within its readings
+	series  int
 	tote    string
+}
+
+// follows tells whether a mark goes on where another left off: the same tote,
+// read alike, and the rig was on.
+func (m *mark) follows(a *mark) bool {
+	return m.tote == a.tote && m.series == a.series && !m.quiet
 }
 
 // span is a change in the making: marks a to b.
 type span struct {
-	a, b int
+	a, b  int
+	parts bool
 	Change
 }
 
@@ -114,7 +124,7 @@ func read(points []Point, t Terms) *reading {
 		p := &points[i]
 		quiet = quiet || p.Silent > offFor
 		if p.Rest && p.Why == Counts {
-			r.marks = append(r.marks, mark{p.At, float64(p.Volume), passed(p), balance(p), variance(p), i, quiet, p.Lag != 0, p.Tote})
+			r.marks = append(r.marks, mark{p.At, float64(p.Volume), passed(p), balance(p), variance(p), i, quiet, p.Lag != 0, p.Series, p.Tote})
 			quiet = false
 		}
 	}
@@ -180,6 +190,9 @@ func (r *reading) spans() []span {
 		a, b := -1, j
 		if m[j].tote != m[j-1].tote {
 			a = j - 1
+		} else if m[j].series != m[j-1].series {
+			start = j
+			continue
 		} else {
 			for d := 1; a < 0 && j-d > start; d *= 2 {
 				if r.past(&m[j-d], &m[j], r.terms.Beyond) {
@@ -199,6 +212,11 @@ func (r *reading) spans() []span {
 		out = r.join(out, s)
 		start, j = b, b
 	}
+	for i := range out {
+		if out[i].parts {
+			r.judge(&out[i])
+		}
+	}
 	return out
 }
 
@@ -208,6 +226,7 @@ func (r *reading) spans() []span {
 // same change are taken in.
 func (r *reading) ends(start, a, b int) (int, int) {
 	m, least := r.marks, 0.8*r.terms.Beyond
+	firstA, firstB := a, b
 	way := r.way(&m[a], &m[b])
 	same := func(i, k int) bool { return r.past(&m[i], &m[k], least) && r.way(&m[i], &m[k]) == way }
 	for i := b - 1; i > a; i-- {
@@ -228,13 +247,16 @@ func (r *reading) ends(start, a, b int) (int, int) {
 			a = i
 		}
 	}
-	for i := b + 1; i < len(m) && m[i].at-m[b].at <= pipe && m[i].tote == m[b].tote && !m[i].quiet; i++ {
+	for i := b + 1; i < len(m) && m[i].at-m[b].at <= pipe && m[i].follows(&m[b]); i++ {
 		if r.past(&m[b], &m[i], 3) && r.way(&m[b], &m[i]) == way {
 			b = i
 		}
 	}
 	a, b = r.calmer(a, -1, start), r.calmer(b, 1, len(m)-1)
-	if way == 2 {
+	if !r.past(&m[a], &m[b], least) {
+		return firstA, firstB
+	}
+	if r.way(&m[a], &m[b]) == 2 {
 		return r.between(start, a, b)
 	}
 	return a, b
@@ -247,7 +269,7 @@ func (r *reading) between(start, a, b int) (int, int) {
 	for i > start && m[i].flowing {
 		i--
 	}
-	for k+1 < len(m) && m[k].flowing && m[k+1].tote == m[k].tote && !m[k+1].quiet {
+	for k+1 < len(m) && m[k].flowing && m[k+1].follows(&m[k]) {
 		k++
 	}
 	if r.way(&m[i], &m[k]) == 2 && r.past(&m[i], &m[k], 0.8*r.terms.Beyond) {
@@ -264,7 +286,7 @@ func (r *reading) calmer(i, by, last int) int {
 	for k := i; k != last; {
 		k += by
 		d := m[k].at - m[i].at
-		if d > keepPause || -d > keepPause || m[k].tote != m[i].tote || m[max(i, k)].quiet ||
+		if d > keepPause || -d > keepPause || !m[max(i, k)].follows(&m[min(i, k)]) ||
 			math.Abs(m[k].m-m[i].m) > float64(leastU) || r.past(&m[i], &m[k], 3) {
 			break
 		}
@@ -276,22 +298,36 @@ func (r *reading) calmer(i, by, last int) int {
 }
 
 // join appends a change, or makes it one with the last if they belong together.
+// What has parts is judged anew when it is whole.
 func (r *reading) join(out []span, s span) []span {
-	if n := len(out); n > 0 && r.joins(&out[n-1], &s) {
-		both := span{a: out[n-1].a, b: s.b}
-		r.judge(&both)
-		out[n-1] = both
-		return out
+	n := len(out)
+	if n == 0 || !r.joins(&out[n-1], &s) {
+		return append(out, s)
 	}
-	return append(out, s)
+	p := &out[n-1]
+	a, b := &r.marks[p.a], &r.marks[s.b]
+	if a.tote == b.tote && !r.past(a, b, 0.8*r.terms.Beyond) {
+		return append(out, s)
+	}
+	p.b, p.To, p.parts = s.b, s.To, true
+	if a.tote != b.tote {
+		p.Kind = Swap
+	}
+	p.Sure = p.Sure && s.Sure
+	return out
 }
 
 func (r *reading) joins(p, s *span) bool {
+	for k := p.b + 1; k <= s.a; k++ {
+		if !r.marks[k].follows(&r.marks[k-1]) {
+			return false
+		}
+	}
 	gap := s.From - p.To
 	slow := (p.To - p.From + s.To - s.From) / 2
 	seep := func(k Kind) bool { return k == Leak || k == Loss }
 	named := func(s *span) bool { return s.Kind == Swap && r.marks[s.a].tote != r.marks[s.b].tote }
-	jump := func(s *span) bool { return s.Kind == Swap || s.Kind == Refill && !s.Sure }
+	jump := func(s *span) bool { return s.Kind == Swap || s.Kind == WhileOff || s.Kind == Refill && !s.Sure }
 	switch {
 	case named(p) && jump(s), jump(p) && named(s):
 		return gap <= together // booked before or after it was done
@@ -303,136 +339,4 @@ func (r *reading) joins(p, s *span) bool {
 		return gap <= max(together, slow)
 	}
 	return false
-}
-
-// judge works out the numbers of a change, and names it.
-func (r *reading) judge(s *span) {
-	a, b := &r.marks[s.a], &r.marks[s.b]
-	d := b.b - a.b
-	s.Change = Change{From: a.at, To: b.at, Before: nanolitres(a.v), After: nanolitres(b.v), Metered: nanolitres(b.m - a.m),
-		Volume: nanolitres(d), Within: nanolitres(wide * math.Sqrt(r.uu(a, b)))}
-	c := r.course(a, b)
-	s.Begin, s.End = c.begin, c.end
-	if t := c.end - c.begin; t > 0 {
-		s.Rate = quantity.Flow(0.8 * math.Abs(d) / float64(quantity.CubicMetre) / (float64(t) / 1e9))
-	}
-	off := false
-	for k := s.a + 1; k <= s.b; k++ {
-		off = off || r.marks[k].quiet
-	}
-	large := math.Abs(d) >= float64(swapLeast)
-	odd := c.wild || c.unread
-	swapped := large && (c.inside == 0 && s.Rate > pumpRate || c.inside < 2 && odd)
-	atOnce := math.Abs(d) > float64(pumpRate)*1000*float64(b.at-a.at) // nL in ns
-	way := r.way(a, b)
-	switch {
-	case a.tote != b.tote:
-		s.Kind, s.Sure = Swap, true
-	case off:
-		s.Kind, s.Sure = WhileOff, true
-		s.Note = "the rig was off: how and when it changed cannot be told"
-	case way == 2:
-		s.Kind, s.Sure = Meter, b.v-a.v < float64(wide*math.Sqrt(r.heldUU(a, b)))
-		s.Note = "pulses without flow, air in the meter, or as much went in as is missing: see the doubts"
-	case swapped:
-		s.Kind, s.Sure = Swap, atOnce && !odd
-		switch {
-		case s.Sure:
-		case way > 0:
-			s.Note = "no level in between was read: a refill with the sensor off would look the same"
-		default:
-			s.Note = "no level in between was read: an outflow with the sensor off would look the same"
-		}
-	case way == 1:
-		s.Kind, s.Sure = Refill, c.inside > 0
-		if !s.Sure {
-			s.Note = "no level in between was seen: another tote would look the same"
-		}
-	case s.Rate > transferRate:
-		s.Kind, s.Sure = Transfer, true
-	case r.steady(s.a, s.b):
-		s.Kind, s.Sure = Leak, true
-	default:
-		s.Kind = Loss
-		s.Note = "how fast cannot be told: a leak, or some was drawn past the meter"
-	}
-	if (s.Kind == Transfer || s.Kind == Loss) && b.m-a.m > -d/4 {
-		s.add("the meter may have missed pulses")
-	}
-	if s.Kind == Refill && b.m-a.m > float64(s.Within) {
-		s.add("whether the tote gave what was metered meanwhile cannot be told")
-	}
-}
-
-func (c *Change) add(note string) {
-	if c.Note != "" {
-		c.Note += "; "
-	}
-	c.Note += note
-}
-
-// course is how a change went, by all points from one mark to another.
-type course struct {
-	begin, end int64
-	inside     int  // points well between before and after
-	wild       bool // a point far from both
-	unread     bool // the sensor was silent in between
-}
-
-func (r *reading) course(a, b *mark) course {
-	d := b.b - a.b
-	c := course{begin: a.at, end: b.at}
-	began, ended := false, false
-	lastAt, last := a.at, 0.0
-	for i := a.i + 1; i <= b.i && d != 0; i++ {
-		p := &r.points[i]
-		if unread(p) {
-			c.unread = true
-			continue
-		}
-		if p.Why == Moving || p.Tote != b.tote {
-			continue
-		}
-		part := (balance(p) - a.b) / d
-		if i < b.i {
-			off := 3 * math.Sqrt(variance(p)+a.uu) / math.Abs(d)
-			switch {
-			case part > 0.1 && part < 0.9:
-				c.inside++
-			case part < -max(0.2, off), part > 1+max(0.2, off):
-				c.wild = true
-				continue
-			}
-		}
-		at := func(level float64) int64 {
-			if part <= last || last >= level {
-				return p.At
-			}
-			return lastAt + int64((level-last)/(part-last)*float64(p.At-lastAt))
-		}
-		if !began && part >= 0.1 {
-			began, c.begin = true, at(0.1)
-		}
-		if !ended && part >= 0.9 {
-			ended, c.end = true, at(0.9)
-		}
-		lastAt, last = p.At, part
-	}
-	return c
-}
-
-// steady tells whether it went on over leakFor of standing without flow, with no
-// one step most of it.
-func (r *reading) steady(a, b int) bool {
-	m := r.marks
-	all, still, most, gone := m[b].b-m[a].b, int64(0), 0.0, 0.0
-	for k := a + 1; k <= b; k++ {
-		step := m[k].b - m[k-1].b
-		most = max(most, step/all)
-		if math.Abs(m[k].m-m[k-1].m) < float64(leastU) {
-			still += m[k].at - m[k-1].at
-			gone += step / all
-		}
-	}
-	return still >= leakFor && gone >= 0.5 && most <= 0.6
 }

@@ -23,6 +23,18 @@ func TestNormal(t *testing.T) {
 	}
 }
 
+// TestNormalTail against the table of standard normal probabilities at
+// math.com/tables/stat/distributions/z-dist.htm (read).
+func TestNormalTail(t *testing.T) {
+	for _, c := range []struct{ z, below float64 }{
+		{-2.31, 0.01044}, {-2.5, 0.00621}, {-2.58, 0.00494}, {-2.75, 0.00298}, {-3, 0.00135}, {-3.29, 0.0005}, {-3.5, 0.00023}, {-3.7, 0.00011},
+	} {
+		if p := normal(c.z); math.Abs(p-c.below) > 0.6e-5 {
+			t.Errorf("below %g: %.6f, the table has %.5f", c.z, p, c.below)
+		}
+	}
+}
+
 func TestLeft(t *testing.T) {
 	const l = quantity.Litre
 	h := Holding{Usable: 200 * l, U: 3 * l, Metered: 80 * l, MeteredU: 400 * quantity.Millilitre,

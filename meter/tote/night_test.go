@@ -25,6 +25,10 @@ type night struct {
 	offered       int
 	silent        int64
 	name          string
+	series        int
+	shift         float64                // L that volumes are off
+	every         int                    // s between readings; 0: 1
+	wave          float64                // L that the strapping is off, in waves of 150 mm
 	past          float64                // L that went past the meter so far, positive in
 	ghost         float64                // L counted that did not flow
 	pasts, ghosts map[int64]float64      // both by instant
@@ -65,7 +69,6 @@ func (n *night) run(s int, through, past, ghost float64) {
 		n.held += (past - through) / 60
 		n.past += past / 60
 		n.ghost += ghost / 60 * (1 + n.meter)
-		n.pasts[n.at], n.ghosts[n.at] = n.past, n.ghost
 		n.held -= n.held * 0.3 * 3.8e-4 / 3600 // 0.3 K/h
 		n.metered += (through + ghost) / 60 * (1 + n.meter)
 		z, ok := levelOf(n.held)+0.0013*n.r.NormFloat64(), true
@@ -74,7 +77,7 @@ func (n *night) run(s int, through, past, ghost float64) {
 		} else if n.stand.Moving {
 			z += 0.03 * math.Sin(5.1*float64(n.at/sec))
 		}
-		if ok {
+		if ok && n.at/sec%int64(max(1, n.every)) == 0 {
 			n.level.Add(n.at, z)
 		}
 		if n.at/sec%10 == 0 {
@@ -89,11 +92,12 @@ func (n *night) offer() {
 	if !set.OK() {
 		u = max(set.U, set.Spread, 0.01)
 	}
-	p := Point{At: n.at, Rest: set.OK(), Why: set.Why, Tote: n.name, Silent: n.silent,
-		Volume: quantity.VolumeOf(litresAt(set.Value) * (1 + n.strap) / 1000), U: quantity.VolumeOf(1.07 * u),
+	p := Point{At: n.at, Rest: set.OK(), Why: set.Why, Tote: n.name, Series: n.series, Silent: n.silent,
+		Volume: quantity.VolumeOf((litresAt(set.Value)*(1+n.strap) + n.shift + n.wave*math.Sin(2*math.Pi*set.Value/0.15)) / 1000), U: quantity.VolumeOf(1.07 * u),
 		Metered: quantity.VolumeOf(n.metered / 1000)}
 	n.silent = 0
 	n.offered++
+	n.pasts[n.at], n.ghosts[n.at] = n.past, n.ghost
 	keep, k := n.keeper.Offer(p)
 	n.points = append(n.points, keep[:k]...)
 }

@@ -16,6 +16,7 @@ type Point struct {
 	Metered quantity.Volume // through the meter since the first reading, by then
 	Tote    string          // the tote's name; another name is another tote
 	Lag     quantity.Volume // metered since the mean instant of the readings behind Volume: Keeper works it out
+	Series  int             // another one where volumes cannot be held against those before: another strapping, sensor or density
 	Silent  int64           // how long nothing was heard of the rig right before this point, ns; 0: it was heard all the time
 }
 
@@ -102,7 +103,7 @@ func (k *Keeper) Offer(p Point) (out [2]Point, n int) {
 	p.Lag = k.lag(&p)
 	k.note(&p)
 	if !p.Rest {
-		if k.Have && p.Tote == k.Seen.Tote && p.Silent < keepPause && !k.course(&p) {
+		if k.Have && p.Tote == k.Seen.Tote && p.Series == k.Seen.Series && p.Silent < keepPause && !k.course(&p) {
 			return out, n
 		}
 		if k.Hold {
@@ -114,7 +115,7 @@ func (k *Keeper) Offer(p Point) (out [2]Point, n int) {
 	}
 	pause := max(p.Silent, p.At-k.Last)
 	k.Last = p.At
-	event := !k.Any || p.Tote != k.Kept.Tote || pause >= keepPause ||
+	event := !k.Any || p.Tote != k.Kept.Tote || p.Series != k.Kept.Series || pause >= keepPause ||
 		k.Hold && shifts(&k.Held, &p) || shifts(&k.Kept, &p)
 	if event {
 		if k.Hold {

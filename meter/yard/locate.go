@@ -34,8 +34,8 @@ const creep = int64(60_000_000_000)
 // the stay's From.
 //
 // A yard is arrived at within Enter and left beyond Leave: a stay between the
-// two is in the yard only if the stay before it was, and began its way at most
-// FixAge before. Of several yards it is the nearest, unless one that is nearly
+// two is in the yard only if the stay before it was, and ended at most FixAge
+// before it. Of several yards it is the nearest, unless one that is nearly
 // as near could be it as well: farther by no more than twice the expanded
 // uncertainty of a position (2·U, about 95 %), for an error brings the one
 // nearer by as much as it takes the other away, and within its own Enter give

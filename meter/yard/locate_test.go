@@ -25,14 +25,27 @@ func stood(east float64, from, to, left, since int64) Stay {
 func two(yard, other string) Found { return Found{yard, other, TwoYards} }
 
 func TestLocate(t *testing.T) {
+	// All of it once eastward and once northward.
+	t.Run("east", func(t *testing.T) { locates(t, func(along, across float64) xy { return xy{along, across} }) })
+	t.Run("north", func(t *testing.T) { locates(t, func(along, across float64) xy { return xy{across, along} }) })
+}
+
+func locates(t *testing.T, to func(along, across float64) xy) {
 	type stay struct {
-		east float64
-		from int64 // stands for 50 s
-		u    float64
+		along float64
+		from  int64 // stands for 50 s
+		u     float64
 	}
-	yards := []Place{circle("orchard", 0, 0), circle("mill", 120, 0)} // 60 m, 80 m
-	block := ring(home, xy{-50, -30}, xy{50, -30}, xy{50, 30}, xy{-50, 30})
-	next := ring(home, xy{56, -30}, xy{150, -30}, xy{150, 30}, xy{56, 30})
+	round := func(id string, along, enter float64) Place {
+		c := to(along, 0)
+		p := circle(id, c.x, c.y)
+		p.Enter, p.Leave = quantity.Length(enter), quantity.Length(enter+20)
+		return p
+	}
+	yards := []Place{round("orchard", 0, 60), round("mill", 120, 60)}
+	wide := []Place{round("mill", 120, 140), round("orchard", 0, 140), round("larch", -130, 140)}
+	block := ring(home, to(-50, -30), to(50, -30), to(50, 30), to(-50, 30))
+	next := ring(home, to(56, -30), to(150, -30), to(150, 30), to(56, 30))
 	outlines := []Place{{ID: "orchard", Enter: 10, Leave: 25, Ring: block}, {ID: "mill", Enter: 10, Leave: 25, Ring: next}}
 	over := []Place{{ID: "orchard", Enter: 10, Leave: 25, Ring: block}, {ID: "mill", Enter: 10, Leave: 25, Ring: block}}
 	for _, tc := range []struct {
@@ -52,10 +65,16 @@ func TestLocate(t *testing.T) {
 		{"54 and 66 m: could be the other", yards, []stay{{54.1, 0, 3}}, []Found{two("orchard", "mill")}},
 		{"further from the other than could be", yards, []stay{{53.9, 0, 3}}, []Found{in("orchard")}},
 		{"the same, less sure", yards, []stay{{53.9, 0, 5}}, []Found{two("orchard", "mill")}},
-		{"the same, surer", yards, []stay{{58, 0, 0.9}}, []Found{in("orchard")}},
+		{"so unsure that it could be beyond the leave", yards, []stay{{35, 0, 30}}, []Found{two("orchard", "mill")}},
+		{"an outline without a corner on Earth", []Place{{ID: "orchard", Lat: home.Lat, Lon: home.Lon, Enter: 60, Leave: 80, Ring: []Corner{{400, 0}}}}, []stay{{0, 0, 3}}, []Found{in("orchard")}},
+		{"nearly between, surer", yards, []stay{{58, 0, 0.9}}, []Found{in("orchard")}},
 		{"come from one, half way, and on", yards, []stay{{0, 0, 3}, {60, 100, 3}, {-70, 200, 3}}, []Found{in("orchard"), two("orchard", "mill"), in("orchard")}},
 		{"come from one, in the other, and back outside both", yards, []stay{{0, 0, 3}, {120, 100, 3}, {-70, 200, 3}}, []Found{in("orchard"), in("mill"), out}},
 		{"between two and nearer to neither yard's outside", yards, []stay{{-70, 0, 3}, {60, 100, 3}, {-70, 200, 3}}, []Found{out, two("orchard", "mill"), out}},
+		{"in three, the nearest", wide, []stay{{8, 0, 3}, {-20, 0, 3}, {100, 400, 3}}, []Found{in("orchard"), in("orchard"), in("mill")}},
+		{"in three, half way between two", wide, []stay{{58, 0, 3}, {-66, 0, 3}, {62, 0, 3}}, []Found{two("orchard", "mill"), two("larch", "orchard"), two("mill", "orchard")}},
+		{"in three, all alike", wide, []stay{{-4.9, 0, 100}, {-5.1, 800, 100}}, []Found{two("orchard", "mill"), two("orchard", "larch")}},
+		{"in three, all alike, in other order", []Place{wide[2], wide[1], wide[0]}, []stay{{-4.9, 0, 100}, {-5.1, 800, 100}}, []Found{two("orchard", "mill"), two("orchard", "larch")}},
 		{"in an outline", outlines, []stay{{45, 0, 1}, {100, 400, 1}}, []Found{in("orchard"), in("mill")}},
 		{"in the lane between two", outlines, []stay{{52.5, 0, 1}}, []Found{two("orchard", "mill")}},
 		{"outside an outline, within its leave", outlines, []stay{{-45, 0, 3}, {-70, 100, 3}, {-80, 200, 3}}, []Found{in("orchard"), in("orchard"), out}},
@@ -64,7 +83,10 @@ func TestLocate(t *testing.T) {
 		t.Run(tc.name, func(t *testing.T) {
 			var stays []Stay
 			for _, s := range tc.stays {
-				st := stood(s.east, s.from, s.from+50, -1, -1)
+				st := stood(0, s.from, s.from+50, -1, -1)
+				at := to(s.along, 0)
+				c := home.at(at.x, at.y)
+				st.Lat, st.Lon = c.Lat, c.Lon
 				st.U = quantity.Length(s.u)
 				stays = append(stays, st)
 			}
@@ -144,6 +166,7 @@ func TestAt(t *testing.T) {
 		{"silent, and came driving", []Stay{a(10, 100, -1, -1), a(861, 3000, -1, 800)}, -1, 3000, []flow{{101, 101, silent}, {799, 799, silent}, {800, 800, out}, {860, 860, out}}},
 		{"silent, and stood within a minute", []Stay{a(10, 100, -1, -1), a(860, 3000, -1, 800)}, -1, 3000, []flow{{101, 101, orchard}, {859, 859, orchard}}},
 		{"left, and silent", []Stay{a(10, 100, 101, -1), a(800, 3000, -1, -1)}, -1, 3000, []flow{{100, 100, orchard}, {101, 101, silent}, {799, 799, silent}}},
+		{"left, silent and back within a minute", []Stay{a(10, 100, 101, -1), a(150, 3000, -1, 140)}, -1, 3000, []flow{{100, 100, orchard}, {101, 101, silent}, {139, 139, silent}, {140, 140, out}, {50, 250, orchard}}},
 		{"silent, then elsewhere", []Stay{a(10, 100, -1, -1), b(200, 300, -1, -1)}, -1, 300, []flow{{100, 100, orchard}, {101, 101, silent}, {199, 199, silent}, {200, 200, mill}, {60, 130, orchard}}},
 		{"silent outside", []Stay{far(10, 100, -1, -1), far(200, 300, -1, -1)}, -1, 300, []flow{{50, 50, out}, {150, 150, silent}, {10, 300, out}}},
 		{"before the first", []Stay{a(50, 100, -1, 20)}, -1, 100, []flow{{19, 19, silent}, {20, 20, out}, {49, 49, out}, {0, 300, orchard}}},

@@ -10,7 +10,7 @@ import (
 const (
 	// reach is how far a position may be from the mean of a stay, m: a receiver
 	// at rest wanders by some metres. reachDOP is the same for a dilution of 1.
-	reach, reachDOP = 8.0, 4.0
+	reach, reachDOP = 10.0, 4.0
 	// apart is the least time between two positions that are used, ns: what one
 	// fix says twice (RMC and GGA) must not count as two.
 	apart = int64(400_000_000)
@@ -40,11 +40,11 @@ const MaxSilence = int64(1_800_000_000_000)
 type Stay struct {
 	From, To int64 // first and last position of it
 	// LeftAt is the first of the positions that show that it left; 0: it still
-	// stands, or was silent for more than lull before it was heard elsewhere.
+	// stands, or was silent for more than 20 s before it was heard elsewhere.
 	LeftAt int64
 	// Since is the first of the positions that led up to From without a silence
-	// of more than lull and are in no stay. Since == LeftAt of the stay before:
-	// all the way was heard. Since == From: none was heard.
+	// of more than 20 s and are in no stay; From if there are none. Since == LeftAt of the stay before:
+	// all the way was heard.
 	Since    int64
 	Lat, Lon float64 // mean of its positions, degrees
 	// U is the standard uncertainty of one of its positions in one direction, m:
@@ -59,15 +59,15 @@ type Stay struct {
 
 // Track gathers positions into stays. It is a value, a copy is independent.
 //
-// A stay begins with Steady positions in a row within reach of their mean that
-// are no faster than slow; its From is the first of them. It ends with Steady in
-// a row out of reach of its mean; LeftAt is the first of them. Fewer in a row
-// are outliers and count for nothing. The mean follows the last window
-// positions, because a receiver's error wanders; when that has come far from the
-// mean of the whole stay the rig crept, and the stay is cut in two.
-// After a silence of more than lull the stay goes on if the next Steady
-// positions would begin a stay within its reach and the silence was at most
-// MaxSilence; else it closes with LeftAt 0.
+// A stay begins with Steady positions in a row within reach of their mean (10 m,
+// or 4 m for each of dilution) that are no faster than 2 m/s; its From is the
+// first of them. It ends with Steady in a row out of reach of its mean; LeftAt is
+// the first of them. Fewer in a row are outliers and count for nothing. The mean
+// follows the last 30 positions, because a receiver's error wanders; when that
+// has come 20 m from the mean of the whole stay the rig crept, and the stay is
+// cut in two. After a silence of more than 20 s the stay goes on if the next
+// Steady positions would begin a stay within its reach and the silence was at
+// most MaxSilence; else it closes with LeftAt 0.
 type Track struct {
 	At    int64 // newest position used
 	Every int64 // usual interval between positions, ns
@@ -77,11 +77,13 @@ type Track struct {
 	Stay  Stay  // without Lat, Lon, U
 	// The plane: Lat, Lon is its origin, Scale the cosine of Lat. In it, metres
 	// east and north, the mean of the whole stay and the one that follows.
-	Lat, Lon, Scale      float64
-	X, Y, NearX, NearY   float64
-	Squares, DOP, Weight float64          // of deviations, m²; mean dilution; positions that NearX, NearY follow
-	Wait                 [Steady]Position // newest positions in no stay
-	Waits                int
+	Lat, Lon, Scale    float64
+	X, Y, NearX, NearY float64
+	Squares            float64          // of deviations from X, Y, m²
+	DOP                float64          // mean dilution
+	Weight             float64          // positions that NearX, NearY, DOP follow
+	Wait               [Steady]Position // newest positions in no stay
+	Waits              int
 }
 
 // Next takes in a position, in order of At, and returns the stay that it closes.
@@ -163,7 +165,7 @@ func (t *Track) Open() (Stay, bool) {
 // Fix returns the newest position used, 0 for none.
 func (t *Track) Fix() (at int64) { return t.At }
 
-// Moving returns since when the positions, without a silence of more than lull,
+// Moving returns since when the positions, without a silence of more than 20 s,
 // show the rig in no stay; 0 if it is in one or they are too few to say.
 func (t *Track) Moving() (since int64) {
 	if t.In || t.Waits < Steady {

@@ -66,6 +66,11 @@ func TestTrack(t *testing.T) {
 		{"only driving", []step{{0, 1, 1, 0}, {5, 1, 1, 0}, {10, 1, 1, 0}, {15, 1, 1, 0}}, nil, false, 0},
 		{"silent, and there again", []step{{0, 1, 5, 0}, {3, 1, 3, 1200}}, []stay{{0, 1206 - 0, -1, 0, 8, 1200, 4, 9. / 8}}, true, -1},
 		{"silent, and driving past", []step{{0, 1, 5, 0}, {0, 1, 1, 1200}, {11, 1, 1, 0}, {22, 1, 1, 0}}, []stay{{0, 4, -1, 0, 5, 1, 0, 0}}, false, 1204},
+		{"silent, and driving through", []step{{0, 1, 5, 0}, {-6, 1, 1, 1200}, {0, 1, 1, 0}, {6, 1, 1, 0}}, []stay{{0, 4, -1, 0, 5, 1, 0, 0}}, false, 1204},
+		{"in reach as it is diluted", []step{{0, 1, 4, 0}, {12, 4, 1, 0}}, []stay{{0, 4, -1, 0, 5, 1, 0, 2.4}}, true, -1},
+		{"in reach as the stay is diluted", []step{{0, 4, 4, 0}, {12, 1, 1, 0}}, []stay{{0, 4, -1, 0, 5, 1, 0, 2.4}}, true, -1},
+		{"a start that is diluted", []step{{0, 4, 1, 0}, {18, 4, 1, 0}, {0, 4, 1, 0}}, []stay{{0, 2, -1, 0, 3, 1, 0, 6}}, true, -1},
+		{"not a start, undiluted", []step{{0, 1, 1, 0}, {18, 1, 1, 0}, {0, 1, 1, 0}}, nil, false, 0},
 		{"silent, and too few yet", []step{{0, 1, 5, 0}, {500, 1, 2, 1200}}, []stay{{0, 4, -1, 0, 5, 1, 0, 0}}, true, -1},
 		{"silent, and elsewhere", []step{{0, 1, 5, 0}, {500, 1, 3, 1200}},
 			[]stay{{0, 4, -1, 0, 5, 1, 0, 0}, {1204, 1206, -1, 1204, 3, 1, 1204, 500}}, true, -1},
@@ -110,7 +115,7 @@ func TestTrackUnused(t *testing.T) {
 	for _, p := range []Position{
 		{At: now, Lat: home.Lat, Lon: home.Lon},
 		{At: now - sec, Lat: home.Lat, Lon: home.Lon},
-		{At: now + apart - 1, Lat: home.Lat, Lon: home.Lon}, // the same fix again
+		{At: now + 399_999_999, Lat: home.Lat, Lon: home.Lon}, // the same fix again
 		{At: now + sec, Lat: 90.1, Lon: home.Lon},
 		{At: now + sec, Lat: home.Lat, Lon: math.NaN()},
 		{At: now + sec, Lat: home.Lat, Lon: home.Lon, HDOP: math.NaN()},
@@ -120,6 +125,50 @@ func TestTrackUnused(t *testing.T) {
 		if _, ok := track.Next(p); ok || track != was {
 			t.Errorf("%+v was used", p)
 		}
+	}
+}
+
+// The mean follows an error that wanders slowly by 18 m; and a rig that creeps on,
+// as slowly as the mean can follow, is cut into stays of some 50 m.
+func TestTrackFollows(t *testing.T) {
+	var wander, creep []step
+	for i := range 1800 {
+		wander = append(wander, step{float64(i) / 100, 1, 1, 0})
+		creep = append(creep, step{float64(i) / 5, 1, 1, 0})
+	}
+	if stays, open, _ := follow(wander); len(stays) != 1 || !open {
+		t.Errorf("%d stays of one", len(stays))
+	}
+	stays, _, _ := follow(creep)
+	if len(stays) < 360/60 || len(stays) > 360/20 {
+		t.Fatalf("%d stays on 360 m", len(stays))
+	}
+	for i, s := range stays {
+		from, to := float64(s.From-start)/1e9/5, float64(s.To-start)/1e9/5 // metres
+		if c := home.at((from+to)/2, 0); Distance(s.Lat, s.Lon, c.Lat, c.Lon) > 0.1 || to-from > 60 {
+			t.Errorf("stay %d, from %.1f to %.1f m: mean at %v, %v", i, from, to, s.Lat, s.Lon)
+		}
+		if i > 0 && (stays[i-1].LeftAt != s.From || s.Since != s.From) {
+			t.Errorf("stay %d: %+v after %+v", i, s, stays[i-1])
+		}
+	}
+}
+
+// An hour in one place is one stay; in 1000 of them one may be cut.
+func TestTrackStands(t *testing.T) {
+	cuts := 0
+	for seed := range uint64(seeds(t)) {
+		r := receiver{rng: rand.New(rand.NewPCG(seed, 5))}
+		var track Track
+		for _, tr := range trueWay([]leg{{xy{0, 0}, 0, 3600, false}}) {
+			if s, ok := track.Next(r.hear(tr)); ok {
+				cuts++
+				t.Logf("seed %d: cut, %+v", seed, s)
+			}
+		}
+	}
+	if hours := seeds(t); cuts > hours/1000 {
+		t.Errorf("%d cuts in %d hours", cuts, hours)
 	}
 }
 

@@ -18,21 +18,7 @@ func (r *reader) acts(f *file) {
 	r.meter(f)
 	r.batch(f)
 	for i := range f.Yards {
-		y := &f.Yards[i]
-		at, mark := fmt.Sprintf("yards[%d]", i), len(r.wrong)
-		body := act.Yard{ID: y.ID, Name: orElse(y.Name, y.ID), Colonies: y.Colonies, Closed: y.Closed}
-		r.need(at+".id", y.ID != "", `"orchard"`)
-		if r.need(at+".position", y.Position != nil, "[43.22, -91.88], degrees north and degrees east") {
-			if len(y.Position) == 2 {
-				body.Lat, body.Lon = y.Position[0], y.Position[1]
-			} else {
-				r.fail(at+".position", "must be two numbers, degrees north and degrees east")
-			}
-		}
-		body.EnterM = float64(take(r, at+".enter", y.Enter, quantity.ParseLength, 60))
-		body.LeaveM = float64(take(r, at+".leave", y.Leave, quantity.ParseLength, quantity.Length(body.EnterM*1.6)))
-		body.FillL = take(r, at+".fill", y.Fill, quantity.ParseVolume, 0).Litres()
-		r.say(mark, at, "yard "+y.ID, y.From, body)
+		r.yard(fmt.Sprintf("yards[%d]", i), &f.Yards[i])
 	}
 	for i := range f.Provings {
 		r.proving(f, i)
@@ -113,6 +99,9 @@ func (r *reader) counter(f *file) {
 	rig.QuietS = take(r, "counter.quiet", c.Quiet, seconds, rig.QuietS)
 	rig.LeastL = take(r, "counter.least", c.Least, quantity.ParseVolume, quantity.Volume(rig.LeastL*float64(quantity.Litre))).Litres()
 	rig.MostLPM = float64(take(r, "counter.most", c.Most, quantity.ParseFlow, quantity.Flow(rig.MostLPM)*quantity.LitrePerMinute) / quantity.LitrePerMinute)
+	rig.FillL = take(r, "counter.fill", c.Fill, quantity.ParseVolume, 0).Litres()
+	rig.TopUpS = take(r, "counter.top_up", c.TopUp, seconds, 0)
+	rig.HoseL = take(r, "counter.hose", c.Hose, quantity.ParseVolume, 0).Litres()
 	r.say(mark, "counter", "rig", c.From, rig)
 }
 
@@ -207,6 +196,11 @@ func ours(field string) (inFile, unit string) {
 			return "strapping" + line + "[1]", "L"
 		}
 		return "strapping" + line, ""
+	}
+	if rest, ok := strings.CutPrefix(field, "ring"); ok {
+		corner, column, _ := strings.Cut(rest, ".")
+		_, unit := ours(column)
+		return "outline" + corner, unit
 	}
 	switch field {
 	case "mass":

@@ -44,6 +44,7 @@ type Settings struct {
 	MQTT      []MQTT
 	Broker    *Broker
 	Influx    *Influx
+	Signal    *Signal // nil: none is given
 
 	// Acts are what the file says of the rig, its yards and provings: bodies
 	// and from when they hold (0: since ever). No two have the same Key and From.
@@ -86,6 +87,15 @@ type Broker struct {
 // User may publish to the embedded broker.
 type User struct{ Name, Password string }
 
+// Signal says how the keeper is told, while a pull goes on, that a fill is
+// full, that flow fails or that the counter is silent.
+type Signal struct {
+	MQTT    bool            // published wherever readings come over MQTT
+	Command []string        // program and arguments; empty: none
+	Early   quantity.Volume // "full" comes so much before the set fill
+	Failing float64         // share of a pull's own flow below which it fails; 0: never said
+}
+
 // Influx is where results are forwarded to.
 type Influx struct{ URL, Token, Org, Bucket string }
 
@@ -105,6 +115,9 @@ type file struct {
 		Quiet    measure `toml:"quiet"`
 		Least    measure `toml:"least"`
 		Most     measure `toml:"most"`
+		Fill     measure `toml:"fill"`
+		TopUp    measure `toml:"top_up"`
+		Hose     measure `toml:"hose"`
 		From     string  `toml:"from"`
 	} `toml:"counter"`
 
@@ -159,17 +172,7 @@ type file struct {
 		From   string  `toml:"from"`
 	} `toml:"meter"`
 
-	Yards []struct {
-		ID       string    `toml:"id"`
-		Name     string    `toml:"name"`
-		Position []float64 `toml:"position"`
-		Enter    measure   `toml:"enter"`
-		Leave    measure   `toml:"leave"`
-		Colonies int       `toml:"colonies"`
-		Fill     measure   `toml:"fill"`
-		Closed   bool      `toml:"closed"`
-		From     string    `toml:"from"`
-	} `toml:"yards"`
+	Yards []yardTable `toml:"yards"`
 
 	Provings []struct {
 		KFactor           measure `toml:"k_factor"`
@@ -226,6 +229,13 @@ type file struct {
 		Certificate string `toml:"certificate"`
 		Key         string `toml:"key"`
 	} `toml:"door"`
+
+	Signal *struct {
+		MQTT    *bool    `toml:"mqtt"`
+		Command []string `toml:"command"`
+		Early   measure  `toml:"early"`
+		Failing measure  `toml:"failing"`
+	} `toml:"signal"`
 
 	InfluxDB *struct {
 		URL       string `toml:"url"`
@@ -372,6 +382,7 @@ func (r *reader) read(f *file) {
 	r.door(f)
 	r.acts(f)
 	r.sources(f)
+	r.signal(f)
 }
 
 func (r *reader) door(f *file) {

@@ -66,7 +66,7 @@ func TestExample(t *testing.T) {
 	// 811 (2008), appendix B.8 and B.9.
 	const inch, gal, lb = 0.0254, 3.785411784, 0.45359237
 	want := []Said{
-		{"rig", aug, act.Rig{WrapBits: 32, QuietS: 2.5, LeastL: 0.25, MostLPM: 120, Zone: "America/Chicago"}},
+		{"rig", aug, act.Rig{WrapBits: 32, QuietS: 2.5, LeastL: 0.25, MostLPM: 120, Zone: "America/Chicago", FillL: gal, TopUpS: 10, HoseL: 8.7}},
 		{"tote", aug, act.Tote{Name: "tote one", CapacityL: 275 * gal, SensorM: 46 * inch, HeadM: 2 * inch, UnusableL: 3 * gal,
 			Straps:  []act.Strap{{LevelM: 0, VolumeL: 0}, {LevelM: 20 * inch, VolumeL: 138 * gal}, {LevelM: 40 * inch, VolumeL: 275 * gal}},
 			LengthM: 45 * inch, WidthM: 37 * inch, HeightM: 38 * inch, SensorKind: "ultrasonic", MadeC: 20, HeadFwdM: 20 * inch, EmptyKg: 130 * lb, GrossKg: 4000 * lb,
@@ -74,7 +74,8 @@ func TestExample(t *testing.T) {
 		{"meter", aug, act.Meter{Type: "oval gear", Body: "steel", Repeat: 0.1, DueDays: 180}},
 		{"batch", oct, act.Batch{Syrup: "sucrose", Brix: 64, BrixWithin: 0.2}},
 		{"yard orchard", aug, act.Yard{ID: "orchard", Name: "Orchard End", Lat: 43.22, Lon: -91.88, EnterM: 90, LeaveM: 140, Colonies: 14, FillL: gal}},
-		{"yard mill", 0, act.Yard{ID: "mill", Name: "Mill Bottom", Lat: 43.235, Lon: -91.925, EnterM: 60, LeaveM: 96, Colonies: 11, FillL: gal}},
+		{"yard mill", 0, act.Yard{ID: "mill", Name: "Mill Bottom", Lat: 43.235, Lon: -91.925, EnterM: 15, LeaveM: 40, Colonies: 11, FillL: gal, Numbered: true,
+			Ring: []act.Corner{{Lat: 43.2346, Lon: -91.9256}, {Lat: 43.2346, Lon: -91.9244}, {Lat: 43.2354, Lon: -91.9244}, {Lat: 43.2354, Lon: -91.9256}}}},
 		{"yard larch", 0, act.Yard{ID: "larch", Name: "Larch Bank", Lat: 43.195, Lon: -91.88, EnterM: 60, LeaveM: 96, Colonies: 9, FillL: gal}},
 		{"proving", 0, act.Proving{PulsesPerL: 501.9 / gal, Note: "label"}},
 		{fmt.Sprint("proving ", oct), oct - 5.5*3600e9, act.Proving{Pulses: 2651, NetKg: 58.1 * lb, Syrup: "sucrose", Brix: 64, TempC: 20,
@@ -95,7 +96,8 @@ func TestExample(t *testing.T) {
 		MQTT:      []MQTT{{"trailer", "tcp://127.0.0.1:1884", "yardtally-heron", "heron", "change me", "yardtally"}},
 		Broker:    &Broker{"127.0.0.1:1883", "yardtally", []User{{"heron", "change me"}}},
 		Door:      Door{Certificate: "/etc/heron.pem", Key: "/etc/heron.key"},
-		Influx:    &Influx{"http://127.0.0.1:8086", "change me", "home", "yards"}}
+		Influx:    &Influx{"http://127.0.0.1:8086", "change me", "home", "yards"},
+		Signal:    &Signal{true, []string{"aplay", "-q", "/etc/yardtally/{signal}.wav"}, quantity.VolumeOf(0.05 * gal / 1000), 0.5}}
 	if !reflect.DeepEqual(s, rest) {
 		t.Errorf("got  %+v\nwant %+v", s, rest)
 	}
@@ -162,6 +164,11 @@ func TestGood(t *testing.T) {
 		{"a page for all", `page = ":0"`, func(s *Settings) any { return s.Page }, ":0"},
 		{"16 bits", "[counter]\nwrap_bits = 16", func(s *Settings) any { return s.Acts[0].Body.(act.Rig).WrapBits }, 16},
 		{"no dribble", "counter.least = \"0 mL\"", func(s *Settings) any { return s.Acts[0].Body.(act.Rig).LeastL }, 0.0},
+		{"a fill for every yard", "[counter]\nfill = \"3.8 L\"", func(s *Settings) any { return s.Acts[0].Body.(act.Rig).FillL }, 3.8},
+		{"no signals", "", func(s *Settings) any { return s.Signal }, (*Signal)(nil)},
+		{"signals, all by default", "[broker]\n[signal]", func(s *Settings) any { return *s.Signal }, Signal{MQTT: true, Failing: 0.5}},
+		{"a horn in the settings' folder", "[signal]\nmqtt = false\nfailing = \"0 %\"\ncommand = [\"bin/horn\", \"{signal}\"]",
+			func(s *Settings) any { return *s.Signal }, Signal{Command: []string{filepath.Join(dir, "bin/horn"), "{signal}"}}},
 		{"a secret in a file", "[[mqtt]]\nurl = \"tcp://127.0.0.1:1\"\nuser = \"wren\"\npassword_file = \"heron.secret\"",
 			func(s *Settings) any { return s.MQTT[0].Password }, "between us"},
 		{"names for sources", "[[serial]]\nport = \"/dev/a\"\n[[serial]]\nport = \"/dev/b\"\n[[mqtt]]\nurl = \"tcp://h:1\"",
@@ -171,6 +178,17 @@ func TestGood(t *testing.T) {
 			func(s *Settings) any { return s.Acts[1].Body.(act.Yard).EnterM }, 200 * 0.3048},
 		{"a yard that moved", "[[yards]]\nid = \"larch\"\nposition = [43, -91]\n[[yards]]\nid = \"larch\"\nposition = [43.1, -91]\nfrom = \"2026-09-01\"",
 			func(s *Settings) any { return []int64{s.Acts[1].From, s.Acts[2].From} }, []int64{0, time.Date(2026, 9, 1, 0, 0, 0, 0, time.UTC).UnixNano()}},
+		{"an outline", outlined("[43.22, -91.88], [43.22, -91.878], [43.221, -91.878], [43.22, -91.88]", ""), // closed, as maps do
+			func(s *Settings) any {
+				y := s.Acts[1].Body.(act.Yard)
+				return fmt.Sprintf("%.6f %.6f %v %v %d", y.Lat, y.Lon, y.EnterM, y.LeaveM, len(y.Ring))
+			}, "43.220333 -91.878667 15 40 3"},
+		{"an outline and its middle", outlined("[43.22, -91.88], [43.22, -91.878], [43.221, -91.878]", "position = [43.2202, -91.879]\nenter = \"30 m\""),
+			func(s *Settings) any {
+				y := s.Acts[1].Body.(act.Yard)
+				return []float64{y.Lat, y.Lon, y.EnterM, y.LeaveM}
+			}, []float64{43.2202, -91.879, 30, 48}},
+		{"colonies with numbers", yardWith("numbered = true"), func(s *Settings) any { return s.Acts[1].Body.(act.Yard).Numbered }, true},
 		{"an instant with its offset", "batch = {brix = \"60 %\", from = \"2026-10-09T18:00:00-05:00\"}",
 			func(s *Settings) any { return s.Acts[1].From }, time.Date(2026, 10, 9, 23, 0, 0, 0, time.UTC).UnixNano()},
 		{"a bucket at 0 °C and 0 Brix", "[[provings]]\npulses = 1000\nnet = \"8 kg\"\nbrix = \"0 Brix\"\ntemperature = \"0 C\"",
@@ -200,6 +218,10 @@ func yardWith(line string) string {
 	return "[[yards]]\nid = \"orchard\"\nposition = [43.22, -91.88]\n" + line
 }
 
+func outlined(corners, line string) string {
+	return "[[yards]]\nid = \"orchard\"\noutline = [" + corners + "]\n" + line
+}
+
 // Every kind of bad input, and exactly what is said of it. Line 1 is the rig.
 func TestBad(t *testing.T) {
 	dir := t.TempDir()
@@ -211,16 +233,16 @@ func TestBad(t *testing.T) {
 	}
 	const tote = "[tote]\ncapacity = \"275 gal\"\n"
 	for _, c := range []struct{ name, text, want string }{
-		{"unknown key at the top", `yard = 1`, `2: yard: is not a setting; here may stand rig, units, zone, data, page, counter, tote, batch, meter, yards, provings, serial, recording, mqtt, broker, door, influxdb`},
-		{"unknown key in a table", "[counter]\nquite = \"2 s\"", `3: counter.quite: is not a setting; here may stand wrap_bits, quiet, least, most, from`},
-		{"unknown key in a list", yardWith("entr = \"60 m\""), `5: yards[0].entr: is not a setting; here may stand id, name, position, enter, leave, colonies, fill, closed, from`},
+		{"unknown key at the top", `yard = 1`, `2: yard: is not a setting; here may stand rig, units, zone, data, page, counter, tote, batch, meter, yards, provings, serial, recording, mqtt, broker, door, signal, influxdb`},
+		{"unknown key in a table", "[counter]\nquite = \"2 s\"", `3: counter.quite: is not a setting; here may stand wrap_bits, quiet, least, most, fill, top_up, hose, from`},
+		{"unknown key in a list", yardWith("entr = \"60 m\""), `5: yards[0].entr: is not a setting; here may stand id, name, position, outline, enter, leave, colonies, numbered, fill, closed, from`},
 		{"unknown key deep down", "[broker]\n[[broker.users]]\nname = \"heron\"\npassword = \"x\"\n[[broker.users]]\nname = \"wren\"\npasword = \"x\"", `6: broker.users[1].password: must be given, like password_file = "heron.secret"` +
 			"\n" + `8: broker.users[1].pasword: is not a setting; here may stand name, password, password_file`},
-		{"unknown key in a line", `yards = [{id = "larch", position = [43, -91]}, {id = "mill", position = [43, -91], area = 4}]`, `2: yards[1].area: is not a setting; here may stand id, name, position, enter, leave, colonies, fill, closed, from`},
-		{"unknown table", "[pump]\nspeed = 3", `2: pump: is not a setting; here may stand rig, units, zone, data, page, counter, tote, batch, meter, yards, provings, serial, recording, mqtt, broker, door, influxdb`},
-		{"unknown list", "[[hoses]]\nbore = \"3 in\"\n[[hoses]]", `2: hoses: is not a setting; here may stand rig, units, zone, data, page, counter, tote, batch, meter, yards, provings, serial, recording, mqtt, broker, door, influxdb` +
-			"\n" + `4: hoses: is not a setting; here may stand rig, units, zone, data, page, counter, tote, batch, meter, yards, provings, serial, recording, mqtt, broker, door, influxdb`},
-		{"a capital", `Page = ":0"`, `2: Page: is not a setting; here may stand rig, units, zone, data, page, counter, tote, batch, meter, yards, provings, serial, recording, mqtt, broker, door, influxdb`},
+		{"unknown key in a line", `yards = [{id = "larch", position = [43, -91]}, {id = "mill", position = [43, -91], area = 4}]`, `2: yards[1].area: is not a setting; here may stand id, name, position, outline, enter, leave, colonies, numbered, fill, closed, from`},
+		{"unknown table", "[pump]\nspeed = 3", `2: pump: is not a setting; here may stand rig, units, zone, data, page, counter, tote, batch, meter, yards, provings, serial, recording, mqtt, broker, door, signal, influxdb`},
+		{"unknown list", "[[hoses]]\nbore = \"3 in\"\n[[hoses]]", `2: hoses: is not a setting; here may stand rig, units, zone, data, page, counter, tote, batch, meter, yards, provings, serial, recording, mqtt, broker, door, signal, influxdb` +
+			"\n" + `4: hoses: is not a setting; here may stand rig, units, zone, data, page, counter, tote, batch, meter, yards, provings, serial, recording, mqtt, broker, door, signal, influxdb`},
+		{"a capital", `Page = ":0"`, `2: Page: is not a setting; here may stand rig, units, zone, data, page, counter, tote, batch, meter, yards, provings, serial, recording, mqtt, broker, door, signal, influxdb`},
 
 		{"no unit", yardWith(`enter = "60"`), `5: yards[0].enter: must name its unit, one of m, cm, mm, in, ft, is "60"`},
 		{"wrong unit", yardWith(`enter = "60 gal"`), `5: yards[0].enter: must end in its unit, one of m, cm, mm, in, ft, is "60 gal"`},
@@ -250,6 +272,14 @@ func TestBad(t *testing.T) {
 		{"leaving before arriving", yardWith("enter = \"100 m\"\nleave = \"90 m\""), `6: yards[0].leave: must be between 100 and 10000 m, is "90 m"`},
 		{"east before north", "[[yards]]\nid = \"mill\"\nposition = [-91.88, 43.22]", `4: yards[0].position: must be between -90 and 90 degrees north, is [-91.88, 43.22]`},
 		{"half a position", "[[yards]]\nid = \"mill\"\nposition = [43.22]", `4: yards[0].position: must be two numbers, degrees north and degrees east, is [43.22]`},
+		{"an outline of two corners", outlined("[43.22, -91.88], [43.22, -91.878], [43.22, -91.88]", ""), `4: yards[0].outline: must have between 3 and 1000 corners`},
+		{"no corners", outlined("", ""), `4: yards[0].outline: must have between 3 and 1000 corners`},
+		{"half a corner", outlined("[43.22, -91.88], [43.22], [43.221, -91.878]", ""), `4: yards[0].outline[1]: must be two numbers, degrees north and degrees east, is [43.22]`},
+		{"corners east before north", outlined("[43.22, -91.88], [-91.878, 43.22], [43.221, -91.878]", ""), `4: yards[0].outline[1]: must be between -90 and 90 degrees north, is [-91.878, 43.22]`},
+		{"an outline without area", outlined("[43.22, -91.88], [43.22, -91.878], [43.22, -91.876]", ""), `4: yards[0].outline: must enclose an area`},
+		{"an outline of a county", outlined("[43.22, -91.88], [43.22, -89], [44, -89]", ""), `4: yards[0].outline[1]: must be within a degree of the first corner, is [43.22, -89]`},
+		{"an outline across the 180th meridian", outlined("[43.22, 179.999], [43.22, -179.999], [43.23, 179.999]", ""), `4: yards[0].outline: must not cross the 180th meridian; a yard there is told by its position`},
+		{"a middle elsewhere", outlined("[43.22, -91.88], [43.22, -91.878], [43.221, -91.878]", "position = [43.3, -91.879]"), `5: yards[0].position: must be within the outline, or be left out, is [43.3, -91.879]`},
 		{"fewer than no colonies", yardWith(`colonies = -1`), `5: yards[0].colonies: must be between 0 and 100000, is -1`},
 		{"a huge fill", yardWith(`fill = "100 gal"`), `5: yards[0].fill: must be between 0 and 100 L, is "100 gal"`},
 		{"honey", "[batch]\nbrix = \"82 Brix\"", `3: batch.brix: must be between 0 and 77 Brix, is "82 Brix"`},
@@ -265,7 +295,7 @@ func TestBad(t *testing.T) {
 		{"no such day", "[batch]\nbrix = \"64 Brix\"\nfrom = \"9 October\"", `4: batch.from: must be a time like "2026-10-09 18:00", is "9 October"`},
 		{"a year too far", "[batch]\nbrix = \"64 Brix\"\nfrom = \"9999-10-09\"", `4: batch.from: must be a time like "2026-10-09 18:00", is "9999-10-09"`},
 
-		{"no position", "[[yards]]\nid = \"orchard\"", `2: yards[0].position: must be given, like [43.22, -91.88], degrees north and degrees east`},
+		{"no position", "[[yards]]\nid = \"orchard\"", `2: yards[0].position: must be given, like [43.22, -91.88], degrees north and degrees east, or an outline`},
 		{"no id", "[[yards]]\nposition = [43, -91]", `2: yards[0].id: must be given, like "orchard"`},
 		{"no capacity", "[tote]\nstrapping = [[\"0 in\", \"0 gal\"], [\"30 in\", \"275 gal\"]]", `2: tote.capacity: must be given, like "275 gal"`},
 		{"no strapping", tote, `2: tote.strapping: must be given, like [["0 in", "0 gal"], ["38 in", "275 gal"]], two lines or more, or length, width and height`},
@@ -317,6 +347,18 @@ func TestBad(t *testing.T) {
 		{"a topic with a wildcard", "[broker]\nprefix = \"yards/#\"", `3: broker.prefix: must be the start of a topic, like "yardtally", without + # $ and blanks, and no / at its ends, is "yards/#"`},
 		{"an odd rate", "[[serial]]\nport = \"/dev/a\"\nbaud = 0", `4: serial[0].baud: must be the port's rate, 115200 or 9600 as a rule, is 0`},
 
+		{"a large hose", "[counter]\nhose = \"501 L\"", `3: counter.hose: must be between 0 and 500 L, is "501 L"`},
+		{"a long top-up", "[counter]\ntop_up = \"3 m\"", `3: counter.top_up: must be between 0 and 120 s, is "3 m"`},
+		{"a fill without unit", "[counter]\nfill = \"1\"", `3: counter.fill: must name its unit, one of gal, qt, pt, L, mL, m3, is "1"`},
+		{"signals for nobody", "[signal]\nmqtt = false", `2: signal: must have mqtt = true or a command`},
+		{"signals to no broker", "[signal]", `2: signal: must have a command where there is no [broker] and no [[mqtt]]`},
+		{"a command without a program", "[signal]\ncommand = [\"\", \"x\"]", `3: signal.command: must begin with a program, like ["aplay", "-q", "/etc/yardtally/{signal}.wav"], is ["", "x"]`},
+		{"an empty command", "[signal]\ncommand = []", `3: signal.command: must begin with a program, like ["aplay", "-q", "/etc/yardtally/{signal}.wav"]`},
+		{"too early", "broker = {}\n[signal]\nearly = \"21 L\"", `4: signal.early: must be between 0 and 20 L, is "21 L"`},
+		{"early by a time", "broker = {}\n[signal]\nearly = \"2 s\"", `4: signal.early: must end in its unit, one of gal, qt, pt, L, mL, m3, is "2 s"`},
+		{"failing without %", "broker = {}\n[signal]\nfailing = \"0.5\"", `4: signal.failing: must be a number and %, like "0.1 %", is "0.5"`},
+		{"failing at once", "broker = {}\n[signal]\nfailing = \"95 %\"", `4: signal.failing: must be between 0 and 90 %, is "95 %"`},
+
 		{"two secrets", "[influxdb]\nurl = \"http://h\"\nbucket = \"b\"\ntoken = \"swordfish\"\ntoken_file = \"x\"", `5: influxdb.token: must not stand beside token_file`},
 		{"no secret file", "[influxdb]\nurl = \"http://h\"\nbucket = \"b\"\ntoken_file = \"no.secret\"", `5: influxdb.token_file: must be a file that can be read (no such file or directory), is "no.secret"`},
 		{"an empty secret file", "[influxdb]\nurl = \"http://h\"\nbucket = \"b\"\ntoken_file = \"empty.secret\"", `5: influxdb.token_file: must hold the secret, and holds nothing, is "empty.secret"`},
@@ -328,7 +370,7 @@ func TestBad(t *testing.T) {
 		{"one key twice", "zone = \"UTC\"\nzone = \"UTC\"", `3: zone: key zone is already defined`},
 		{"one table twice", "[counter]\nquiet = \"2 s\"\n[counter]\nleast = \"1 L\"", `4: counter: table counter already exists`},
 		{"several at once", "zone = \"Iowa/Larch\"\nspeed = 1\n" + yardWith("enter = \"60\"\nfill = \"1\""), `2: zone: must be an IANA time zone like "America/Chicago", is "Iowa/Larch"` +
-			"\n" + `3: speed: is not a setting; here may stand rig, units, zone, data, page, counter, tote, batch, meter, yards, provings, serial, recording, mqtt, broker, door, influxdb` +
+			"\n" + `3: speed: is not a setting; here may stand rig, units, zone, data, page, counter, tote, batch, meter, yards, provings, serial, recording, mqtt, broker, door, signal, influxdb` +
 			"\n" + `7: yards[0].enter: must name its unit, one of m, cm, mm, in, ft, is "60"` +
 			"\n" + `8: yards[0].fill: must name its unit, one of gal, qt, pt, L, mL, m3, is "1"`},
 	} {

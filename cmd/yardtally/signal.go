@@ -1,0 +1,189 @@
+package main
+
+import (
+	"context"
+	"fmt"
+	"log/slog"
+	"math"
+	"sync"
+	"time"
+
+	"yardtally/calibrate/quantity"
+	"yardtally/cmd/yardtally/settings"
+	"yardtally/ingest/desk"
+	"yardtally/ingest/sound"
+	"yardtally/ingest/source"
+	"yardtally/meter"
+	"yardtally/meter/act"
+	"yardtally/meter/signal"
+)
+
+// ear listens to readings on their way to the desk, and has signals given. It
+// does not wait for them to be kept: a signal that comes after a sync comes
+// after the feeder has run over. So it is the sources' sink.
+type ear struct {
+	rig   string
+	set   settings.Signal
+	desk  *desk.Desk
+	clock source.Clock
+	giver *sound.Giver
+	log   *slog.Logger
+
+	mu    sync.Mutex
+	state signal.State
+	out   []signal.Signal
+}
+
+// tickEvery is how often it is asked whether the counter has gone silent.
+const tickEvery = 100 * time.Millisecond
+
+// openEar makes the ear, with an outlet for all that the settings name. The
+// page has the newest signal in any case.
+func (d *daemon) openEar() error {
+	d.ear = &ear{rig: d.set.Rig, desk: d.desk, clock: d.clock, log: d.log, set: settings.Signal{Failing: settings.UsualFailing}}
+	outlets := []sound.Outlet{onPage{d.desk}}
+	if s := d.set.Signal; s != nil {
+		d.ear.set = *s
+		if s.MQTT {
+			for _, p := range d.publishers() {
+				outlets = append(outlets, p)
+			}
+		}
+		if len(s.Command) > 0 {
+			c, err := sound.NewCommand(s.Command, d.log)
+			if err != nil {
+				return fmt.Errorf("signal: %w", err)
+			}
+			outlets = append(outlets, c)
+		}
+	}
+	d.ear.giver = sound.New(d.log, outlets...)
+	return nil
+}
+
+// publishers are the MQTT brokers that readings come from: signals go there.
+func (d *daemon) publishers() (out []*sound.Publisher) {
+	prefix, called := map[string]string{}, map[string]string{}
+	for _, m := range d.set.MQTT {
+		prefix[m.Name], called[m.Name] = m.Prefix, "the MQTT broker "+m.Name
+	}
+	if d.broker != nil {
+		name := d.broker.Name()
+		prefix[name], called[name] = d.set.Broker.Prefix, "the daemon's own broker"
+	}
+	for _, s := range d.sources {
+		if p, ok := s.(interface {
+			Publish(context.Context, string, []byte) error
+		}); ok {
+			out = append(out, &sound.Publisher{To: called[s.Name()], Rig: d.set.Rig,
+				Topic: sound.Topic(prefix[s.Name()], d.set.Rig), Send: p.Publish})
+		}
+	}
+	return out
+}
+
+// onPage is the outlet that shows the newest signal.
+type onPage struct{ desk *desk.Desk }
+
+func (onPage) Name() string { return "the page" }
+
+func (p onPage) Give(ctx context.Context, s sound.Signal) error {
+	return p.desk.Signalled(ctx, s.Kind.String(), s.At)
+}
+
+// Put implements source.Sink.
+func (e *ear) Put(ctx context.Context, a source.Arrival) error {
+	if a.Rig == e.rig && a.BootID == "" { // a recording's readings are not of now
+		e.hear(a.Records)
+	}
+	return e.desk.Put(ctx, a)
+}
+
+func (e *ear) hear(records []meter.Record) {
+	e.mu.Lock()
+	defer e.mu.Unlock()
+	var r signal.Rules
+	for i := range records {
+		c, ok := pulsesOf(&records[i])
+		if !ok {
+			continue
+		}
+		if r.Wrap == 0 {
+			r = rulesNow(e.desk.Snapshot(), &e.set)
+		}
+		e.out = e.state.Next(c, r, e.out[:0])
+		e.give(c.At)
+	}
+}
+
+// pulsesOf returns the counter's message in a record, if there is one.
+func pulsesOf(r *meter.Record) (signal.Count, bool) {
+	n, ok := r.Value(meter.Pulses)
+	c := signal.Count{At: r.Mono, N: uint64(n)}
+	if up, has := r.Value(meter.Uptime); has {
+		c.Up, c.HasUp = int64(math.Round(up*1e9)), true
+	}
+	if boot, has := r.Value(meter.Boot); has {
+		c.Boot, c.HasNum = uint64(boot), true
+	}
+	return c, ok
+}
+
+// give hands on what there is to hear. It holds nobody up.
+func (e *ear) give(mono int64) {
+	for _, s := range e.out {
+		e.log.Info("signal", "kind", s.Kind.String(), "fill", s.Fill.String(), "set", s.Set.String())
+		e.giver.Give(sound.Signal{Signal: s, At: mono + e.desk.Snapshot().Offset})
+	}
+}
+
+// run gives signals, and notices when the counter goes silent, until the
+// context ends.
+func (e *ear) run(ctx context.Context) {
+	var giving sync.WaitGroup
+	giving.Go(func() { e.giver.Run(ctx) })
+	defer giving.Wait()
+	tick := time.NewTicker(tickEvery)
+	defer tick.Stop()
+	for {
+		select {
+		case <-ctx.Done():
+			return
+		case <-tick.C:
+			e.tick()
+		}
+	}
+}
+
+func (e *ear) tick() {
+	e.mu.Lock()
+	defer e.mu.Unlock()
+	now := e.clock.Now().Mono
+	e.out = e.state.Tick(now, rulesNow(e.desk.Snapshot(), &e.set), e.out[:0])
+	e.give(now)
+}
+
+// rulesNow are the rules for signals where the rig is now.
+func rulesNow(s *desk.Snapshot, set *settings.Signal) signal.Rules {
+	rig := &s.Rig
+	topUp := rig.TopUpS
+	if topUp == 0 {
+		topUp = act.DefaultTopUp
+	}
+	r := signal.Rules{
+		Wrap: 1 << rig.WrapBits, Quiet: int64(rig.QuietS * 1e9), TopUp: int64(max(topUp, rig.QuietS) * 1e9),
+		Least: quantity.VolumeOf(rig.LeastL / 1000), Pulse: s.View.PulseVolume,
+		Set: quantity.VolumeOf(rig.FillL / 1000), Early: set.Early, Failing: set.Failing,
+	}
+	if r.Pulse > 0 {
+		r.MaxRate = rig.MostLPM / 60 * float64(quantity.Litre) / float64(r.Pulse)
+	}
+	if here := s.View.Here.Yard; here != "" {
+		for i := range s.View.Yards {
+			if y := &s.View.Yards[i]; y.ID == here && y.Fill > 0 {
+				r.Set = y.Fill
+			}
+		}
+	}
+	return r
+}

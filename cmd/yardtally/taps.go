@@ -1,0 +1,53 @@
+package main
+
+import (
+	"context"
+
+	"yardtally/meter/act"
+)
+
+// taps keeps what people say on the page.
+type taps struct {
+	d    *daemon
+	turn chan struct{} // held while acts are said: each is later than those before
+}
+
+func newTaps(d *daemon) *taps { return &taps{d: d, turn: make(chan struct{}, 1)} }
+
+// Now implements dashboard.Said.
+func (t *taps) Now() act.Moment {
+	mono := t.d.clock.Now().Mono
+	return act.Moment{NS: mono + t.d.desk.Snapshot().Offset, Boot: t.d.bootID, MonoNS: mono}
+}
+
+// Acts implements dashboard.Said.
+func (t *taps) Acts(ctx context.Context) ([]act.Act, error) { return t.d.desk.Acts(ctx) }
+
+// Say implements dashboard.Said.
+func (t *taps) Say(ctx context.Context, who string, bodies ...act.Body) ([]act.Act, error) {
+	select {
+	case t.turn <- struct{}{}:
+		defer func() { <-t.turn }()
+	case <-ctx.Done():
+		return nil, ctx.Err()
+	}
+	all, err := t.d.desk.Acts(ctx)
+	if err != nil {
+		return nil, err
+	}
+	// A clock that was ahead when the others were said makes none of them later
+	// than this one.
+	when := t.Now().NS
+	for i := range all {
+		when = max(when, all[i].When+1)
+	}
+	var said []act.Act
+	for i, b := range bodies {
+		a := act.Act{ID: newID(), Rig: t.d.set.Rig, Who: who, When: when + int64(i), Body: b}
+		if _, err := t.d.desk.AddActs(ctx, a); err != nil {
+			return said, err
+		}
+		said = append(said, a)
+	}
+	return said, nil
+}

@@ -1,0 +1,351 @@
+package dashboard
+
+import (
+	"cmp"
+	"context"
+	"fmt"
+	"html/template"
+	"math"
+	"net/http"
+	"slices"
+	"strings"
+	"time"
+
+	"yardtally/calibrate/quantity"
+	"yardtally/dashboard/door"
+	"yardtally/meter/act"
+	"yardtally/meter/ledger"
+)
+
+// How much of what can be said the page shows at once.
+const (
+	bigYards    = 3  // the likeliest next, one button each; the others under a fold
+	lastSaid    = 6  // taps of tonight that can be taken back
+	lastFlows   = 12 // earlier flows that can be named
+	leastToName = 50 * quantity.Millilitre
+	// leastToName: flow outside fills below it drips off the nozzle, and hides
+	// no pull that a person would name. Common practice, no source.
+)
+
+// note is what the page says first of a tap just made.
+type note struct {
+	Bad  bool
+	Text string
+	Back string // id of the act, to take it back; "" if it cannot be
+}
+
+// handModel is the section of what can be said by a tap.
+type handModel struct {
+	Token, Name string
+	Stands      bool // in a yard: then colonies come first, else the yards do
+	Next, Rest  []yardTap
+	Flows       []flowTap // the newest first, without the last
+	Said        []saidTap // the newest first
+	Unread      bool      // what was said could not be read
+	Clock       string
+	Lost        bool // the rig has no idea of the time
+	Ask         bool // and nothing better than a watch would tell it
+	Zone        string
+	Part        map[string]template.HTML
+	Told        note
+}
+
+type yardTap struct{ ID, Name string }
+
+type flowTap struct{ Pull, Text string }
+
+type saidTap struct{ ID, At, Text, Who string }
+
+// stretch is a pull, or a flow outside fills, that a person can name.
+type stretch struct {
+	session, first, last uint64
+	start                int64
+	volume               quantity.Volume
+	yard                 string
+	fill, open           bool
+}
+
+func (f *stretch) pull() string { return fmt.Sprint(f.session, " ", f.first) }
+
+func ofFill(f *ledger.Fill) stretch {
+	return stretch{f.Session, f.First, f.Last, f.Start, f.Volume, f.Yard, true, f.Open}
+}
+
+// ofLoose takes what flowed just now for open: it may yet become a fill.
+func ofLoose(v *ledger.View, l *ledger.Loose) stretch {
+	open := v.At-l.End < int64(act.DefaultRig.QuietS*1e9)
+	return stretch{l.Session, l.First, l.Last, l.Start, l.Volume, l.Yard, false, open}
+}
+
+// flowAt returns the flow that begins after a count, or the one that the count
+// is inside of.
+func flowAt(v *ledger.View, session, first uint64) (stretch, bool) {
+	if v == nil {
+		return stretch{}, false
+	}
+	in := func(s, a, b uint64) bool { return s == session && a <= first && first < b }
+	for i := len(v.Fills) - 1; i >= 0; i-- {
+		if f := &v.Fills[i]; in(f.Session, f.First, f.Last) {
+			return ofFill(f), true
+		}
+	}
+	for i := len(v.Loose) - 1; i >= 0; i-- {
+		if l := &v.Loose[i]; in(l.Session, l.First, l.Last) {
+			return ofLoose(v, l), true
+		}
+	}
+	return stretch{}, false
+}
+
+// flows returns the last flows of the night that can be named, the newest first.
+func (m *model) flows() []stretch {
+	var out []stretch
+	for i := len(m.view.Fills) - 1; i >= 0 && i >= len(m.view.Fills)-lastFlows-1; i-- {
+		out = append(out, ofFill(&m.view.Fills[i]))
+	}
+	n := 0
+	for i := len(m.view.Loose) - 1; i >= 0 && n <= lastFlows; i-- {
+		if l := &m.view.Loose[i]; l.Volume >= leastToName {
+			out = append(out, ofLoose(m.view, l))
+			n++
+		}
+	}
+	out = slices.DeleteFunc(out, func(f stretch) bool { return f.start < m.night.From || f.start >= m.night.To })
+	slices.SortStableFunc(out, func(a, b stretch) int { return cmp.Compare(b.start, a.start) })
+	return out[:min(len(out), lastFlows+1)]
+}
+
+// sayFlow names a flow: "1.02 gal at 21:14:03, Mill Bottom".
+func (m *model) sayFlow(f *stretch) string {
+	return m.hundredths(f.volume) + " at " + m.clock(f.start) + ", " + m.sayWhere(f)
+}
+
+// sayWhere is where a flow was, and whether it is a fill that has ended.
+func (m *model) sayWhere(f *stretch) string {
+	text := "no yard known"
+	if f.yard != "" {
+		text = m.yard(f.yard).Name
+	}
+	switch {
+	case f.open:
+		text += ", still flowing"
+	case !f.fill:
+		text += ", outside fills"
+	}
+	return text
+}
+
+// pullModel is the last flow, by what the form names it with.
+type pullModel struct{ Pull, Text string }
+
+func (m *model) pull() pullModel {
+	if fs := m.flows(); len(fs) > 0 {
+		return pullModel{fs[0].pull(), m.sayFlow(&fs[0])}
+	}
+	return pullModel{}
+}
+
+// stands says where the rig is, and how that is known.
+func (m *model) stands() string {
+	h := &m.view.Here
+	switch {
+	case h.Yard != "":
+		return m.yard(h.Yard).Name + " since " + m.minute(h.Since) + ", " + reasonWords(h.Reason) + "."
+	case h.Reason == ledger.NoPosition || h.FixAt == 0 && h.Reason != ledger.ByHand:
+		return "No position is known, so no yard is."
+	}
+	return "In no yard, " + reasonWords(h.Reason) + "."
+}
+
+// nextYards puts the yards in use in the order in which they are likeliest to
+// come next: those not fed tonight first, along the route if one was said, then
+// from near to far. The one that the rig stands in comes last.
+func (m *model) nextYards(standing []act.Act) []yardTap {
+	from := m.view.Here.Yard
+	fed := map[string]bool{}
+	for i := range m.view.Fills {
+		if f := &m.view.Fills[i]; f.Start >= m.night.From && f.Start < m.night.To && f.Yard != "" {
+			fed[f.Yard] = true
+			if m.view.Here.Yard == "" {
+				from = f.Yard
+			}
+		}
+	}
+	var route []string
+	for i := range standing { // in order of From
+		if r, ok := standing[i].Body.(act.Route); ok && standing[i].From <= m.Now {
+			route = r.Yards
+		}
+	}
+	passed := slices.Index(route, from)
+	away := func(y *ledger.YardInfo) (stop int, d float64) {
+		stop = math.MaxInt
+		if i := slices.Index(route, y.ID); i >= 0 {
+			stop = (i - passed - 1 + 2*len(route)) % len(route)
+		}
+		if from != "" {
+			a := m.yard(from)
+			d = math.Hypot(y.Lat-a.Lat, (y.Lon-a.Lon)*math.Cos(a.Lat*math.Pi/180))
+		}
+		return stop, d
+	}
+	var ys []ledger.YardInfo
+	for _, y := range m.view.Yards {
+		if !y.Closed {
+			ys = append(ys, y)
+		}
+	}
+	rank := func(y *ledger.YardInfo) int {
+		switch {
+		case y.ID == m.view.Here.Yard:
+			return 2
+		case fed[y.ID]:
+			return 1
+		}
+		return 0
+	}
+	slices.SortStableFunc(ys, func(a, b ledger.YardInfo) int {
+		sa, da := away(&a)
+		sb, db := away(&b)
+		return cmp.Or(cmp.Compare(rank(&a), rank(&b)), cmp.Compare(sa, sb), cmp.Compare(da, db), cmp.Compare(a.ID, b.ID))
+	})
+	var out []yardTap
+	for i := range ys {
+		out = append(out, yardTap{ys[i].ID, m.yard(ys[i].ID).Name})
+	}
+	return out
+}
+
+var deemWords = map[string]string{
+	act.AsFill: "A colony’s fill", act.AsTopUp: "A top-up of the one before", act.AsPriming: "Priming", act.AsFlush: "A flush",
+	act.AsProving: "A proving", act.AsSpill: "A spill", act.AsSuspect: "No syrup",
+}
+
+// sayTap says in words what a tap said, without a full stop.
+func (m *model) sayTap(b act.Body) string {
+	switch b := b.(type) {
+	case act.Arrive:
+		if b.Yard == "" {
+			return "Left the yard"
+		}
+		return "Arrived at " + m.yard(b.Yard).Name
+	case act.Colony:
+		n := max(b.N, 1)
+		switch b.What {
+		case act.Skipped:
+			return "Skipped " + count(n)
+		case act.Dead:
+			if n == 1 {
+				return "One is dead"
+			}
+			return fmt.Sprint(n, " are dead")
+		case act.TwoFeeders:
+			return "Two feeders"
+		case act.Shared:
+			return fmt.Sprintf("One fill for %d colonies", b.N)
+		}
+	case act.Deem:
+		what := deemWords[b.As]
+		if f, ok := flowAt(m.view, b.Session, b.First); ok {
+			f.open = false
+			return what + ": " + strings.TrimSuffix(m.sayFlow(&f), ", outside fills")
+		}
+		return what + ": counts " + fmt.Sprint(b.First, " to ", b.Last)
+	case act.Drained:
+		return "The hose was drained"
+	case act.Fix:
+		how := "by " + b.By
+		if b.By == "phone" {
+			how = "from a phone"
+		}
+		return "The rig’s time, " + how + ": it was " + time.Unix(0, b.UTC).In(m.zone).Format("2 Jan 2006 15:04:05")
+	}
+	return b.Kind()
+}
+
+func count(n int) string {
+	if n == 1 {
+		return "one"
+	}
+	return fmt.Sprint(n)
+}
+
+// hand draws the section for one who is signed in; nil for others.
+func (s *server) hand(r *http.Request, told note) *handModel {
+	if s.Said == nil || door.Of(r.Context()) != door.In {
+		return nil
+	}
+	m := newModel(s.Feed.Snapshot())
+	h := &handModel{Token: token(), Name: nameOf(r), Told: told, Stands: m.view.Here.Yard != "",
+		Clock: m.sayClock(), Lost: m.timeless(), Zone: m.zone.String()}
+	h.Ask = m.Demo == "" && !(m.view.Placed.By == "satellites" || m.view.Placed.By == "network")
+	if h.Name == noName {
+		h.Name = ""
+	}
+	ctx, cancel := context.WithTimeout(r.Context(), askLimit)
+	defer cancel()
+	acts, err := s.Said.Acts(ctx)
+	if err != nil {
+		h.Unread = true
+	}
+	ys := m.nextYards(act.Standing(acts))
+	h.Next, h.Rest = ys[:min(len(ys), bigYards)], ys[min(len(ys), bigYards):]
+	if n := len(h.Next); n > 0 && h.Next[n-1].ID == m.view.Here.Yard {
+		h.Next, h.Rest = h.Next[:n-1], append([]yardTap{h.Next[n-1]}, h.Rest...)
+	}
+	for i, f := range m.flows() {
+		if i > 0 {
+			h.Flows = append(h.Flows, flowTap{f.pull(), m.clock(f.start) + ", " + m.hundredths(f.volume) + ", " + m.sayWhere(&f)})
+		}
+	}
+	h.tell(m, s, acts, r)
+	return h
+}
+
+// tell lists what was said tonight, and says what the last tap said.
+func (h *handModel) tell(m *model, s *server, acts []act.Act, r *http.Request) {
+	gone, monos, now := act.TakenBack(acts), s.taps.monos(), s.Said.Now()
+	// An instant as the boot's clock had it: right also where the rig's time
+	// was another one when it was said.
+	at := func(a *act.Act) int64 {
+		if mono, ok := monos[a.ID]; ok {
+			return now.NS - now.MonoNS + mono
+		}
+		return a.When
+	}
+	asked := r.URL.Query().Get("said")
+	latest := slices.Clone(acts)
+	slices.SortStableFunc(latest, func(a, b act.Act) int { return cmp.Compare(b.When, a.When) })
+	for i := range latest {
+		a := &latest[i]
+		if a.ID == asked && asked != "" && h.Told.Text == "" {
+			h.Told = m.sayTold(a, acts, gone[a.ID], r.URL.Query().Has("again"))
+		}
+		if t := at(a); byTap(a.Body) && !gone[a.ID] && t >= m.night.From && t < m.night.To && len(h.Said) < lastSaid {
+			h.Said = append(h.Said, saidTap{a.ID, m.clock(t), m.sayTap(a.Body), a.Who})
+		}
+	}
+}
+
+// sayTold says what an act just said, and that it can be taken back.
+func (m *model) sayTold(a *act.Act, acts []act.Act, gone, again bool) note {
+	if u, ok := a.Body.(act.Undo); ok {
+		for i := range acts {
+			if acts[i].ID == u.Act {
+				return note{Text: "Taken back: " + m.sayTap(acts[i].Body) + "."}
+			}
+		}
+		return note{}
+	}
+	if !byTap(a.Body) {
+		return note{}
+	}
+	n := note{Text: m.sayTap(a.Body) + ".", Back: a.ID}
+	switch {
+	case gone:
+		n.Text, n.Back = "Taken back: "+n.Text, ""
+	case again:
+		n.Text += " That was tapped twice, and counts once."
+	}
+	return n
+}

@@ -1,0 +1,180 @@
+package dashboard
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"sync"
+	"time"
+
+	"yardtally/meter/act"
+)
+
+// Said keeps what people say by a tap. Its methods may be called from any
+// goroutine.
+type Said interface {
+	// Now is this moment, by the rig's clock and by that of the daemon's boot.
+	Now() act.Moment
+	// Say keeps bodies as acts said now by who, durably, and returns the acts.
+	// With an error, those that it returns are kept all the same.
+	Say(ctx context.Context, who string, bodies ...act.Body) ([]act.Act, error)
+	// Acts returns all that was ever said of the rig, by anybody.
+	Acts(ctx context.Context) ([]act.Act, error)
+}
+
+const (
+	doubleTap = 2 * time.Second  // the same button of the same device within this is one tap
+	sayLimit  = 10 * time.Second // a tap that is not kept by then is said to have failed
+	askLimit  = 2 * time.Second  // the page does not wait longer for what was said
+
+	mostTaps     = 30  // of one device in a minute
+	mostTapsAll  = 120 // of all of them
+	mostTapsKept = 512 // the oldest go
+	tapLife      = 18 * time.Hour
+)
+
+// tap is one that was kept.
+type tap struct {
+	at      time.Time
+	session string
+	token   string // of the page it was made on
+	what    string // which button, with all that it says
+	id      string // of the act
+	mono    int64  // the boot's clock when it was said, ns
+}
+
+// taps knows the taps of late, so that one that comes twice counts once.
+type taps struct {
+	now  func() time.Time
+	turn chan struct{} // held while one is judged and kept
+	// ending is how long a tap on a pull that still flows waits for its end.
+	ending time.Duration
+	mu     sync.Mutex
+	done   []tap // in order
+}
+
+func newTaps() taps {
+	return taps{now: time.Now, turn: make(chan struct{}, 1), ending: 6 * time.Second}
+}
+
+// before returns the act that the same tap has said already. One page says the
+// same thing once, however late its form comes again; and the second half of a
+// double tap may meet the next page.
+func (t *taps) before(session, token, what string) (id string, ok bool) {
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	now := t.now()
+	for i := len(t.done) - 1; i >= 0; i-- {
+		d := &t.done[i]
+		if d.session == session && d.what == what && (token != "" && d.token == token || now.Sub(d.at) < doubleTap) {
+			return d.id, true
+		}
+	}
+	return "", false
+}
+
+// tooMany says how long to wait with the next tap.
+type tooMany struct{ wait time.Duration }
+
+func (e *tooMany) Error() string {
+	return fmt.Sprintf("too many taps in a minute; the next can be in %.0f s", max(1, e.wait.Seconds()))
+}
+
+// room returns a tooMany where one more tap is too much.
+func (t *taps) room(session string) error {
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	now := t.now()
+	mine, all := 0, 0
+	for i := len(t.done) - 1; i >= 0; i-- {
+		d := &t.done[i]
+		age := now.Sub(d.at)
+		if age >= time.Minute {
+			break
+		}
+		all++
+		if d.session == session {
+			mine++
+		}
+		if mine >= mostTaps || all >= mostTapsAll {
+			return &tooMany{time.Minute - age}
+		}
+	}
+	return nil
+}
+
+func (t *taps) note(d tap) {
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	d.at = t.now()
+	old := 0
+	for old < len(t.done) && (d.at.Sub(t.done[old].at) > tapLife || len(t.done)-old >= mostTapsKept) {
+		old++
+	}
+	t.done = append(t.done[old:len(t.done):len(t.done)], d)
+}
+
+// forget lets the tap that said an act count again: the act was taken back.
+func (t *taps) forget(id string) {
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	for i := range t.done {
+		if t.done[i].id == id {
+			t.done[i].what = ""
+		}
+	}
+}
+
+// monos returns by the acts' ids when they were said, by the boot's clock, ns.
+func (t *taps) monos() map[string]int64 {
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	out := make(map[string]int64, len(t.done))
+	for i := range t.done {
+		out[t.done[i].id] = t.done[i].mono
+	}
+	return out
+}
+
+// errNothing says that there is nothing to keep, and that this is well.
+var errNothing = errors.New("nothing to keep")
+
+// sayOnce keeps what make returns, if the same tap has not been kept already:
+// then it returns that act's id and again. Nothing else is said meanwhile.
+func (s *server) sayOnce(ctx context.Context, t tap, who string, body func(context.Context, act.Moment) (act.Body, error)) (id string, again bool, err error) {
+	ctx, cancel := context.WithTimeout(ctx, sayLimit)
+	defer cancel()
+	select {
+	case s.taps.turn <- struct{}{}:
+		defer func() { <-s.taps.turn }()
+	case <-ctx.Done():
+		return "", false, ctx.Err()
+	}
+	if id, ok := s.taps.before(t.session, t.token, t.what); ok {
+		return id, true, nil
+	}
+	if err := s.taps.room(t.session); err != nil {
+		return "", false, err
+	}
+	now := s.Said.Now()
+	b, err := body(ctx, now)
+	if err != nil {
+		return "", false, err
+	}
+	if err := b.Check(); err != nil {
+		return "", false, err
+	}
+	kept, err := s.Said.Say(ctx, who, b)
+	if len(kept) == 0 {
+		return "", false, errors.Join(err, errors.New("it was not kept"))
+	}
+	t.id, t.mono = kept[0].ID, now.MonoNS
+	s.taps.note(t)
+	if u, ok := b.(act.Undo); ok {
+		s.taps.forget(u.Act)
+	}
+	if err != nil {
+		s.Log.Warn("a tap is kept, but not told", "err", err)
+	}
+	return t.id, false, nil
+}

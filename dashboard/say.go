@@ -1,0 +1,260 @@
+package dashboard
+
+import (
+	"context"
+	"crypto/rand"
+	"encoding/base64"
+	"errors"
+	"fmt"
+	"math"
+	"net/http"
+	"net/url"
+	"strconv"
+	"strings"
+	"time"
+	"unicode"
+	"unicode/utf8"
+
+	"yardtally/dashboard/door"
+	"yardtally/meter/act"
+)
+
+// mostForm bounds a tap's form, bytes.
+const mostForm = 4 << 10
+
+// sayings are what can be said by a tap: by the last part of the form's path,
+// how its fields become an act.
+var sayings = map[string]func(*server, context.Context, act.Moment, url.Values) (act.Body, error){
+	"arrive":  (*server).sayArrive,
+	"colony":  (*server).sayColony,
+	"deem":    (*server).sayDeem,
+	"drained": (*server).sayDrained,
+	"back":    (*server).sayBack,
+	"time":    (*server).sayTime,
+}
+
+// form reads the form of one who is signed in; otherwise it answers.
+func (s *server) form(w http.ResponseWriter, r *http.Request) bool {
+	if door.Of(r.Context()) != door.In {
+		http.Error(w, "Saying anything here needs the passphrase. Nothing was said.", http.StatusForbidden)
+		return false
+	}
+	if kind, _, _ := strings.Cut(r.Header.Get("Content-Type"), ";"); kind != "application/x-www-form-urlencoded" {
+		http.Error(w, "A tap must come from the page's form. Nothing was said.", http.StatusUnsupportedMediaType)
+		return false
+	}
+	r.Body = http.MaxBytesReader(w, r.Body, mostForm)
+	if err := r.ParseForm(); err != nil {
+		http.Error(w, fmt.Sprintf("The form must be one of the page's, with %d bytes at most. Nothing was said.", mostForm), http.StatusBadRequest)
+		return false
+	}
+	return true
+}
+
+// say takes a tap, and sends the browser back to the page, which says what was
+// said: loading that again says nothing again.
+func (s *server) say(w http.ResponseWriter, r *http.Request) {
+	if !s.form(w, r) {
+		return
+	}
+	saying := sayings[r.PathValue("what")]
+	if saying == nil {
+		http.NotFound(w, r)
+		return
+	}
+	f := r.PostForm
+	t := tap{session: door.Session(r.Context()), token: f.Get("token")}
+	if len(t.token) > 64 {
+		t.token = ""
+	}
+	f.Del("token")
+	if r.PathValue("what") == "deem" {
+		s.awaitEnd(r.Context(), f.Get("pull"))
+	}
+	t.what = r.URL.Path + "?" + f.Encode()
+	id, again, err := s.sayOnce(r.Context(), t, nameOf(r), func(ctx context.Context, now act.Moment) (act.Body, error) {
+		return saying(s, ctx, now, f)
+	})
+	if err != nil {
+		s.sayWhy(w, r, err)
+		return
+	}
+	q := url.Values{"said": {id}}
+	if again {
+		q.Set("again", "1")
+	}
+	http.Redirect(w, r, "/?"+q.Encode()+"#said", http.StatusSeeOther)
+}
+
+// sayWhy shows the page with why nothing was said.
+func (s *server) sayWhy(w http.ResponseWriter, r *http.Request, err error) {
+	status := http.StatusServiceUnavailable
+	var field *act.FieldError
+	var many *tooMany
+	switch {
+	case errors.As(err, &field):
+		status = http.StatusUnprocessableEntity
+	case errors.As(err, &many):
+		status = http.StatusTooManyRequests
+		w.Header().Set("Retry-After", strconv.Itoa(int(math.Ceil(max(1, many.wait.Seconds())))))
+	default:
+		s.Log.Error("a tap could not be kept", "err", err)
+	}
+	s.draw(w, r, status, note{Bad: true, Text: "Nothing was said: " + strings.TrimRight(err.Error(), ". ") + "."})
+}
+
+func (s *server) sayArrive(_ context.Context, now act.Moment, f url.Values) (act.Body, error) {
+	id := f.Get("yard")
+	if id == "" && !f.Has("yard") || id != "" && !s.known(id) {
+		return nil, &act.FieldError{Field: "yard", Rule: "must be a yard of this rig", Value: strconv.Quote(id)}
+	}
+	return act.Arrive{At: now, Yard: id}, nil
+}
+
+// known reports whether the rig has a yard in use of that id.
+func (s *server) known(id string) bool {
+	if v := s.Feed.Snapshot().View; v != nil {
+		for i := range v.Yards {
+			if v.Yards[i].ID == id && !v.Yards[i].Closed {
+				return true
+			}
+		}
+	}
+	return false
+}
+
+func (s *server) sayColony(_ context.Context, now act.Moment, f url.Values) (act.Body, error) {
+	c := act.Colony{At: now, What: f.Get("what")}
+	if f.Has("n") {
+		var err error
+		if c.N, err = strconv.Atoi(f.Get("n")); err != nil {
+			return nil, &act.FieldError{Field: "n", Rule: "must be a whole number", Value: strconv.Quote(f.Get("n"))}
+		}
+	}
+	return c, nil
+}
+
+// pullOf returns the flow that a form names by where it began: where it ends may
+// have changed since the page was drawn.
+func (s *server) pullOf(pull string) (stretch, bool) {
+	session, first, ok := strings.Cut(pull, " ")
+	n, err1 := strconv.ParseUint(session, 10, 64)
+	c, err2 := strconv.ParseUint(first, 10, 64)
+	if !ok || err1 != nil || err2 != nil {
+		return stretch{}, false
+	}
+	return flowAt(s.Feed.Snapshot().View, n, c)
+}
+
+// awaitEnd waits for a pull to end: whoever has just let go of the trigger taps
+// before the rig can know that no more comes.
+func (s *server) awaitEnd(ctx context.Context, pull string) {
+	ctx, cancel := context.WithTimeout(ctx, s.taps.ending)
+	defer cancel()
+	ticks := s.Feed.Watch(ctx)
+	for {
+		if p, ok := s.pullOf(pull); !ok || !p.open {
+			return
+		}
+		if _, ok := <-ticks; !ok {
+			return
+		}
+	}
+}
+
+// sayDeem says what a flow was.
+func (s *server) sayDeem(_ context.Context, _ act.Moment, f url.Values) (act.Body, error) {
+	p, ok := s.pullOf(f.Get("pull"))
+	if !ok {
+		return nil, &act.FieldError{Field: "pull", Rule: "must be a flow that the rig still knows", Value: strconv.Quote(f.Get("pull"))}
+	}
+	if snap := s.Feed.Snapshot(); p.open && snap.Live.Flow > 0 && snap.Now-snap.Live.FlowAt < int64(flowAge) {
+		return nil, &act.FieldError{Field: "pull", Rule: "must have ended before it is said what it was", Value: "still flowing"}
+	}
+	return act.Deem{Session: p.session, First: p.first, Last: p.last, As: f.Get("as")}, nil
+}
+
+func (s *server) sayDrained(_ context.Context, now act.Moment, _ url.Values) (act.Body, error) {
+	return act.Drained{At: now}, nil
+}
+
+// sayBack takes back what was said by a tap, and nothing else.
+func (s *server) sayBack(ctx context.Context, _ act.Moment, f url.Values) (act.Body, error) {
+	id := f.Get("act")
+	acts, err := s.Said.Acts(ctx)
+	if err != nil {
+		return nil, err
+	}
+	for i := range acts {
+		if acts[i].ID == id && byTap(acts[i].Body) {
+			if act.TakenBack(acts)[id] {
+				return nil, &act.FieldError{Field: "act", Rule: "must not be taken back already", Value: strconv.Quote(id)}
+			}
+			return act.Undo{Act: id}, nil
+		}
+	}
+	return nil, &act.FieldError{Field: "act", Rule: "must be one that was said by a tap", Value: strconv.Quote(id)}
+}
+
+// byTap reports whether an act is of a kind that the page's buttons make.
+func byTap(b act.Body) bool {
+	switch b.(type) {
+	case act.Arrive, act.Colony, act.Deem, act.Drained, act.Fix:
+		return true
+	}
+	return false
+}
+
+// token returns a new page's: whoever holds it says each thing once with it.
+func token() string {
+	var b [12]byte
+	rand.Read(b[:])
+	return base64.RawURLEncoding.EncodeToString(b[:])
+}
+
+// The name of who says it, for the acts, is kept on the device.
+const (
+	nameCookie  = "who"
+	noName      = "phone"
+	longestName = 40 // letters
+	nameLife    = 365 * 24 * time.Hour
+)
+
+// nameOf returns the name that the device gave, or noName.
+func nameOf(r *http.Request) string {
+	if c, err := r.Cookie(nameCookie); err == nil {
+		if b, err := base64.RawURLEncoding.DecodeString(c.Value); err == nil && checkName(string(b)) == nil && len(b) > 0 {
+			return string(b)
+		}
+	}
+	return noName
+}
+
+func checkName(n string) error {
+	if utf8.RuneCountInString(n) > longestName {
+		return &act.FieldError{Field: "name", Rule: fmt.Sprintf("must have %d letters at most", longestName), Value: utf8.RuneCountInString(n)}
+	}
+	if !utf8.ValidString(n) || strings.ContainsFunc(n, func(c rune) bool { return !unicode.IsPrint(c) }) {
+		return &act.FieldError{Field: "name", Rule: "must be letters that can be read", Value: strconv.QuoteToASCII(n)}
+	}
+	return nil
+}
+
+// who remembers a name in a cookie; an empty one forgets it.
+func (s *server) who(w http.ResponseWriter, r *http.Request) {
+	if !s.form(w, r) {
+		return
+	}
+	name := strings.TrimSpace(r.PostForm.Get("name"))
+	if err := checkName(name); err != nil {
+		s.sayWhy(w, r, err)
+		return
+	}
+	c := http.Cookie{Name: nameCookie, Path: "/", HttpOnly: true, SameSite: http.SameSiteLaxMode,
+		Value: base64.RawURLEncoding.EncodeToString([]byte(name)), MaxAge: int(nameLife / time.Second)}
+	if name == "" {
+		c.MaxAge = -1
+	}
+	http.SetCookie(w, &c)
+	http.Redirect(w, r, "/#tell", http.StatusSeeOther)
+}
