@@ -180,19 +180,18 @@ func (a *account) provedBy(x *Proved) {
 		if end < x.Done-provedAgo {
 			break
 		}
-		n := uint64(0)
+		n, main := uint64(0), false
 		for k := j; k >= 0 && k > j-provedMost; k-- {
 			p := &a.ps[k]
 			if p.as != "" || p.moved || p.Kind == fill.Suspect || p.Session != a.ps[j].Session ||
 				k < j && a.ps[k+1].Start-p.End > provedGap {
 				break
 			}
-			if most := float64(p.Last - p.First); p.Kind == fill.Pull && most < mainPull*x.Pulses && most > splash*x.Pulses {
-				break // a bucket is filled by one pull, and perhaps a splash to end with
-			}
 			n += p.Last - p.First
+			// A bucket is filled by one pull, and perhaps a splash to end with.
+			main = main || float64(p.Last-p.First) > mainPull*x.Pulses
 			off := math.Abs(float64(n) - x.Pulses)
-			if off <= slack && off < best && p.Kind == fill.Pull {
+			if off <= slack && off < best && main {
 				best, first, last = off, k, j
 			}
 			if float64(n) > x.Pulses+slack {

@@ -93,12 +93,16 @@ func (t *Track) Next(p Position) (closed Stay, ok bool) {
 	if p.At <= 0 || !(p.HDOP <= MaxHDOP) || !valid(p.Lat, p.Lon) || t.At != 0 && p.At-t.At < apart {
 		return Stay{}, false
 	}
-	broken := t.At != 0 && t.silent(p.At-t.At)
+	gap := p.At - t.At
+	broken := t.At != 0 && t.silent(gap)
 	t.At = p.At
 	if broken {
-		t.Waits, t.Back = 0, t.In
+		if gap > FixAge || t.In && !t.Back {
+			t.Waits = 0 // they were outliers, or are too old
+		}
+		t.Back, t.Since = t.In, p.At
 	}
-	if t.In && !t.Back {
+	if t.In && (!t.Back || p.At-t.Stay.To <= FixAge) {
 		if at := plane(t.Lat, t.Lon, t.Scale, p.Lat, p.Lon); t.within(at, p.HDOP) {
 			return t.take(p, at)
 		}
@@ -230,7 +234,7 @@ func (t *Track) again() bool {
 // begin begins a stay with a position, which is not yet taken in.
 func (t *Track) begin(p Position) {
 	t.In = true
-	t.Stay = Stay{From: p.At, To: p.At, Since: t.Since}
+	t.Stay = Stay{From: p.At, To: p.At, Since: min(t.Since, p.At)}
 	t.Lat, t.Lon, t.Scale = p.Lat, p.Lon, cosine(p.Lat)
 	t.X, t.Y, t.NearX, t.NearY = 0, 0, 0, 0
 	t.Squares, t.DOP, t.Weight = 0, 0, 0
@@ -239,7 +243,7 @@ func (t *Track) begin(p Position) {
 // take takes a position within reach into the stay, which it cuts first if the
 // rig crept on.
 func (t *Track) take(p Position, at xy) (closed Stay, ok bool) {
-	t.Waits = 0
+	t.Waits, t.Back = 0, false
 	x, y := t.NearX-t.X, t.NearY-t.Y
 	if r := max(stray, strayDOP*t.DOP); float64(x*x)+float64(y*y) > r*r {
 		closed, ok = t.stay(), true
