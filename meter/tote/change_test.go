@@ -224,8 +224,8 @@ func TestKinds(t *testing.T) {
 					t.Logf("seed %d: %v sure %v %q", seed, g.Kind, g.Sure, g.Note)
 				}
 				wait := 200 * sec   // for rest
-				if c.kind == Leak { // to be kept, and to show
-					wait = 900*sec + int64(2*60/c.rate)*sec
+				if c.kind == Leak { // points 10 min apart, and 2 L to show
+					wait = 1500*sec + int64(2*60/c.rate)*sec
 				}
 				if g.From > from+wait || g.To < to-wait || g.From < from-800*sec || g.To > to+wait {
 					t.Errorf("seed %d: %d s before to %d s after it began and ended", seed, (from-g.From)/sec, (g.To-to)/sec)
