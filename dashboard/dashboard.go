@@ -133,6 +133,10 @@ func (s *server) handler() http.Handler {
 	if s.Said != nil {
 		mux.HandleFunc("POST /say/{what}", s.say)
 		mux.HandleFunc("POST /who", s.who)
+		// Where a page that said why nothing was said is asked for again.
+		back := http.RedirectHandler("/#tell", http.StatusSeeOther)
+		mux.Handle("GET /say/{what}", back)
+		mux.Handle("GET /who", back)
 		mux.HandleFunc("GET /clock", s.boot)
 		mux.HandleFunc("POST /clock", s.phone)
 	}

@@ -69,7 +69,7 @@ func (m *model) sayClock() string {
 	case clock.BySender:
 		return "as the sensors tell it"
 	case clock.ByNeighbours:
-		return "a guess, as no clock was heard since the board started"
+		return "a guess"
 	}
 	return "by the board’s own clock"
 }

@@ -255,6 +255,11 @@ func TestTapsAreRefused(t *testing.T) {
 			t.Errorf("%s %s: not said as an alert", c.path, c.form)
 		}
 	}
+	for _, path := range []string{"/say/drained", "/who"} {
+		if w := get(t, st.h, path, st.cookie); w.Code != 303 || w.Header().Get("Location") != "/#tell" {
+			t.Errorf("GET %s: status %d, to %q", path, w.Code, w.Header().Get("Location"))
+		}
+	}
 	st.book.err = errors.New("the disk is full")
 	if w := st.post("/say/drained", ""); w.Code != 503 || !strings.Contains(w.Body.String(), "Nothing was said: the disk is full") {
 		t.Errorf("not kept: status %d", w.Code)

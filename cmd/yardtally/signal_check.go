@@ -2,7 +2,7 @@ package main
 
 import (
 	"errors"
-	"io"
+	"fmt"
 	"log/slog"
 	"slices"
 	"strings"
@@ -26,7 +26,7 @@ func checkSignal(c *checker, set *settings.Settings, now time.Time) {
 		c.say("signal full", errors.New("must have a fill of a yard or of [counter] to be full at, is none"), "")
 	} else {
 		if s.Early > 0 {
-			text += "; " + set.Units.Volume(s.Early) + " early, half of the fill at most"
+			text += "; " + finely(set.Units, s.Early) + " early, half of the fill at most"
 		}
 		c.note("signal full", "%s", text)
 	}
@@ -44,7 +44,7 @@ func checkSignal(c *checker, set *settings.Settings, now time.Time) {
 		}
 	}
 	if len(s.Command) > 0 {
-		cmd, err := sound.NewCommand(s.Command, slog.New(slog.NewTextHandler(io.Discard, nil)))
+		cmd, err := sound.NewCommand(s.Command, slog.New(slog.DiscardHandler))
 		if err == nil {
 			err = cmd.Check()
 		}
@@ -80,7 +80,7 @@ func fullAt(set *settings.Settings, now int64) string {
 	at := map[string][]string{}
 	for id, y := range yards {
 		if y.yard.FillL > 0 && !y.yard.Closed {
-			v := set.Units.Volume(quantity.VolumeOf(y.yard.FillL / 1000))
+			v := finely(set.Units, quantity.VolumeOf(y.yard.FillL/1000))
 			at[v] = append(at[v], id)
 		}
 	}
@@ -91,9 +91,17 @@ func fullAt(set *settings.Settings, now int64) string {
 	}
 	slices.Sort(parts)
 	if rig.FillL > 0 {
-		parts = append(parts, set.Units.Volume(quantity.VolumeOf(rig.FillL/1000))+" elsewhere")
+		parts = append(parts, finely(set.Units, quantity.VolumeOf(rig.FillL/1000))+" elsewhere")
 	} else if len(parts) > 0 {
 		parts = append(parts, "never elsewhere")
 	}
 	return strings.Join(parts, "; ")
+}
+
+// finely prints what one colony gets to a hundredth: pages round to less.
+func finely(u quantity.System, v quantity.Volume) string {
+	if u == quantity.US {
+		return fmt.Sprintf("%.2f gal", v.USGallons())
+	}
+	return fmt.Sprintf("%.2f L", v.Litres())
 }

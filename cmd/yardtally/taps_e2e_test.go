@@ -315,7 +315,7 @@ func TestTimeByHandInBrowser(t *testing.T) {
 		t.Fatal(err)
 	}
 	eval[bool](t, ctx, `document.getElementById('time').value = '`+time.Now().In(zone).Format("2006-01-02T15:04:05")+`', true`)
-	press(t, ctx, `form[action="/say/time"] button`)
+	press(t, ctx, `form[action^="/say/time"] button`)
 	shows(t, ctx, "The rig’s time, by hand: it was")
 	b.rightTime("by hand", b.view())
 }
@@ -385,7 +385,7 @@ func TestTapsInBrowser(t *testing.T) {
 			t.Fatal("the last pull stays the same")
 		}
 	}
-	press(t, ctx, `form[action="/say/deem"] button[value="priming"]`)
+	press(t, ctx, `form[action^="/say/deem"] button[value="priming"]`)
 	shows(t, ctx, "Priming: ")
 	if got := eval[string](t, ctx, `document.querySelector('#said form button').value`); got == "" {
 		t.Error("it cannot be taken back")
@@ -393,6 +393,9 @@ func TestTapsInBrowser(t *testing.T) {
 	eval[bool](t, ctx, `document.querySelector('#said form button').value = 'nothing', true`)
 	press(t, ctx, `#said button`)
 	shows(t, ctx, `Nothing was said: act: must be one that was said by a tap, is "nothing".`)
+	if top := eval[float64](t, ctx, `document.getElementById('said').getBoundingClientRect().top / innerHeight`); top < 0 || top > 0.9 {
+		t.Errorf("why nothing was said is out of sight: %g screens down", top)
+	}
 	eval[bool](t, ctx, `document.querySelectorAll('.hand details').forEach(d => d.open = true), true`)
 	photograph(t, ctx, "tell")
 }

@@ -89,7 +89,7 @@
   // clock, and sends the best of a few tries. The rig takes it if it knows none better.
   var asked = -Infinity; // when, by performance.now()
   function tellTime() {
-    if (performance.now() - asked < 600000 || !document.querySelector('[data-in]')) return;
+    if (!window.fetch || performance.now() - asked < 600000 || !document.querySelector('[data-in]')) return;
     asked = performance.now();
     var best = null;
     function once(left) {

@@ -13,7 +13,7 @@ func TestQuietNights(t *testing.T) {
 	seeds, changes, doubts, points, offered := 320, 0, 0, 0, 0
 	for seed := range uint64(seeds) {
 		n := newNight(seed, 400+500*float64(seed%7)/7)
-		n.quiet(6, nil)
+		n.quiet(4, nil)
 		for _, c := range Changes(n.all(), terms()) {
 			t.Errorf("seed %d: %v %+v", seed, c.Kind, c)
 			changes++
@@ -207,7 +207,7 @@ func TestKinds(t *testing.T) {
 			for seed := range uint64(seeds) {
 				n := newNight(1000+seed, c.held)
 				var from, to int64
-				n.quiet(4, func() { from = n.at; c.happens(n); to = n.at })
+				n.quiet(2, func() { from = n.at; c.happens(n); to = n.at })
 				got := Changes(n.all(), terms())
 				if len(got) != 1 {
 					t.Logf("seed %d: %d changes", seed, len(got))
@@ -224,10 +224,10 @@ func TestKinds(t *testing.T) {
 					t.Logf("seed %d: %v sure %v %q", seed, g.Kind, g.Sure, g.Note)
 				}
 				wait := 200 * sec   // for rest
-				if c.kind == Leak { // to be kept, and to show
-					wait = 900*sec + int64(2*60/c.rate)*sec
+				if c.kind == Leak { // points 10 min apart, and 2 L to show
+					wait = 1500*sec + int64(2*60/c.rate)*sec
 				}
-				if g.From > from+wait || g.To < to-wait || g.From < from-700*sec || g.To > to+wait {
+				if g.From > from+wait || g.To < to-wait || g.From < from-800*sec || g.To > to+wait {
 					t.Errorf("seed %d: %d s before to %d s after it began and ended", seed, (from-g.From)/sec, (g.To-to)/sec)
 				}
 				want := c.litres

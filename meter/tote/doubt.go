@@ -71,7 +71,7 @@ func (r *reading) doubt(s *span, flows []Flow) Doubt {
 	default:
 		d.accuse(flows)
 	}
-	d.Sure = d.Sure && len(d.Flows) > 0
+	d.Sure = d.Sure && len(d.Flows) > 0 && !r.off(s) // off, something may have gone in
 	return d
 }
 

@@ -52,7 +52,7 @@ func TestDoubts(t *testing.T) {
 			for seed := range uint64(seeds) {
 				n := newNight(3000+seed, c.held)
 				var ghosts []int
-				n.quiet(4, func() {
+				n.quiet(2, func() {
 					first := len(n.flows)
 					c.happens(n)
 					for i := first; i < len(n.flows); i++ {
@@ -150,6 +150,25 @@ func TestEmpty(t *testing.T) {
 		found, right, held, seeds, lost, same, off)
 	if same < 30 || off > 0.2 || found < seeds || right < 54 || held < 52 || lost > 1 {
 		t.Errorf("found %d, right %d, held %d", found, right, held)
+	}
+}
+
+// TestDoubtWhileOff: with the rig off in between, something may have gone in.
+func TestDoubtWhileOff(t *testing.T) {
+	l := quantity.Litre
+	p := func(at, metered, silent int64) Point {
+		return Point{At: at * sec, Rest: true, Volume: 500 * l, U: l, Metered: quantity.Volume(metered) * l, Tote: "a", Silent: silent * sec}
+	}
+	flows := []Flow{{Start: 3700 * sec, End: 3750 * sec, Volume: 30 * l}}
+	for _, silent := range []int64{0, 3500} {
+		points := []Point{p(0, 0, 0), p(3800, 30, silent), p(3900, 30, 0)}
+		got, changes := Doubts(points, flows, Terms{}), Changes(points, Terms{})
+		if len(got) != 1 || got[0].Why != NoFall || got[0].Sure != (silent == 0) || len(got[0].Flows) != 1 {
+			t.Errorf("silent %d s: %+v", silent, got)
+		}
+		if len(changes) != 1 || changes[0].Kind != Meter || changes[0].Sure != (silent == 0) {
+			t.Errorf("silent %d s: %+v", silent, changes)
+		}
 	}
 }
 

@@ -17,10 +17,7 @@ func (r *reading) judge(s *span) {
 	if t := c.end - c.begin; t > 0 {
 		s.Rate = quantity.Flow(0.8 * math.Abs(d) / float64(quantity.CubicMetre) / (float64(t) / 1e9))
 	}
-	off := false
-	for k := s.a + 1; k <= s.b; k++ {
-		off = off || r.marks[k].quiet
-	}
+	off := r.off(s)
 	large := math.Abs(d) >= float64(swapLeast)
 	odd := c.wild || c.unread
 	swapped := large && (c.inside == 0 && s.Rate > pumpRate || c.inside < 2 && odd)
@@ -29,12 +26,12 @@ func (r *reading) judge(s *span) {
 	switch {
 	case a.tote != b.tote:
 		s.Kind, s.Sure = Swap, true
+	case way == 2:
+		s.Kind, s.Sure = Meter, !off && b.v-a.v < float64(wide*math.Sqrt(r.heldUU(a, b)))
+		s.Note = "pulses without flow, air in the meter, or as much went in as is missing: see the doubts"
 	case off:
 		s.Kind, s.Sure = WhileOff, true
 		s.Note = "the rig was off: how and when it changed cannot be told"
-	case way == 2:
-		s.Kind, s.Sure = Meter, b.v-a.v < float64(wide*math.Sqrt(r.heldUU(a, b)))
-		s.Note = "pulses without flow, air in the meter, or as much went in as is missing: see the doubts"
 	case swapped:
 		s.Kind, s.Sure = Swap, atOnce && !odd
 		switch {
@@ -66,6 +63,16 @@ func (r *reading) judge(s *span) {
 	if s.Kind == Refill && b.m-a.m > float64(s.Within) {
 		s.add("whether the tote gave what was metered meanwhile cannot be told")
 	}
+}
+
+// off tells whether the rig was off in the midst of a change.
+func (r *reading) off(s *span) bool {
+	for k := s.a + 1; k <= s.b; k++ {
+		if r.marks[k].quiet {
+			return true
+		}
+	}
+	return false
 }
 
 func (c *Change) add(note string) {
