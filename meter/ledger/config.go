@@ -39,6 +39,8 @@ type span struct {
 	head   tote.Gauge // by the pressure sensor
 	rest   ltote.Rule // when a level counts
 	strapU float64    // relative standard uncertainty of the strapping
+
+	series, headSeries int // of levels that can be held against each other, by either sensor
 }
 
 // stand is how a yard's colonies stood from an instant on.
@@ -137,13 +139,13 @@ func compile(standing []act.Act) *config {
 			err = cfg.take(a, &next, yards, &pr)
 		}
 		if err != nil {
-			cfg.review = append(cfg.review, Review{a.ID, err.Error()})
+			cfg.review = append(cfg.review, Review{Act: a.ID, Why: err.Error()})
 		}
 		if i+1 < len(standing) && standing[i+1].Since() == next.from {
 			continue // all that holds from one instant on is taken in together
 		}
 		if err := cfg.curveFrom(&next, &pr); err != nil {
-			cfg.review = append(cfg.review, Review{a.ID, err.Error()})
+			cfg.review = append(cfg.review, Review{Act: a.ID, Why: err.Error()})
 		}
 		next.derive()
 		if last := &cfg.spans[len(cfg.spans)-1]; last.from == next.from {
@@ -153,7 +155,7 @@ func compile(standing []act.Act) *config {
 		}
 	}
 	for _, c := range act.Conflicts(standing) {
-		cfg.review = append(cfg.review, Review{c.Counts.ID, fmt.Sprintf("differs from act %s, said by %s without knowing of it; this one counts until an act replaces both", c.Other.ID, c.Other.Who)})
+		cfg.review = append(cfg.review, Review{Act: c.Counts.ID, Why: fmt.Sprintf("differs from act %s, said by %s without knowing of it; this one counts until an act replaces both", c.Other.ID, c.Other.Who)})
 	}
 	cfg.name()
 	for _, y := range yards {
@@ -177,6 +179,8 @@ func (c *config) take(a *act.Act, next *span, yards map[string]act.Yard, pr *pro
 		}
 		next.tote, next.space, next.head = &b, space, head
 		next.rest = ltote.Rule{}
+		next.series++
+		next.headSeries = -next.series
 		next.strapU = strapOf(&space.Table)
 		if long := quantity.Length(max(b.LengthM, b.WidthM)); long > 0 {
 			// Half as deep as long: about half full.
@@ -199,6 +203,7 @@ func (c *config) take(a *act.Act, next *span, yards map[string]act.Yard, pr *pro
 			return err
 		}
 		c.batches++
+		next.headSeries -= 1 << 16
 		next.batch, next.since = &b, next.from
 		next.syrup = worth.Passing{Syrup: sol, Known: true, SolidsU: u, BatchKey: c.batches}
 		c.batchList = append(c.batchList, batchFrom{next.from, outing.Batch{Brix: sol.Solids.Brix(),

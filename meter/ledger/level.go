@@ -62,8 +62,8 @@ const headSwing = 40
 
 // point offers a level to those worth keeping.
 func (s *State) point(p ltote.Point, metered quantity.Volume) {
-	if p.At == s.PointAt {
-		return // said before: the sensor has gone silent, and that was said too
+	if p.At <= s.PointAt {
+		return // no news
 	}
 	s.PointAt = p.At
 	p.Metered, p.Silent = metered, s.Silent
@@ -141,8 +141,14 @@ func (s *State) toteNow(sp *span, at int64) (ToteNow, ltote.Point) {
 		}
 	}
 	alone := hypot(r.U[tote.BySlosh], r.U[tote.ByTilt], r.Area*readM)
-	point = ltote.Point{At: set.At, Volume: r.Volume, U: quantity.VolumeOf(alone), Rest: t.Settled && r.Mark == tote.Within, Why: set.Why, Tote: t.Name}
-	if t.Settled && r.Mark != tote.Within {
+	point = ltote.Point{At: set.At, Series: sp.series, Volume: r.Volume, U: quantity.VolumeOf(alone), Rest: t.Settled && r.Mark == tote.Within, Why: set.Why, Tote: t.Name}
+	if t.By == "head" {
+		point.Series = sp.headSeries // a pressure is a level only of one density
+	}
+	switch {
+	case set.Why == ltote.Silent:
+		point.At = at
+	case t.Settled && r.Mark != tote.Within:
 		point.Why = ltote.NoReading // nothing that the tote could hold
 	}
 	return t, point
