@@ -396,6 +396,22 @@ func TestTapsInBrowser(t *testing.T) {
 	if top := eval[float64](t, ctx, `document.getElementById('said').getBoundingClientRect().top / innerHeight`); top < 0 || top > 0.9 {
 		t.Errorf("why nothing was said is out of sight: %g screens down", top)
 	}
+
+	// By keyboard: the next after a button is the next button, and seen to be so.
+	if _, err := chromedp.Run(ctx, chromedp.Evaluate[bool](`document.querySelector('button[value="skipped"]').focus(), true`)); err != nil {
+		t.Fatal(err)
+	}
+	for _, key := range []string{"\t", "\r"} {
+		if _, err := chromedp.Run(ctx, chromedp.KeyEvent(key)); err != nil {
+			t.Fatal(err)
+		}
+		if key == "\t" {
+			if got := eval[string](t, ctx, `document.activeElement.value + ' ' + getComputedStyle(document.activeElement).outlineWidth`); got != "dead 3px" {
+				t.Errorf("one Tab on is %q", got)
+			}
+		}
+	}
+	shows(t, ctx, "One is dead.")
 	eval[bool](t, ctx, `document.querySelectorAll('.hand details').forEach(d => d.open = true), true`)
 	photograph(t, ctx, "tell")
 }

@@ -2,6 +2,7 @@ package rigsim
 
 import (
 	"math"
+	"slices"
 	"testing"
 	"time"
 
@@ -156,6 +157,29 @@ func TestOff(t *testing.T) {
 	}
 	if fall := volumeAt(s, said, h.From.Add(-20*time.Second)) - volumeAt(s, said, h.To); math.Abs(fall-80) > 2.5 {
 		t.Errorf("want the level to tell of 80 L, got %.2f", fall)
+	}
+}
+
+// TestOffOnTheRoad: the rig arrives in the dark, and the keeper presses the
+// button once it counts again.
+func TestOffOnTheRoad(t *testing.T) {
+	s := steady(3)
+	s.Fitted = append(s.Fitted, meter.Mark)
+	_, plain := played(t, s)
+	s.Offs = []Off{{plain.Marks[1].At.Add(-20 * time.Second).Sub(s.Start), 5 * time.Minute, 0}}
+	said, truth := played(t, s)
+	h, p := truth.Handlings[0], truth.Marks[1]
+	if h.From.Sub(s.Start) != s.Offs[0].After || p.At.Before(h.To.Add(bootTime)) || p.Number != 1 || p.Yard != "mill" {
+		t.Errorf("want power cut on the road, and the press after it, from zero; got %+v, %+v", h, p)
+	}
+	var marks []float64
+	for _, m := range said {
+		if n, ok := value(m, meter.Mark); ok {
+			marks = append(marks, n)
+		}
+	}
+	if !slices.Equal(marks, []float64{0, 1, 0, 1}) {
+		t.Errorf("marks: want 0, 1, and again 0, 1; got %v", marks)
 	}
 }
 

@@ -203,6 +203,17 @@ func TestDrained(t *testing.T) {
 	}
 }
 
+// TestDrainedDry: where less is left than the hose holds, nothing reaches the
+// colony and nothing drips.
+func TestDrainedDry(t *testing.T) {
+	s := steady(5)
+	s.Load, s.Drained = s.Tote.Unusable+5*quantity.Litre, []int{0}
+	_, truth := played(t, s)
+	if f := truth.Fills[0]; f.Volume < 5*quantity.Litre || f.Reached != 0 || f.Dribble != 0 || f.Solids != 0 || truth.Colonies[0].Got != 0 {
+		t.Errorf("want 5 L through the meter and none at the nozzle, got %+v", f)
+	}
+}
+
 // TestBatch: new syrup reaches the colonies once the hose has given up the old,
 // blended with what was left in the tote.
 func TestBatch(t *testing.T) {

@@ -149,10 +149,10 @@ func TestSilent(t *testing.T) {
 	}
 }
 
-// The count wraps, the board starts again or its uptime wraps in mid-fill, and
-// the signal comes once, when it should.
+// The count wraps, the board starts again or its uptime wraps in mid-fill, or it
+// says no uptime at all, and the signal comes once, when it should.
 func TestCounter(t *testing.T) {
-	for _, name := range []string{"2^16", "2^32", "restart", "uptime"} {
+	for _, name := range []string{"2^16", "2^32", "restart", "restart, numbered", "uptime", "no uptime"} {
 		b := newBoard().pour(3.5, 24)
 		r := rules()
 		r.Early = gal / 2 // so that what a board that starts again did not count is no matter
@@ -170,9 +170,12 @@ func TestCounter(t *testing.T) {
 			case "uptime":
 				// 2^32 ms, the counter of milliseconds of a small board.
 				c.Up = ((c.Up-base.Up)/ms + 1<<32) % (1 << 32) * ms
-			case "restart":
+			case "no uptime":
+				c.Up, c.HasUp = 0, false
+			case "restart", "restart, numbered":
+				c.Boot, c.HasNum = 3, name != "restart"
 				if i >= mid {
-					c.N, c.Up = c.N-base.N, c.Up-base.Up+every
+					c.N, c.Up, c.Boot = c.N-base.N, c.Up-base.Up+every, 4
 				}
 			}
 		}
