@@ -287,25 +287,35 @@ func (s *State) move(o *total.Outcome, took int64, r Rules, out []Signal) []Sign
 }
 
 // more reports whether more than a dribble has flowed since a count.
-func (s *State) more(since uint64, r Rules) bool {
+func (s *State) more(since uint64, r Rules) bool { return !dribble(float64(s.pulses-since), r) }
+
+// dribble reports whether so many pulses are no pull.
+func dribble(pulses float64, r Rules) bool {
 	if r.Pulse == 0 {
-		return s.pulses-since >= fewPulses
+		return pulses < fewPulses
 	}
 	least := r.Least
 	if r.Set > 0 {
 		least = min(least, r.Set/4)
 	}
-	return quantity.Volume(s.pulses-since)*r.Pulse > least
+	return pulses*float64(r.Pulse) <= float64(least)
 }
 
 // over reports whether the fill has ended: nothing but a dribble came for a
-// top-up's moment. A fill that got its signal needs no top-up, and one of which
-// nobody knows how it began has none.
+// top-up's moment, and no more than that flows now. A fill that got its signal
+// needs no top-up, and one of which nobody knows how it began has none.
 func (s *State) over(known, quiet int64, r Rules) bool {
-	if quiet >= r.Quiet && (s.given[Full] || !s.sure || !s.open) {
+	switch {
+	case quiet >= r.TopUp:
 		return true
+	case quiet >= r.Quiet && (s.given[Full] || !s.sure || !s.open):
+		return true
+	case known-s.markAt < r.TopUp || s.more(s.markN, r):
+		return false
 	}
-	return known-s.markAt >= r.TopUp && !s.more(s.markN, r)
+	// A pull that has just begun may be a top-up in good time.
+	rate, _, ok := s.pull.rate(rateOver)
+	return ok && dribble(rate*float64(r.TopUp)/1e9, r)
 }
 
 // flow judges how the pull's flow goes.

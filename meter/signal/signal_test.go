@@ -26,8 +26,7 @@ func rules() Rules {
 
 // board is a counter board that is driven by a script of stretches of flow.
 type board struct {
-	at    int64   // ns since it started
-	flow  float64 // pulses a second, now
+	at    int64 // ns since it started
 	count float64
 	msgs  []Count
 }
