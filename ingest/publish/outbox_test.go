@@ -71,8 +71,8 @@ func TestPointsBearTheirOwnInstantAndUnits(t *testing.T) {
 		ledger.Event{Kind: ledger.Sampled, At: dusk + 50*second, Sample: &ledger.Sample{At: dusk + 50*second, Total: 4e9}},
 		told(dusk+60*second))
 	same(t, "points", waiting(t, o), []string{
-		`fill,rig=heron volume_l=3.785411784,duration_s=8,flow_l_per_min=28.39058838,session=1i,first=1000i,last=2000i,yard="orchard",reason="position",syrup_c=11.5,within_l=0.01,void=false 1790000000123456789`,
-		`loose,rig=heron volume_l=0.0125,duration_s=1,session=1i,first=2000i,last=2003i,why="dribble",yard="",reason="outside",within_l=0.002,void=false 1790000020123456789`,
+		`fill,rig=heron volume_l=3.785411784,duration_s=8,flow_l_per_min=28.39058838,session=1i,first=1000i,last=2000i,yard="orchard",reason="position",syrup_c=11.5,within_l=0.01,top_up=0i,short=0i,colony=0i,void=false 1790000000123456789`,
+		`loose,rig=heron volume_l=0.0125,duration_s=1,session=1i,first=2000i,last=2003i,why="dribble",yard="",reason="outside",within_l=0.002,note="",void=false 1790000020123456789`,
 		`gap,rig=heron duration_s=15.5,known_l=1,hidden_l=0.25,why="no readings",void=false 1790000030123456789`,
 		`sample,rig=heron total_l=4,flow_l_per_min=0,void=false 1790000050123456789`,
 	})
@@ -94,6 +94,38 @@ func TestTellingTwiceSendsNothing(t *testing.T) {
 		t.Errorf("the same results told after a rewind: %d points wait, want 0", n)
 	}
 	same(t, "store", s.flat(), before)
+}
+
+// An account told again makes fills and loose flow doubtful, and nothing else.
+func TestAccountRestated(t *testing.T) {
+	o, s := openOutbox(t), newStore()
+	early, late := fill(dusk, 1000, 3, "orchard"), fill(dusk+40*second, 2000, 1, "orchard")
+	drop := loose(dusk+50*second, 3000, 0.01)
+	smp := sample(dusk+60*second, 4)
+	mustPut(t, o, early, late, drop, smp, told(dusk+70*second))
+	drain(t, o, s, 10)
+	// The second fill turns out to have been priming.
+	ground := loose(dusk+40*second, 2000, 1)
+	ground.Loose.Why = "priming"
+	mustPut(t, o, ledger.Event{Kind: ledger.Restated, At: dusk + 40*second}, ground, drop, told(dusk+70*second))
+	if n, _ := o.Backlog(); n != 2 {
+		t.Errorf("%d points wait, want 2: one void, one new", n)
+	}
+	drain(t, o, s, 10)
+	void, kept := 0, 0
+	for _, line := range s.flat() {
+		if strings.Contains(line, "void=true") {
+			void++
+			if !strings.HasPrefix(line, "fill,") {
+				t.Errorf("void: %s", line)
+			}
+		} else {
+			kept++
+		}
+	}
+	if void != 1 || kept != 4 {
+		t.Errorf("%d void and %d kept, want 1 and 4: %q", void, kept, s.flat())
+	}
 }
 
 func TestRestatement(t *testing.T) {
@@ -119,10 +151,10 @@ func TestRestatement(t *testing.T) {
 	}
 	drain(t, o, s, 10)
 	same(t, "store", s.flat(), []string{
-		`fill,rig=heron 1790000000123456789 duration_s=8,first=1000i,flow_l_per_min=22.5,last=2000i,reason="position",session=1i,syrup_c=11.5,void=false,volume_l=3,within_l=0.01,yard="orchard"`,
-		`fill,rig=heron 1790000040123456789 duration_s=0,first=2000i,flow_l_per_min=30,last=3000i,reason="position",session=1i,syrup_c=11.5,void=true,volume_l=0,within_l=0.01,yard="orchard"`,
-		`fill,rig=heron 1790000042123456789 duration_s=8,first=2000i,flow_l_per_min=30,last=3000i,reason="position",session=1i,syrup_c=11.5,void=false,volume_l=4,within_l=0.01,yard="larch"`,
-		`fill,rig=heron 1790000080123456789 duration_s=0,first=3000i,flow_l_per_min=37.5,last=4000i,reason="position",session=1i,syrup_c=11.5,void=true,volume_l=0,within_l=0.01,yard="mill"`,
+		`fill,rig=heron 1790000000123456789 colony=0i,duration_s=8,first=1000i,flow_l_per_min=22.5,last=2000i,reason="position",session=1i,short=0i,syrup_c=11.5,top_up=0i,void=false,volume_l=3,within_l=0.01,yard="orchard"`,
+		`fill,rig=heron 1790000040123456789 colony=0i,duration_s=0,first=2000i,flow_l_per_min=30,last=3000i,reason="position",session=1i,short=0i,syrup_c=11.5,top_up=0i,void=true,volume_l=0,within_l=0.01,yard="orchard"`,
+		`fill,rig=heron 1790000042123456789 colony=0i,duration_s=8,first=2000i,flow_l_per_min=30,last=3000i,reason="position",session=1i,short=0i,syrup_c=11.5,top_up=0i,void=false,volume_l=4,within_l=0.01,yard="larch"`,
+		`fill,rig=heron 1790000080123456789 colony=0i,duration_s=0,first=3000i,flow_l_per_min=37.5,last=4000i,reason="position",session=1i,short=0i,syrup_c=11.5,top_up=0i,void=true,volume_l=0,within_l=0.01,yard="mill"`,
 	})
 	// And back again.
 	mustPut(t, o, rewound(dusk+30*second), b, c, told(dusk+100*second))

@@ -44,12 +44,14 @@ var measurements = [...]measurement{
 		{"session", 'i', false}, {"first", 'i', false}, {"last", 'i', false},
 		{"yard", 's', false}, {"reason", 's', false}, {"syrup_c", 'f', false},
 		{"within_l", 'f', false},
+		{"top_up", 'i', false}, {"short", 'i', false}, {"colony", 'i', false},
+		{"solids_kg", 'f', true}, {"brix", 'f', false},
 	}},
 	looseKind: {"loose", []field{
 		{"volume_l", 'f', true}, {"duration_s", 'f', true},
 		{"session", 'i', false}, {"first", 'i', false}, {"last", 'i', false},
 		{"why", 's', false}, {"yard", 's', false}, {"reason", 's', false},
-		{"within_l", 'f', false},
+		{"within_l", 'f', false}, {"note", 's', false},
 	}},
 	gapKind: {"gap", []field{
 		{"duration_s", 'f', true}, {"known_l", 'f', true}, {"hidden_l", 'f', true}, {"why", 's', false},
@@ -91,6 +93,14 @@ func (k *packer) count(v uint64) {
 	k.n++
 }
 
+func (k *packer) yes(v bool) {
+	n := uint64(0)
+	if v {
+		n = 1
+	}
+	k.count(n)
+}
+
 func (k *packer) text(s string) {
 	k.p.mask |= 1 << k.n
 	s = strings.ToValidUTF8(s, "\uFFFD")
@@ -125,6 +135,11 @@ func pointOf(e *ledger.Event) (*point, error) {
 		k.text(string(f.Reason))
 		k.float(float64(f.Syrup), f.HasSyrup)
 		k.float(f.Within.Litres(), f.Within > 0)
+		k.yes(f.TopUp)
+		k.yes(f.Short)
+		k.count(uint64(max(0, f.Colony)))
+		k.float(float64(f.Solids), f.Solids > 0)
+		k.float(f.Brix, f.Solids > 0)
 	case e.Kind == ledger.LooseDone && e.Loose != nil:
 		l := e.Loose
 		p.kind, p.t, p.id = looseKind, l.Start, countID(l.Session, l.First)
@@ -137,6 +152,7 @@ func pointOf(e *ledger.Event) (*point, error) {
 		k.text(l.Yard)
 		k.text(string(l.Reason))
 		k.float(l.Within.Litres(), l.Within > 0)
+		k.text(l.Note)
 	case e.Kind == ledger.GapSeen && e.Gap != nil:
 		g := e.Gap
 		p.kind, p.t, p.id = gapKind, g.Start, g.Why
