@@ -333,16 +333,18 @@ func (g *guide) askPulses(ctx context.Context, b *act.Proving) error {
 	return g.ask(ctx, "Pull and fill the bucket in one go. Press Enter a few seconds after you let go, or type the pulses yourself:", func(s string) error {
 		if s != "" {
 			b.Pulses, err = parsePulses(s)
-			b.Seconds = 0
+			b.Seconds, b.Session, b.First, b.Last = 0, 0, 0, 0
 			return rule(err)
 		}
 		v, err := g.backend.View(ctx)
 		if err != nil {
 			return err
 		}
-		if b.Pulses, b.Seconds, err = m.since(v); err != nil {
+		c, err := m.since(v)
+		if err != nil {
 			return err
 		}
+		b.Pulses, b.Seconds, b.Session, b.First, b.Last = c.pulses, c.seconds, c.session, c.first, c.last
 		if v.Syrup.Has && v.At-v.Syrup.At < int64(10*time.Minute) {
 			g.temp = strconv.FormatFloat(v.Syrup.Value, 'f', 1, 64) + " C"
 		}
@@ -391,17 +393,23 @@ func markOf(v *ledger.View) mark {
 	return m
 }
 
-// since returns how many pulses came since the mark, and for how long they did.
-func (m mark) since(v *ledger.View) (pulses, seconds float64, err error) {
+// counted is what the meter counted since a mark, and where on the counter.
+type counted struct {
+	pulses, seconds      float64
+	session, first, last uint64
+}
+
+// since returns what the meter counted since the mark.
+func (m mark) since(v *ledger.View) (c counted, err error) {
 	for _, p := range piecesOf(v) {
 		if p.end <= m.at && !(p.session == m.session && p.last > m.count) {
 			continue
 		}
 		switch {
-		case m.known && p.session != m.session:
-			return 0, 0, errors.New("the counter started anew meanwhile, so the count is not whole; type the pulses if you have them, or leave with Ctrl-C and start again")
+		case m.known && p.session != m.session, c.pulses > 0 && p.session != c.session:
+			return c, errors.New("the counter started anew meanwhile, so the count is not whole; type the pulses if you have them, or leave with Ctrl-C and start again")
 		case p.open:
-			return 0, 0, errors.New("the meter is not quiet yet; let go, wait a few seconds and press Enter")
+			return c, errors.New("the meter is not quiet yet; let go, wait a few seconds and press Enter")
 		case m.known && p.last <= m.count:
 			continue
 		}
@@ -409,18 +417,22 @@ func (m mark) since(v *ledger.View) (pulses, seconds float64, err error) {
 		if m.known && first < m.count {
 			first, start = m.count, max(start, m.at)
 		}
-		pulses += float64(p.last - first)
-		seconds += float64(p.end-start) / 1e9
+		if c.pulses == 0 {
+			c.session, c.first = p.session, first
+		}
+		c.first, c.last = min(c.first, first), max(c.last, p.last)
+		c.pulses += float64(p.last - first)
+		c.seconds += float64(p.end-start) / 1e9
 	}
 	for i := range v.Gaps {
 		if v.Gaps[i].End > m.at && v.Gaps[i].Hidden > 0 {
-			return 0, 0, errors.New("readings were missed meanwhile, so the count is not whole; type the pulses if you have them, or leave with Ctrl-C and start again")
+			return c, errors.New("readings were missed meanwhile, so the count is not whole; type the pulses if you have them, or leave with Ctrl-C and start again")
 		}
 	}
-	if pulses == 0 {
-		return 0, 0, errors.New("the meter counted nothing since; press Enter to look again, or type the pulses")
+	if c.pulses == 0 {
+		return c, errors.New("the meter counted nothing since; press Enter to look again, or type the pulses")
 	}
-	return pulses, seconds, nil
+	return c, nil
 }
 
 func (g *guide) askTemp(ctx context.Context, b *act.Proving) error {

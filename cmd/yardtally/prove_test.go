@@ -220,7 +220,7 @@ func TestProveGuidedLive(t *testing.T) {
 	if added[0].From != 0 {
 		t.Errorf("holds from %d, want since ever", added[0].From)
 	}
-	if b := added[0].Body.(act.Proving); b.Pulses != 543 || b.Seconds != 150 || b.TempC != 19.5 || b.NetKg != 20 {
+	if b := added[0].Body.(act.Proving); b.Pulses != 543 || b.Seconds != 150 || b.TempC != 19.5 || b.NetKg != 20 || b.Session != 7 || b.First != 1400 || b.Last != 1943 {
 		t.Errorf("%+v", b)
 	}
 }
@@ -244,9 +244,9 @@ func TestMark(t *testing.T) {
 		"a gap": {view(5), &ledger.View{At: 50e9, Fills: []ledger.Fill{fill(1, 0, 500, 10, 40)},
 			Gaps: []ledger.Gap{{Start: 20e9, End: 25e9, Hidden: quantity.Litre}}}, 0, 0, "missed"},
 	} {
-		n, s, err := markOf(c.before).since(c.after)
-		if n != c.pulses || s != c.secs || (err == nil) != (c.err == "") || err != nil && !strings.Contains(err.Error(), c.err) {
-			t.Errorf("%s: %v pulses in %v s, %v", name, n, s, err)
+		got, err := markOf(c.before).since(c.after)
+		if err == nil && (got.pulses != c.pulses || got.seconds != c.secs || got.session != 1 || got.last-got.first != uint64(c.pulses)) || (err == nil) != (c.err == "") || err != nil && !strings.Contains(err.Error(), c.err) {
+			t.Errorf("%s: %+v, %v", name, got, err)
 		}
 	}
 }

@@ -35,8 +35,9 @@ type Colonies struct {
 	FillL float64 `json:"fill_l,omitempty"` // L; 0: as said before
 }
 
-// Route is the order in which yards are to be visited on the outing that goes
-// on at the act's From, or begins next after it. The button "mark" goes along it.
+// Route is the order in which yards are visited, on the outing that goes on at
+// the act's From and on those after it, until another is said. The button
+// "mark" goes along it.
 type Route struct {
 	Yards []string `json:"yards"`
 }
