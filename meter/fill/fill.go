@@ -101,6 +101,9 @@ const (
 const (
 	overdue   = 3
 	mostQuiet = int64(15_000_000_000)
+	// leastFlow is the least that anybody feeds with, m³/s: full-strength corn
+	// syrup in the cold, 0.6 L/min (reference, section D; computed).
+	leastFlow = 1e-5
 )
 
 // Next takes in a move and appends to out what it completed.
@@ -112,7 +115,7 @@ func (s *State) Next(m Move, r Rules, out []Piece) []Piece {
 	switch {
 	case !moved && s.Open:
 		s.Still += m.Took
-		if s.Still >= s.quiet(r) {
+		if s.over(s.Still, m.Meter, r) {
 			out = s.close(m.Meter, r, out)
 		}
 	case !moved:
@@ -133,7 +136,7 @@ func (s *State) Next(m Move, r Rules, out []Piece) []Piece {
 		p.settle()
 		out = append(out, p)
 	default:
-		if s.Open && s.Still+m.Took >= s.quiet(r) && s.Still > 0 {
+		if s.Open && s.Still > 0 && s.over(s.Still+m.Took, m.Meter, r) {
 			// The pulse came at the end of a long enough quiet.
 			out = s.close(m.Meter, r, out)
 		}
@@ -164,13 +167,22 @@ func (s *State) Next(m Move, r Rules, out []Piece) []Piece {
 	return out
 }
 
-// quiet is how long the count stands still before the open piece is over.
-func (s *State) quiet(r Rules) int64 {
-	n := s.Now.Last - s.Now.First
-	if n <= overdue || s.Now.Flowing <= 0 || uint64(s.Now.Flowing)/n*overdue <= uint64(r.Quiet) {
-		return r.Quiet
+// over reports whether the open piece is over when the count stood still for
+// so long.
+func (s *State) over(still int64, m *worth.Meter, r Rules) bool {
+	if still < r.Quiet || still >= mostQuiet {
+		return still >= r.Quiet
 	}
-	return max(r.Quiet, min(mostQuiet, int64(uint64(s.Now.Flowing)/n*overdue)))
+	n := s.Now.Last - s.Now.First
+	if n > overdue {
+		return still >= overdue*int64(uint64(s.Now.Flowing)/n)
+	}
+	// Too few to show a rate: they may be the first of the least flow.
+	pulse := s.PulseWorth
+	if pulse == 0 {
+		pulse = m.Nominal()
+	}
+	return float64(still) >= pulse/leastFlow*1e9
 }
 
 // even notes the rate of the pulses that were just settled, and whether it is

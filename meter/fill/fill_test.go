@@ -273,3 +273,76 @@ func TestNextAllocatesNothing(t *testing.T) {
 		t.Errorf("%v allocations a message", got)
 	}
 }
+
+// A coarse meter in thick syrup has seconds between its pulses: one pull stays
+// one, and a pause of many pulses still ends it.
+func TestSlowPulsesAreOnePull(t *testing.T) {
+	var s State
+	var out []Piece
+	at, n := int64(0), uint64(0)
+	ten := meterOf(10) // pulses/L
+	feed := func(pulses uint64, seconds int) {
+		for i := range seconds * 5 { // a message each 0.2 s
+			from := n
+			if pulses > 0 && (i+1)%(seconds*5/int(pulses)) == 0 {
+				n++
+			}
+			out = s.Next(Move{Session: 1, From: from, To: n, FromAt: at, ToAt: at + sec/5, Took: sec / 5, Meter: &ten}, rules, out)
+			at += sec / 5
+		}
+	}
+	feed(40, 160) // a pulse each 4 s: more than Rules.Quiet
+	feed(0, 20)
+	feed(20, 80)
+	feed(0, 20)
+	if len(out) != 2 || out[0].Last-out[0].First != 40 || out[1].Last-out[1].First != 20 {
+		t.Fatalf("pieces %+v, want one of 40 pulses and one of 20", out)
+	}
+	// The first few pulses show no rate yet: they may stand apart, never be lost.
+	if got := s.Now; s.Open {
+		t.Errorf("still open: %+v", got)
+	}
+}
+
+// A pull that surges to its end is marked where that began; one that surges and
+// falls back is not, nor one that is only throttled.
+func TestSurge(t *testing.T) {
+	even := make([]step, 40) // 100 pulses/s
+	for i := range even {
+		even[i] = step{20, 0.2, ""}
+	}
+	fast := make([]step, 20)
+	for i := range fast {
+		fast[i] = step{45, 0.2, ""}
+	}
+	slow := make([]step, 20)
+	for i := range slow {
+		slow[i] = step{7, 0.2, ""}
+	}
+	join := func(parts ...[]step) (all []step) {
+		for _, p := range parts {
+			all = append(all, p...)
+		}
+		return all
+	}
+	for _, tc := range []struct {
+		name  string
+		steps []step
+		from  uint64 // within a message of it; 0: none
+	}{
+		{"even", even, 0},
+		{"surges", join(even, fast), 100 + 800},
+		{"surges and falls back", join(even, fast, even), 0},
+		{"throttled", join(even, slow), 0},
+		{"opened from throttled, soon", join(slow[:2], even), 0},
+	} {
+		out := run(tc.steps)
+		if len(out) != 1 {
+			t.Fatalf("%s: %d pieces", tc.name, len(out))
+		}
+		got := out[0].Surge
+		if (got == 0) != (tc.from == 0) || got != 0 && (got < tc.from || got > tc.from+45) {
+			t.Errorf("%s: surge from %d, want %d", tc.name, got, tc.from)
+		}
+	}
+}
