@@ -237,10 +237,11 @@ func (a *account) ground() {
 }
 
 // A second pull is a top-up where both together are no more than mostTopped of
-// what a colony is meant to get and, after a pull of nearFull of it, where it
-// is no more than splash. Common practice, no source.
+// what a colony is meant to get, and it is not nearly that by itself; after a
+// pull of nearFull of it, where it is no more than splash. Common practice, no
+// source.
 const (
-	mostTopped = 1.3
+	mostTopped = 1.2
 	nearFull   = 0.85
 	splash     = 0.35
 )
@@ -282,7 +283,8 @@ func (a *account) tops(last, p *part, feed quantity.Volume) bool {
 	if float64(feed) >= nearFull*float64(meant) {
 		return float64(p.Volume()) <= splash*float64(meant)
 	}
-	return float64(feed+p.Volume()) <= mostTopped*float64(meant)
+	v := float64(p.Volume())
+	return v < nearFull*float64(meant) && float64(feed)+v <= mostTopped*float64(meant)
 }
 
 // meant returns what a colony of a yard is meant to get: as said or, with
