@@ -19,8 +19,10 @@ import (
 	"yardtally/dashboard/report"
 	"yardtally/ingest/rigsim"
 	"yardtally/ingest/source"
+	"yardtally/meter"
 	"yardtally/meter/act"
 	"yardtally/meter/ledger"
+	"yardtally/meter/outing"
 )
 
 // fastClock runs faster than life from a chosen instant on.
@@ -69,10 +71,22 @@ func runDemo(ctx context.Context, e *env, args []string) error {
 		}
 		defer os.RemoveAll(*data)
 	}
-	night := rigsim.DemoNight()
-	night.Seed = *seed
+	night := demoNight(*seed)
 	d := &demo{e: e, night: night, speed: *speed, page: *page, data: *data, units: system, exit: *exit}
 	return d.run(ctx)
+}
+
+// demoNight is a night on which something happens: the hose is primed onto the
+// ground, a colony is passed over with the button, one is found dead and not
+// told of, and the tote is topped up on the way.
+func demoNight(seed uint64) rigsim.Scenario {
+	n := rigsim.DemoNight()
+	n.Seed = seed
+	n.Fitted = append(n.Fitted, meter.Mark, meter.Skip)
+	n.Hand.Prime, n.Hand.Skip = 900*quantity.Millilitre, 0.04
+	n.Yards[1].Dead = []int{6}
+	n.Refills = []rigsim.Refill{{After: 65 * time.Minute, Volume: 120 * quantity.Litre, Rate: 40 * quantity.LitrePerMinute}}
+	return n
 }
 
 // demo is a simulated night through the whole of it: a rig that speaks on a
@@ -189,26 +203,46 @@ func (m *demo) reckon(ctx context.Context, rig *rigsim.Rig, d *daemon) error {
 		return err
 	}
 	v := d.desk.Snapshot().View
-	from, to := ledger.NightOf(v.At, d.set.Zone)
-	n := ledger.Tally(v, from, to)
-	given := make(map[string]quantity.Volume)
+	n := ledger.Tally(v, m.night.Start.Add(-time.Hour).UnixNano(), math.MaxInt64)
+	given := make(map[string]rigsim.YardTotal)
 	for _, y := range truth.Yards {
-		given[y.Yard] = y.Filled + y.Dribble
+		given[y.Yard] = y
 	}
 	_, unit := m.units.VolumeParts(0)
-	fmt.Fprintf(m.e.out, "\nThe night is over.\n%-16s %8s %14s %8s %14s\n", "yard", "fills", "Yardtally says", "±", "truly given")
+	fmt.Fprintf(m.e.out, "\nThe night is over.\n%-16s %6s %6s %16s %8s %14s\n", "yard", "fills", "truly", "Yardtally says", "±", "truly given")
 	exact := func(v quantity.Volume) string {
 		c, _ := report.Closing(m.units, 100, []quantity.Volume{v})
 		return report.Fixed(c[0], 100)
 	}
+	line := func(name string, fills, truly int, says, within, gave quantity.Volume) {
+		fmt.Fprintf(m.e.out, "%-16s %6d %6d %16s %8s %14s\n", name, fills, truly, exact(says)+" "+unit, report.Within(m.units, within), exact(gave)+" "+unit)
+	}
+	dribbled := make(map[string]quantity.Volume)
+	var elsewhere quantity.Volume
+	for i := range v.Loose {
+		if l := &v.Loose[i]; l.Why == outing.Dribble {
+			dribbled[l.Yard] += l.Volume
+		} else {
+			elsewhere += l.Volume
+		}
+	}
+	names := make(map[string]string)
 	for _, y := range n.Yards {
 		name := y.Name
 		if name == "" {
-			name = "no yard known"
+			name = report.NoYard
 		}
-		fmt.Fprintf(m.e.out, "%-16s %8d %14s %8s %14s\n", name, y.Fills, exact(y.Volume+y.Loose)+" "+unit, report.Within(m.units, y.Within), exact(given[y.Yard])+" "+unit)
+		names[y.Yard] = name
+		pulls := y.Fills + y.TopUps
+		line(name, pulls, given[y.Yard].Fills, y.Volume+dribbled[y.Yard], y.Within, given[y.Yard].Filled+given[y.Yard].Dribble)
 	}
-	fmt.Fprintf(m.e.out, "%-16s %8d %14s %8s %14s\n", "together", n.Fills, exact(n.Total)+" "+unit, report.Within(m.units, n.TotalWithin), exact(truth.Total)+" "+unit)
+	fmt.Fprintf(m.e.out, "%-16s %6s %6s %16s %8s %14s\n", "not fed", "", "", exact(elsewhere)+" "+unit, "", exact(truth.Ground+truth.Proved)+" "+unit)
+	fmt.Fprintf(m.e.out, "%-16s %6s %6s %16s %8s %14s\n", "together", "", "", exact(n.Total)+" "+unit, report.Within(m.units, n.TotalWithin), exact(truth.Total)+" "+unit)
+	for i := range v.Visits {
+		if x := &v.Visits[i]; x.Missing != 0 && x.Over {
+			fmt.Fprintf(m.e.out, "%s: %d colonies, %d of them not accounted for.\n", names[x.Yard], x.Colonies, x.Missing)
+		}
+	}
 	return nil
 }
 
@@ -265,6 +299,7 @@ func (m *demo) settings(port string) (*settings.Settings, error) {
 	say := func(key string, b act.Body) { set.Acts = append(set.Acts, settings.Said{Key: key, Body: b}) }
 	rig := act.DefaultRig
 	rig.Zone, rig.WrapBits = n.Zone, n.Meter.WrapBits
+	rig.HoseL = n.Plumbing.HoseVolume().Litres()
 	say("rig", rig)
 	t := act.Tote{Name: "tote one", CapacityL: n.Tote.Capacity().Litres(), SensorM: float64(n.Tote.Sensor), HeadM: float64(n.Tote.Head), UnusableL: n.Tote.Unusable.Litres()}
 	for _, s := range n.Tote.Straps(9) {
@@ -276,6 +311,7 @@ func (m *demo) settings(port string) (*settings.Settings, error) {
 		say("yard "+y.ID, act.Yard{ID: y.ID, Name: y.Name, Lat: y.Place.Lat, Lon: y.Place.Lon, EnterM: 90, LeaveM: 140,
 			Colonies: y.Colonies, FillL: y.Fill.Litres()})
 	}
+	say("route", act.Route{Yards: []string{"orchard", "mill", "larch"}})
 	say("meter", act.Meter{Type: "oval gear"})
 	proved, err := m.prove()
 	if err != nil {
