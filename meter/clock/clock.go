@@ -66,7 +66,21 @@ type boot struct {
 type Fix struct {
 	Mono, UTC int64
 	By        string
-	When      int64 // when it was said: the latest wins
+	When      int64 // when it was said
+}
+
+// Yields reports whether, of two fixes of one boot, f gives way to g. What a
+// person read off a watch counts above all others, and the later above the
+// earlier: later by the boot's own count, as it is the clock that was wrong by
+// which When was told.
+func (f Fix) Yields(g Fix) bool {
+	if a, b := f.By == ByPerson, g.By == ByPerson; a != b {
+		return b
+	}
+	if f.Mono != g.Mono {
+		return f.Mono < g.Mono
+	}
+	return f.When <= g.When
 }
 
 // sender is what is known of the clocks of one source that stamps.
@@ -104,8 +118,9 @@ type placed struct {
 
 // How a boot was placed, best first.
 const (
-	ByPerson     = "hand" // or "phone", "network": as the fix says
+	ByPerson     = "hand"
 	BySatellites = "satellites"
+	ByPhone      = "phone" // or "network": as the fix says
 	ByOwnClock   = "own clock"
 	BySender     = "sender"
 	ByNeighbours = "its neighbours"
@@ -315,12 +330,14 @@ func (c *Clock) placeBoots() {
 		p := placed{}
 		w, sat, far, sent := b.Wall.leader(), b.Sat.leader(), b.SatFar.leader(), b.Sent.leader()
 		switch {
-		case b.Fix != nil:
-			p = placed{off: b.Fix.UTC - b.Fix.Mono, by: b.Fix.By}
+		case b.Fix != nil && b.Fix.By == ByPerson:
+			p = b.Fix.placed()
 		case sat != nil && sat.N >= steady:
 			p = placed{off: sat.FirstOff, by: BySatellites}
-		case far != nil && far.N >= steady && (w == nil || abs(far.FirstOff-w.FirstOff) > 60*second):
+		case far != nil && far.N >= steady && !b.near(far.FirstOff, w):
 			p = placed{off: far.FirstOff, by: BySatellites}
+		case b.Fix != nil:
+			p = b.Fix.placed()
 		case w != nil && w.FirstOff+b.Hi >= builtAfter:
 			p = placed{off: w.FirstOff, by: ByOwnClock}
 		case sent != nil:
@@ -349,6 +366,21 @@ func (c *Clock) placeBoots() {
 		c.offsets[order[i]] = p
 	}
 	c.part(order)
+}
+
+func (f *Fix) placed() placed { return placed{off: f.UTC - f.Mono, by: f.By} }
+
+// near reports whether the finest other clock of a boot, whose own is w, agrees
+// with satellite seconds that came by way of a sender: it is the truer then, as
+// nobody knows how long they were on the way.
+func (b *boot) near(sat int64, w *state) bool {
+	switch {
+	case b.Fix != nil:
+		return abs(sat-(b.Fix.UTC-b.Fix.Mono)) <= 60*second
+	case w != nil:
+		return abs(sat-w.FirstOff) <= 60*second
+	}
+	return false
 }
 
 // part sees to it that every boot begins after the one before it ended. Where
@@ -402,9 +434,11 @@ func rank(p placed) int {
 	case BySender, ByOwnClock:
 		return 1
 	case BySatellites:
-		return 2
+		return 3
+	case ByPerson:
+		return 4
 	}
-	return 3
+	return 2
 }
 
 func (c *Clock) firstSure(order []uint32) (uint32, bool) {

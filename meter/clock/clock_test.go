@@ -92,7 +92,25 @@ func TestPlace(t *testing.T) {
 			return r
 		}, nil, ByOwnClock, 0, 0},
 		{"a person's fix beats all", func(t float64) meter.Record { return withSat(rec(1, t, far), t0+far) },
+			map[uint32]Fix{1: {Mono: 40 * second, UTC: t0, By: "hand"}}, "hand", 0, 0},
+		{"a phone's fix beats the own clock", func(t float64) meter.Record { return rec(1, t, far) },
 			map[uint32]Fix{1: {Mono: 40 * second, UTC: t0, By: "phone"}}, "phone", 0, 0},
+		{"satellites beat a phone, known before it", func(t float64) meter.Record { return withSat(rec(1, t, far), t0+int64(t*1e9)) },
+			map[uint32]Fix{1: {Mono: 140 * second, UTC: t0 + 300*second, By: "phone"}}, BySatellites, 0, 0},
+		{"satellites beat a phone, known after it", func(t float64) meter.Record {
+			if t < 150 {
+				return rec(1, t, far)
+			}
+			return withSat(rec(1, t, far), t0+int64(t*1e9))
+		}, map[uint32]Fix{1: {Mono: 40 * second, UTC: t0 + 300*second, By: "phone"}}, BySatellites, 0, 0},
+		{"satellites beat the network", func(t float64) meter.Record { return withSat(rec(1, t, far), t0+int64(t*1e9)) },
+			map[uint32]Fix{1: {Mono: 40 * second, UTC: t0 + 300*second, By: "network"}}, BySatellites, 0, 0},
+		{"a sender's satellites beat a phone that is days off", func(t float64) meter.Record {
+			return withSat(sent(rec(1, t+0.1, far), t0+int64(t*1e9), t+500), t0+int64(t*1e9))
+		}, map[uint32]Fix{1: {Mono: 40 * second, UTC: t0 - 3*days, By: "phone"}}, BySatellites, 0, 0.2},
+		{"a phone is finer than a sender's satellites", func(t float64) meter.Record {
+			return withSat(sent(rec(1, t+8, far), t0+int64(t*1e9), t+500), t0+int64(t*1e9))
+		}, map[uint32]Fix{1: {Mono: 40 * second, UTC: t0, By: "phone"}}, ByPhone, 0, 0},
 		{"sender on time", func(t float64) meter.Record { return sent(rec(1, t+0.1, 0), t0+int64(t*1e9), t+500) }, nil, ByOwnClock, 0, 0},
 		{"sender 37 days ahead, own clock fixed", func(t float64) meter.Record {
 			return sent(rec(1, t+0.1, 0), t0+far+int64(t*1e9), t+500)
@@ -158,6 +176,27 @@ func TestPlace(t *testing.T) {
 				t.Errorf("placed by %q, %d unsure; want %q, %d", by, unsure, tc.by, tc.unsure)
 			}
 		})
+	}
+}
+
+// Of several fixes of a boot the one that counts does not hang on the clock by
+// which they were said, as it was wrong.
+func TestYields(t *testing.T) {
+	early := Fix{Mono: 10, When: t0 + 37*days, By: "phone"}
+	late := Fix{Mono: 20, When: t0, By: "network"}
+	hand := Fix{Mono: 5, When: t0 - 1, By: "hand"}
+	again := Fix{Mono: 20, When: t0 + 1, By: "phone"}
+	for _, c := range []struct {
+		name string
+		f, g Fix
+	}{
+		{"the later of two, though said by a clock far ahead", early, late},
+		{"a phone to a person", late, hand},
+		{"of one instant, what was said later", late, again},
+	} {
+		if !c.f.Yields(c.g) || c.g.Yields(c.f) {
+			t.Errorf("%s: %+v to %+v: %v, the other way %v", c.name, c.f, c.g, c.f.Yields(c.g), c.g.Yields(c.f))
+		}
 	}
 }
 

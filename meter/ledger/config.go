@@ -211,8 +211,9 @@ func (c *config) take(a *act.Act, next *span, yards map[string]act.Yard, pr *pro
 	case act.Assign, act.Deem, act.Cut, act.Colony, act.Arrive, act.Visit, act.Drained, act.Route:
 		c.named = append(c.named, *a)
 	case act.Fix:
-		if f, ok := c.fixes[b.Boot]; !ok || a.When >= f.When {
-			c.fixes[b.Boot] = clock.Fix{Mono: b.MonoNS, UTC: b.UTC, By: b.By, When: a.When}
+		said := clock.Fix{Mono: b.MonoNS, UTC: b.UTC, By: b.By, When: a.When}
+		if f, ok := c.fixes[b.Boot]; !ok || f.Yields(said) {
+			c.fixes[b.Boot] = said
 		}
 	} // of a later version: kept, not understood
 	return nil

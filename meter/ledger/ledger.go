@@ -262,6 +262,9 @@ func (l *Ledger) LastSeq() uint64 { return l.lastSeq }
 // know the time only by that clock.
 func (l *Ledger) Here(boot uint32, mono, wall int64) int64 {
 	if _, known := l.clk.Boots[boot]; !known {
+		if f, ok := l.cfg.fix(boot); ok {
+			return mono + f.UTC - f.Mono
+		}
 		return wall
 	}
 	r := meter.Record{Boot: boot, Mono: mono, Wall: wall}
