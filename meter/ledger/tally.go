@@ -8,6 +8,7 @@ import (
 
 	"yardtally/calibrate/proving"
 	"yardtally/calibrate/quantity"
+	"yardtally/meter/outing"
 	"yardtally/meter/worth"
 )
 
@@ -48,7 +49,8 @@ type Night struct {
 }
 
 // NightOf returns the noon-to-noon stretch around the instant at, in loc's
-// local time. Where the clock changes in between it has 23 or 25 hours.
+// local time. Where the clock changes in between it has 23 or 25 hours. It
+// knows of no outings, and may cut one: see View.NightAt.
 func NightOf(at int64, loc *time.Location) (from, to int64) {
 	t := time.Unix(0, at).In(loc)
 	noon := time.Date(t.Year(), t.Month(), t.Day(), 12, 0, 0, 0, loc)
@@ -57,6 +59,69 @@ func NightOf(at int64, loc *time.Location) (from, to int64) {
 	}
 	next := time.Date(noon.Year(), noon.Month(), noon.Day()+1, 12, 0, 0, 0, loc)
 	return noon.UnixNano(), next.UnixNano()
+}
+
+// dawn is the hour before which an outing belongs to the evening before.
+// Common practice, no source: nobody sets out to feed between midnight and five.
+const dawn = 5
+
+// Evening returns the date, at midnight UTC, of the night that an instant is
+// part of: that on which its outing began, or the day before where that was
+// before 05:00 in loc's local time. What comes in the five hours after an
+// outing is part of it. What is part of none goes by its own time; in a view
+// without any outing nights run from noon to noon.
+func (v *View) Evening(at int64, loc *time.Location) time.Time {
+	if len(v.Outings) == 0 {
+		from, _ := NightOf(at, loc)
+		return dateOf(from, loc, 0)
+	}
+	// The last that began by then.
+	i := sort.Search(len(v.Outings), func(i int) bool { return v.Outings[i].From > at }) - 1
+	if i >= 0 && at <= v.Outings[i].To+outing.Pause {
+		at = v.Outings[i].From
+	}
+	return dateOf(at, loc, dawn)
+}
+
+// NightOn returns the stretch of the night of a date: the outings that began on
+// it, whole however long they went on, and what else is part of it as Evening
+// has it. The nights of one view follow each other without gap or overlap. Of
+// date only the year, month and day count.
+func (v *View) NightOn(date time.Time, loc *time.Location) (from, to int64) {
+	if len(v.Outings) == 0 {
+		return NightOf(time.Date(date.Year(), date.Month(), date.Day(), 18, 0, 0, 0, loc).UnixNano(), loc)
+	}
+	begin := time.Date(date.Year(), date.Month(), date.Day(), dawn, 0, 0, 0, loc).UnixNano()
+	end := time.Date(date.Year(), date.Month(), date.Day()+1, dawn, 0, 0, 0, loc).UnixNano()
+	if from, to = v.after(begin), v.after(end); from >= to {
+		return begin, begin // an outing of days left nothing of it
+	}
+	return from, to
+}
+
+// NightAt returns the stretch of the night that an instant is part of.
+func (v *View) NightAt(at int64, loc *time.Location) (from, to int64) {
+	return v.NightOn(v.Evening(at, loc), loc)
+}
+
+// after returns an instant or, where an outing goes on then, when that is over.
+func (v *View) after(at int64) int64 {
+	i := sort.Search(len(v.Outings), func(i int) bool { return v.Outings[i].From >= at }) - 1
+	if i >= 0 && at <= v.Outings[i].To+outing.Pause {
+		return v.Outings[i].To + outing.Pause + 1
+	}
+	return at
+}
+
+// dateOf returns the local date of an instant, that of the day before where it
+// is before the hour.
+func dateOf(at int64, loc *time.Location, hour int) time.Time {
+	t := time.Unix(0, at).In(loc)
+	day := t.Day()
+	if t.Hour() < hour {
+		day--
+	}
+	return time.Date(t.Year(), t.Month(), day, 0, 0, 0, 0, time.UTC)
 }
 
 // Tally adds up the fills and loose flow that started at or after from and
