@@ -208,7 +208,8 @@ func (c *Clock) noteSender(r *meter.Record, up int64, hasUp bool, sat int64, has
 		return changed
 	}
 	m := state{SentLo: r.Sent, SentHi: r.Sent,
-		Heard: arrivals{Boot: r.Boot, Known: !imported(r), Lo: r.Mono - up, Hi: r.Mono - up, FirstAt: up, First: r.Mono - up}}
+		Heard: arrivals{Boot: r.Boot, Known: !imported(r), Lo: r.Mono - up, Hi: r.Mono - up, FirstAt: up, First: r.Mono - up,
+			Best: up - r.Mono - up/drift, BestAt: up}}
 	i, changed := s.Sent.note(r.Sent-up, up, near, m)
 	if i >= 0 && !changed && (c.offsets == nil || !s.placing[i].firm) {
 		changed = true
@@ -333,15 +334,15 @@ func (c *Clock) placeBoots() {
 		case b.Fix != nil && b.Fix.By == ByPerson:
 			p = b.Fix.placed()
 		case sat != nil && sat.N >= steady:
-			p = placed{off: sat.FirstOff, by: BySatellites}
-		case far != nil && far.N >= steady && !b.near(far.FirstOff, w):
-			p = placed{off: far.FirstOff, by: BySatellites}
+			p = placed{off: sat.quick(), by: BySatellites}
+		case far != nil && far.N >= steady && !b.near(far.quick(), w):
+			p = placed{off: far.quick(), by: BySatellites}
 		case b.Fix != nil:
 			p = b.Fix.placed()
 		case w != nil && w.FirstOff+b.Hi >= builtAfter:
 			p = placed{off: w.FirstOff, by: ByOwnClock}
 		case sent != nil:
-			p = placed{off: sent.FirstOff, by: BySender}
+			p = placed{off: sent.quick(), by: BySender}
 		case b.FileLo != 0:
 			p = placed{off: b.FileLo, by: BySender}
 		default:
@@ -491,7 +492,7 @@ func (c *Clock) sessionOffset(s *sender, lead *state) int64 {
 	h := &lead.Heard
 	lo := coarse(h.Lo)
 	if off := c.offsets[h.Boot].off; h.Known && !onTime(lo+off-lead.FirstOff, coarse(h.Hi)-lo) {
-		return h.First + off
+		return h.quick() + off
 	}
 	return lead.FirstOff
 }

@@ -157,6 +157,13 @@ func TestPlace(t *testing.T) {
 			r.Mono, r.Wall = 0, 0
 			return r
 		}, nil, BySender, 0, 0},
+		{"satellites whose first words were long on the way", func(t float64) meter.Record {
+			r := rec(1, t+4.5*max(0, 1-t/9), -t0)
+			return withSat(r, t0+int64(t*1e9))
+		}, nil, BySatellites, 0, 4.5},
+		{"sender 37 days ahead, whose first words were long on the way", func(t float64) meter.Record {
+			return sent(rec(1, t+40*max(0, 1-t/80), 0), t0+far+int64(t*1e9), t+500)
+		}, nil, ByOwnClock, 0, 0.3},
 		{"a moment ago, said the sender", func(t float64) meter.Record { r := rec(1, t+4, 0); r.Rel = -4 * second; return r }, nil, ByOwnClock, 0, 0},
 		{"nine years ago, said the sender", func(t float64) meter.Record { r := rec(1, t, 0); r.Rel = -9 * 365 * days; return r }, nil, ByOwnClock, 0, 0},
 		{"no clock at all", func(t float64) meter.Record { return rec(1, t, -t0) }, nil, ByNeighbours, 1, 2e9},

@@ -14,6 +14,10 @@ type state struct {
 	FirstOff int64 // and that member's value: what the state stands for
 	LastAt   int64 // highest elapsed time of a member
 
+	// Of a value that lessens with every ns its message is on the way, the
+	// highest, less a share of its elapsed time: see quick.
+	Best, BestAt int64
+
 	// For the stamps of senders: their range, and how they arrived.
 	SentLo, SentHi int64
 	Heard          arrivals
@@ -27,7 +31,33 @@ type arrivals struct {
 	Lo, Hi  int64 // least delay and most
 	FirstAt int64
 	First   int64
+
+	Best, BestAt int64 // as in state, of -(arrival - elapsed)
 }
+
+// drift is more than two clocks run apart, as a divisor: 200 ppm. Crystals keep
+// 100 ppm; common practice, no source.
+const drift = 5000
+
+// better reports whether of two members the first came quicker: by its value
+// less what two clocks may have run apart by then. So a quick message counts
+// all the more the earlier it was, and weeks of drift move nothing.
+func better(best, at, than, thanAt int64) bool {
+	return best > than || (best == than && at < thanAt)
+}
+
+// quick is the value of a state's quickest member, where the first was slower
+// than that by more than a second. It is rounded down to some 0.3 s, lest
+// everything be placed anew for every ms.
+func quick(first, best, at int64) int64 {
+	if v := best + at/drift; v-first > second {
+		return v &^ (1<<28 - 1)
+	}
+	return first
+}
+
+func (s *state) quick() int64    { return quick(s.FirstOff, s.Best, s.BestAt) }
+func (a *arrivals) quick() int64 { return -quick(-a.First, a.Best, a.BestAt) }
 
 // absorb merges b into a and reports whether anything of it moved.
 func (a *arrivals) absorb(b arrivals) bool {
@@ -44,7 +74,10 @@ func (a *arrivals) absorb(b arrivals) bool {
 	if b.FirstAt < a.FirstAt || (b.FirstAt == a.FirstAt && b.First < a.First) {
 		a.FirstAt, a.First = b.FirstAt, b.First
 	}
-	return coarse(a.Lo) != coarse(was.Lo) || coarse(a.Hi) != coarse(was.Hi) || a.First != was.First || a.Known != was.Known
+	if better(b.Best, b.BestAt, a.Best, a.BestAt) {
+		a.Best, a.BestAt = b.Best, b.BestAt
+	}
+	return coarse(a.Lo) != coarse(was.Lo) || coarse(a.Hi) != coarse(was.Hi) || a.First != was.First || a.Known != was.Known || a.quick() != was.quick()
 }
 
 // coarse rounds down to some 9 s. How quickly messages came is known, and
@@ -70,6 +103,7 @@ type states []state
 // and whether more moved than the state's end.
 func (ss *states) note(v, at, tol int64, m state) (int, bool) {
 	m.Lo, m.Hi, m.N, m.FirstAt, m.FirstOff, m.LastAt = v, v, 1, at, v, at
+	m.Best, m.BestAt = v-at/drift, at
 	list := *ss
 	i := 0
 	if n := len(list); n > 0 && list[n-1].Lo <= v {
@@ -104,7 +138,11 @@ func (ss *states) note(v, at, tol int64, m state) (int, bool) {
 func (s *state) absorb(m *state) bool {
 	changed := s.N < steady // until then each member counts
 	changed = changed || coarse(m.Hi) > coarse(s.Hi) || coarse(m.Lo) < coarse(s.Lo)
+	stood := s.quick()
 	s.Lo, s.Hi = min(s.Lo, m.Lo), max(s.Hi, m.Hi)
+	if better(m.Best, m.BestAt, s.Best, s.BestAt) {
+		s.Best, s.BestAt = m.Best, m.BestAt
+	}
 	if m.FirstAt < s.FirstAt || (m.FirstAt == s.FirstAt && m.FirstOff < s.FirstOff) {
 		changed = true
 		s.FirstAt, s.FirstOff = m.FirstAt, m.FirstOff
@@ -112,7 +150,7 @@ func (s *state) absorb(m *state) bool {
 	s.N += m.N
 	s.LastAt = max(s.LastAt, m.LastAt)
 	s.SentLo, s.SentHi = min(s.SentLo, m.SentLo), max(s.SentHi, m.SentHi)
-	return s.Heard.absorb(m.Heard) || changed
+	return s.Heard.absorb(m.Heard) || changed || s.quick() != stood
 }
 
 // of returns the index of the state that v belongs to, or -1.
