@@ -30,9 +30,11 @@ const (
 	patience = int64(600_000_000_000)
 	// slowMany is how many late records show that it is not an accident.
 	slowMany = 5
-	// window is how far out of order records may be while replaying, ns,
-	// before they are sorted in by a second reading.
-	window = int64(600_000_000_000)
+	// leastAhead is how far out of order records may be while replaying, ns,
+	// before they are sorted in by a second reading; mostAhead is how far once
+	// some have been. What waits to be sorted costs time.
+	leastAhead = int64(20_000_000_000)
+	mostAhead  = int64(600_000_000_000)
 	// checkpointEvery is the spacing of checkpoints in ledger time, ns.
 	checkpointEvery = int64(600_000_000_000)
 	// mostCheckpoints bounds them; the older ones are thinned.
@@ -51,7 +53,8 @@ type Ledger struct {
 	clk      clock.Clock
 
 	st   State
-	key  item  // the last record folded into st
+	key  *item // the last record folded into st
+	mine bool  // key came from tail: no checkpoint has it
 	tail queue // not settled
 
 	high    int64                 // instant of the newest arrival
@@ -61,7 +64,8 @@ type Ledger struct {
 	lastSeq uint64                // highest Seq read
 	noted   uint64                // highest Seq whose evidence of the time is in clk
 	starts  map[clock.Epoch]int64 // what clk.Starts was when it last changed
-	late    []item                // while refolding: records that came more than window late
+	late    []*item               // while refolding: records that came more than ahead late
+	ahead   int64                 // how far out of order records may be while replaying, ns
 	cps     []checkpoint
 
 	made   []made // accounts of outings, and what they were made from
@@ -71,13 +75,11 @@ type Ledger struct {
 	dirty int64 // results at or after this instant are stale; MaxInt64: none
 	out   []Event
 	tell  func(Event) // appends to out
-
-	room []meter.Reading // where records' readings are copied to, block by block
 }
 
 // New returns an empty ledger.
 func New(rig string) *Ledger {
-	l := &Ledger{rig: rig, cfg: compile(nil), dirty: math.MaxInt64}
+	l := &Ledger{rig: rig, cfg: compile(nil), dirty: math.MaxInt64, ahead: leastAhead}
 	l.tell = func(e Event) { l.out = append(l.out, e) }
 	l.reset()
 	return l
@@ -86,7 +88,7 @@ func New(rig string) *Ledger {
 func (l *Ledger) reset() {
 	l.st, l.tail, l.cps = State{}, queue{}, nil
 	l.forget()
-	l.key = item{at: math.MinInt64}
+	l.key, l.mine = &item{at: math.MinInt64}, false
 	l.high, l.slowAt, l.slow, l.delay = math.MinInt64, math.MinInt64, 0, Delay
 }
 
@@ -164,8 +166,7 @@ func (l *Ledger) moved() {
 	l.forget() // people may have named instants of that clock
 	l.high = l.key.at
 	tail := l.tail.items()
-	for i := range tail {
-		t := &tail[i]
+	for _, t := range tail {
 		t.at = l.clk.Place(&t.rec)
 		l.high = max(l.high, l.clk.Arrival(&t.rec))
 	}
@@ -189,14 +190,15 @@ func (l *Ledger) Add(r *meter.Record) {
 	l.lastSeq = max(l.lastSeq, r.Seq)
 	l.note(r)
 	it := l.place(r)
-	l.arrived(&it)
-	if l.st.Seen > 0 && order(&it, &l.key) <= 0 {
+	l.arrived(it)
+	if l.st.Seen > 0 && order(it, l.key) <= 0 {
 		// Too late for the tail. If it is the double of something it will
 		// change nothing, but only the fold can tell.
 		l.dirty = min(l.dirty, it.at)
+		l.tail.give(it)
 		return
 	}
-	l.tail.insert(&it)
+	l.tail.insert(it)
 }
 
 // arrived keeps the time of the newest arrival, and how long to wait for the
@@ -221,14 +223,10 @@ func (l *Ledger) wait() int64 {
 	return l.delay
 }
 
-func (l *Ledger) place(r *meter.Record) item {
-	it := item{at: l.clk.Place(r), rec: *r}
-	if cap(l.room)-len(l.room) < len(r.Readings) {
-		l.room = make([]meter.Reading, 0, max(512, len(r.Readings)))
-	}
-	n := len(l.room)
-	l.room = append(l.room, r.Readings...)
-	it.rec.Readings = l.room[n:len(l.room):len(l.room)]
+// place copies a record to its place. The item goes into the tail, or back.
+func (l *Ledger) place(r *meter.Record) *item {
+	it := l.tail.take()
+	it.set(l.clk.Place(r), r)
 	return it
 }
 

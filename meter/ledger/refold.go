@@ -10,7 +10,7 @@ import (
 
 // checkpoint is a state from which folding can go on.
 type checkpoint struct {
-	key    item   // the last record folded
+	key    *item  // the last record folded
 	lowSeq uint64 // every record that belongs after key has at least this Seq
 	st     State
 }
@@ -36,8 +36,7 @@ func (l *Ledger) foldThrough(through int64) bool {
 // fold steps the settled state, leaving a checkpoint now and then.
 func (l *Ledger) fold(it *item) {
 	if n := len(l.cps); l.st.clean() && (n == 0 || it.at-l.cps[n-1].key.at >= checkpointEvery) {
-		cp := checkpoint{key: l.key, lowSeq: min(it.rec.Seq, l.lowSeq()), st: l.st.Clone()}
-		cp.key.rec.Readings = slices.Clone(cp.key.rec.Readings)
+		cp := checkpoint{key: l.key.clone(), lowSeq: min(it.rec.Seq, l.lowSeq()), st: l.st.Clone()}
 		cp.st.Last = cp.key.rec
 		l.cps = append(l.cps, cp)
 		if len(l.cps) > mostCheckpoints {
@@ -45,7 +44,10 @@ func (l *Ledger) fold(it *item) {
 		}
 	}
 	l.st.step(l.cfg, it, l.tell)
-	l.key = *it
+	if l.mine {
+		l.tail.give(l.key)
+	}
+	l.key, l.mine = it, true
 }
 
 // thin drops every other checkpoint of the older half.
@@ -63,9 +65,8 @@ func (l *Ledger) thin() {
 // lowSeq returns the lowest Seq that a record not yet folded can have.
 func (l *Ledger) lowSeq() uint64 {
 	low := l.lastSeq + 1
-	tail := l.tail.items()
-	for i := range tail {
-		low = min(low, tail[i].rec.Seq)
+	for _, it := range l.tail.items() {
+		low = min(low, it.rec.Seq)
 	}
 	return low
 }
@@ -103,7 +104,7 @@ func (l *Ledger) refold(replay Replay) error {
 		cp := &cps[n-1]
 		l.st, l.key, l.high, l.lastSeq = cp.st.Clone(), cp.key, cp.key.at, cp.lowSeq-1
 	}
-	base := l.key
+	base, ahead := l.key, l.ahead
 	l.recall(made)
 	l.rewind()
 	// Records known to be very late take part from the start.
@@ -112,13 +113,13 @@ func (l *Ledger) refold(replay Replay) error {
 		l.late[i].at = l.clk.Place(&l.late[i].rec)
 		known[l.late[i].rec.Seq] = true
 	}
-	slices.SortFunc(l.late, func(a, b item) int { return order(&a, &b) })
+	slices.SortFunc(l.late, order)
 	for i := range l.late {
-		if order(&l.late[i], &base) > 0 {
-			l.tail.insert(&l.late[i])
+		if order(l.late[i], base) > 0 {
+			l.tail.insert(l.late[i].clone()) // late may be needed again
 		}
 	}
-	var more []item
+	var more []*item
 	err := replay(l.lastSeq, func(r *meter.Record) error {
 		l.lastSeq = max(l.lastSeq, r.Seq)
 		l.note(r)
@@ -127,19 +128,26 @@ func (l *Ledger) refold(replay Replay) error {
 			return nil
 		}
 		it := l.place(r)
-		if order(&it, &base) <= 0 {
+		if order(it, base) <= 0 {
+			l.tail.give(it)
 			return nil // is in the checkpoint
 		}
-		l.arrived(&it)
-		if it.at <= l.high-window {
+		l.arrived(it)
+		if it.at <= l.high-ahead && ahead < mostAhead {
+			l.ahead = mostAhead
+			l.dirty = min(l.dirty, it.at)
+			return nil
+		}
+		if it.at <= l.high-ahead {
 			more = append(more, it)
 			return nil
 		}
 		if more != nil {
+			l.tail.give(it)
 			return nil // a second reading will sort those in
 		}
-		l.tail.insert(&it)
-		l.foldThrough(l.high - window)
+		l.tail.insert(it)
+		l.foldThrough(l.high - ahead)
 		return nil
 	})
 	if err != nil {

@@ -54,14 +54,14 @@ func (l *Ledger) Load(data []byte, replay Replay) error {
 	l.clk, l.noted = s.Clock, s.LastSeq
 	l.clk.SetFixes(l.cfg.fix)
 	l.starts = l.clk.Starts()
-	l.st, l.key, l.high, l.lastSeq = s.State, item{at: s.KeyAt, rec: s.Key}, s.KeyAt, s.LowSeq-1
+	l.st, l.key, l.high, l.lastSeq = s.State, &item{at: s.KeyAt, rec: s.Key}, s.KeyAt, s.LowSeq-1
 	l.cps = []checkpoint{{key: l.key, lowSeq: s.LowSeq, st: l.st.Clone()}}
 	l.dirty = math.MaxInt64
 	l.rewind()
 	l.resumeTold()
 	return replay(s.LowSeq-1, func(r *meter.Record) error {
 		if r.Seq <= s.LastSeq {
-			if it := l.place(r); order(&it, &l.key) <= 0 {
+			if order(&item{at: l.clk.Place(r), rec: *r}, l.key) <= 0 {
 				return nil // was folded before the state was saved
 			}
 		}

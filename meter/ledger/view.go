@@ -12,7 +12,7 @@ func (l *Ledger) View() *View {
 	st := l.st.Clone()
 	tail := l.tail.items()
 	for i := range tail {
-		st.step(l.cfg, &tail[i], nil)
+		st.step(l.cfg, tail[i], nil)
 	}
 	sp := l.cfg.spans[len(l.cfg.spans)-1]
 	if st.Seen > 0 {
