@@ -228,6 +228,13 @@ func (l *Ledger) weigh(b *book, st *State, p *outingFacts) {
 		volume += v
 		within += f.Within
 	}
+	seen.Levels = make([]outing.Level, 0, len(points))
+	for i := range points {
+		if q := &points[i]; q.Rest {
+			over := q.Volume - litres(sp.tote.UnusableL)
+			seen.Levels = append(seen.Levels, outing.Level{At: q.At, Low: float64(over) <= 3*math.Hypot(float64(q.U), float64(outletU))})
+		}
+	}
 	terms := ltote.Terms{ShareU: sp.strapU, MeterU: usualMeterU, Outlet: litres(sp.tote.UnusableL), OutletU: outletU}
 	if volume > 0 && within > 0 {
 		terms.MeterU = float64(within) / float64(volume) / worth.Cover

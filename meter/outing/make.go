@@ -7,7 +7,6 @@ import (
 	"yardtally/calibrate/quantity"
 	"yardtally/meter/act"
 	"yardtally/meter/fill"
-	"yardtally/meter/tote"
 	"yardtally/meter/yard"
 )
 
@@ -19,7 +18,8 @@ type account struct {
 	claims []claim
 	ahead  []string // rest of the route
 	routed bool
-	fills  []counts // what fills the drained hose
+	levels []weighed // of each flow: what the tote's level says of it
+	fills  []counts  // what fills the drained hose
 	ps     []part
 	visits []visit
 	hits   []string
@@ -31,6 +31,7 @@ func Make(seen *Seen, said *Said) Account {
 	a := &account{seen: seen, said: said}
 	a.trail = yard.Trail{Stays: seen.Stays, Found: yard.Locate(seen.Stays, said.Places), Moving: seen.Moving, Fix: seen.Fix}
 	a.claim()
+	a.weigh()
 	a.drained()
 	a.ps = a.parts()
 	for i := range a.ps {
@@ -41,6 +42,7 @@ func Make(seen *Seen, said *Said) Account {
 	}
 	a.proved()
 	a.ground()
+	a.tooMuch()
 	a.topUps()
 	a.visit()
 	a.primed()
@@ -83,14 +85,13 @@ func (a *account) judge(p *part) {
 	if p.why != "" {
 		return
 	}
-	doubt := a.doubted(p)
-	n, air := a.airFrom(&p.Flow)
+	w := &a.levels[p.flow]
 	switch {
 	case p.Kind == fill.Suspect:
 		p.why, p.note = Suspect, "faster than the line can flow"
-	case doubt != "":
-		p.why, p.note = Suspect, doubt
-	case air && p.First >= n:
+	case w.doubt != "":
+		p.why, p.note = Suspect, w.doubt
+	case w.air && p.First >= w.from:
 		p.why, p.note = Air, "the tote stood at its outlet"
 	case slices.ContainsFunc(a.fills, func(c counts) bool {
 		return c.session == p.Session && c.first <= p.First && c.last >= p.Last
@@ -101,46 +102,6 @@ func (a *account) judge(p *part) {
 	case p.Kind == fill.Dribble || !p.whole && p.act == "" && p.Volume() < a.said.Least(p.Start):
 		p.why = Dribble
 	}
-}
-
-// doubted says why a part is suspect by the tote's level; "" if it is not.
-func (a *account) doubted(p *part) string {
-	for i := range a.seen.Doubts {
-		d := &a.seen.Doubts[i]
-		if !d.Sure || d.Why == tote.Empty {
-			continue
-		}
-		for _, k := range d.Flows {
-			if f := &a.seen.Flows[k]; f.Session == p.Session && f.First <= p.First && f.Last >= p.Last {
-				return d.Why
-			}
-		}
-	}
-	return ""
-}
-
-// airFrom returns the count of a flow from which it was air, where the tote
-// was empty meanwhile: where it surged or, if it did not, by what the tote gave.
-func (a *account) airFrom(f *Flow) (uint64, bool) {
-	for i := range a.seen.Doubts {
-		d := &a.seen.Doubts[i]
-		if !d.Sure || d.Why != tote.Empty {
-			continue
-		}
-		for j, k := range d.Flows {
-			x := &a.seen.Flows[k]
-			switch {
-			case x.Session != f.Session || x.First > f.First || x.Last < f.Last:
-			case j > 0 || d.Part >= 1:
-				return f.First, true
-			case x.Surge > 0:
-				return x.Surge, true
-			default:
-				return x.Last - uint64(d.Part*float64(x.Last-x.First)), true
-			}
-		}
-	}
-	return 0, false
 }
 
 // proved finds the bucket tests among the flows: by their counts or, where
@@ -236,6 +197,58 @@ func (a *account) ground() {
 	flush()
 }
 
+// mostFed is how many times the most that a colony is meant to get tonight, and
+// what pulls usually are, a pull may be and still go to a colony. Common
+// practice, no source: a feeder holds no more.
+const mostFed = 3
+
+// tooMuch takes pulls of far more than a colony could take for something else.
+func (a *account) tooMuch() {
+	var all []quantity.Volume
+	for i := range a.ps {
+		if p := &a.ps[i]; p.why == "" {
+			all = append(all, p.Volume())
+		}
+	}
+	if len(all) == 0 {
+		return
+	}
+	slices.Sort(all)
+	usual := all[len(all)/2]
+	most := quantity.Volume(0) // that any yard's colonies are meant to get
+	for i := range a.ps {
+		most = max(most, a.said.Site(a.ps[i].yard, a.ps[i].Start).Meant)
+	}
+	if len(all) >= usualMany {
+		most = max(most, usual)
+	}
+	if most == 0 {
+		return
+	}
+	for i := range a.ps {
+		p := &a.ps[i]
+		if p.why != "" || p.as != "" || p.Volume() <= mostFed*most || a.sharedBy(i) > 1 {
+			continue
+		}
+		p.why, p.note = Proving, "far more than a colony is meant to get: a bucket, or the hose was empty"
+	}
+}
+
+// sharedBy returns how many colonies a person said share the pull: before the
+// next one begins.
+func (a *account) sharedBy(i int) int {
+	until := a.seen.Now
+	if i+1 < len(a.ps) {
+		until = a.ps[i+1].Start
+	}
+	for j := range a.said.Colony {
+		if c := &a.said.Colony[j]; c.What == act.Shared && c.At > a.ps[i].Start && c.At <= until {
+			return c.N
+		}
+	}
+	return 1
+}
+
 // A second pull is a top-up where both together are no more than mostTopped of
 // what a colony is meant to get, and it is not nearly that by itself; after a
 // pull of nearFull of it, where it is no more than splash. Common practice, no
@@ -308,10 +321,11 @@ func (a *account) meant(yard string, at int64) quantity.Volume {
 
 const usualMany = 5
 
-// pressed reports whether a button or a tap about a colony came between two pulls.
+// pressed reports whether a button or a tap about a colony came between two
+// pulls. A press is when it was heard: buttons speak only when pressed.
 func (a *account) pressed(from, to int64) bool {
 	for _, p := range a.seen.Presses {
-		if p.Skip && p.At > from && p.From < to {
+		if p.Skip && p.At > from && p.At < to {
 			return true
 		}
 	}
@@ -381,7 +395,6 @@ func (a *account) sugar(p *part) (solids quantity.Mass, brix float64) {
 // tally adds up the visits.
 func (a *account) tally(out *Account) {
 	fed := make([][]quantity.Volume, len(out.Visits)) // what each colony got
-	lastFill := make([]int, len(out.Visits))
 	for i := range out.Fills {
 		f := &out.Fills[i]
 		if f.Visit < 0 {
@@ -399,11 +412,13 @@ func (a *account) tally(out *Account) {
 			v.Fills++
 			fed[f.Visit] = append(fed[f.Visit], f.Volume)
 		}
-		lastFill[f.Visit] = i
 	}
 	for i := range out.Loose {
 		if l := &out.Loose[i]; l.Visit >= 0 {
 			out.Visits[l.Visit].Loose += l.Volume
+			if l.Why == Unseen {
+				out.Visits[l.Visit].Unseen += l.Volume
+			}
 		}
 	}
 	for k := range out.Visits {
@@ -439,6 +454,31 @@ func (a *account) even(v *Visit, fed []quantity.Volume) {
 	}
 }
 
+// partly reports whether not all of a fill was seen.
+func (a *account) partly(f *Fill) bool {
+	i := slices.IndexFunc(a.ps, func(p part) bool { return p.Session == f.Session && p.First == f.First })
+	return i >= 0 && a.cut(i)
+}
+
+// cut reports whether a part may be the rest of a pull that began or ended
+// where the counter was not heard.
+func (a *account) cut(i int) bool {
+	p := &a.ps[i]
+	hides := func(j int) bool {
+		if j < 0 || j >= len(a.ps) {
+			return false
+		}
+		q := &a.ps[j]
+		near := max(p.Start-q.End, q.Start-p.End) < nearHidden
+		return near && (q.Kind == fill.Hidden || q.Session != p.Session)
+	}
+	return hides(i-1) || hides(i+1)
+}
+
+// nearHidden is how soon after unseen flow a pull may be the rest of it: a
+// board takes some seconds to start.
+const nearHidden = 5 * second
+
 // short finds fills whose colony still had syrup.
 func (a *account) short(out *Account, fed [][]quantity.Volume) {
 	at := make([]int, len(out.Visits)) // the colony under way
@@ -463,7 +503,7 @@ func (a *account) short(out *Account, fed [][]quantity.Volume) {
 		}
 		v, got, meant := &out.Visits[f.Visit], fed[f.Visit][at[f.Visit]], float64(usual[f.Visit])
 		last := i+1 == len(out.Fills) || out.Fills[i+1].Visit != f.Visit || !out.Fills[i+1].TopUp
-		if meant == 0 || f.TopUp || f.Open || !last && out.Fills[i+1].Open {
+		if meant == 0 || f.TopUp || f.Open || !last && out.Fills[i+1].Open || a.partly(f) {
 			continue
 		}
 		f.Short = float64(got) < shortShare*meant

@@ -145,6 +145,7 @@ type Visit struct {
 
 	Volume quantity.Volume // of the fills
 	Loose  quantity.Volume // of all other flow
+	Unseen quantity.Volume // of that: it came while the counter was not heard, and may hold fills
 	Solids quantity.Mass   // sugar in the fills, kg; 0: not known
 	Short  int             // fills that were short
 	Half   int             // fills of less than half of what was meant
@@ -197,9 +198,16 @@ type Seen struct {
 	Fix     int64       // newest position; 0: none
 	Presses []Press
 	Doubts  []tote.Doubt // their Flows are places in Flows
+	Levels  []Level      // of the tote at rest, in order of time
 	From    int64        // when the outing before ended
 	Now     int64        // newest record
 	Ended   bool         // the next outing has begun, or Pause is over
+}
+
+// Level is whether the tote stood near its outlet at an instant.
+type Level struct {
+	At  int64
+	Low bool
 }
 
 // Site is a yard as it holds at an instant.

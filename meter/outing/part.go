@@ -11,6 +11,7 @@ import (
 // part is a flow, or a piece of one where people or the hose cut it.
 type part struct {
 	Flow
+	flow     int    // of which flow, as a place in Seen.Flows
 	whole    bool   // nobody cut it
 	act      string // the newest act that moved or named it
 	moved    bool   // an assign says its yard:
@@ -31,11 +32,11 @@ func (a *account) parts() []part {
 	out := make([]part, 0, len(a.seen.Flows)+8)
 	for i := range a.seen.Flows {
 		f := &a.seen.Flows[i]
-		edges := a.edges(f)
+		edges := a.edges(i)
 		if len(edges) == 0 {
-			out = append(out, part{Flow: *f, whole: true, visit: -1})
+			out = append(out, part{Flow: *f, flow: i, whole: true, visit: -1})
 		} else {
-			rest := part{Flow: *f, visit: -1}
+			rest := part{Flow: *f, flow: i, visit: -1}
 			for _, e := range edges {
 				if e > rest.First && e < rest.Last {
 					var head part
@@ -53,7 +54,8 @@ func (a *account) parts() []part {
 }
 
 // edges returns the counts at which a flow is cut, rising.
-func (a *account) edges(f *Flow) []uint64 {
+func (a *account) edges(flow int) []uint64 {
+	f := &a.seen.Flows[flow]
 	var e []uint64
 	add := func(n uint64) {
 		if n > f.First && n < f.Last {
@@ -97,8 +99,8 @@ func (a *account) edges(f *Flow) []uint64 {
 			add(x.last)
 		}
 	}
-	if n, ok := a.airFrom(f); ok {
-		add(n)
+	if w := &a.levels[flow]; w.air {
+		add(w.from)
 	}
 	slices.Sort(e)
 	return slices.Compact(e)
@@ -153,21 +155,30 @@ type counts struct {
 // drained finds what fills the hose after it was emptied.
 func (a *account) drained() {
 	for _, d := range a.said.Drains {
-		i := sort.Search(len(a.seen.Flows), func(i int) bool { return a.seen.Flows[i].Start >= d.At })
+		i := sort.Search(len(a.seen.Flows), func(i int) bool { return a.seen.Flows[i].End > d.At })
 		if i == len(a.seen.Flows) || d.At <= a.seen.From {
 			continue
 		}
 		a.hit(d.Act)
 		left := a.said.Hose(a.seen.Flows[i].Start)
-		if left <= 0 {
+		if f := &a.seen.Flows[i]; f.Start < d.At {
+			// How much of it came after is not known.
+			left -= f.Volume()
+			i++
+		}
+		if a.said.Hose(d.At) <= 0 {
 			a.review(d.Act, "what the hose holds is not known: set [counter] hose")
 		}
 		for ; i < len(a.seen.Flows) && left > 0; i++ {
 			f := &a.seen.Flows[i]
-			if f.Pulse <= 0 || f.Kind == fill.Suspect {
+			to := f.Last
+			if a.levels[i].air {
+				to = a.levels[i].from // air fills no hose
+			}
+			if f.Pulse <= 0 || f.Kind == fill.Suspect || a.levels[i].doubt != "" || to == f.First {
 				continue
 			}
-			n := min(uint64((left+f.Pulse-1)/f.Pulse), f.Last-f.First)
+			n := min(uint64((left+f.Pulse-1)/f.Pulse), to-f.First)
 			a.fills = append(a.fills, counts{f.Session, f.First, f.First + n})
 			left -= quantity.Volume(n) * f.Pulse
 		}

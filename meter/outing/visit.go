@@ -1,10 +1,12 @@
 package outing
 
 import (
+	"math"
 	"slices"
 
 	"yardtally/calibrate/quantity"
 	"yardtally/meter/act"
+	"yardtally/meter/fill"
 )
 
 // visit is a visit in the making.
@@ -14,6 +16,7 @@ type visit struct {
 	said      []Colony // of it, in order of time; a press of the button is one
 	last      int      // its last part with flow of its own
 	countSaid int64    // when Colonies was said
+	unsure    bool     // a press of the button that may be of it was not heard
 }
 
 // back is how long a rig may have been gone from a yard and still be on the
@@ -118,7 +121,14 @@ func (a *account) pressedOnly() {
 	said := slices.Clone(a.said.Colony)
 	for _, p := range a.seen.Presses {
 		if p.Skip {
-			said = append(said, Colony{At: p.At, What: act.Skipped, N: p.N})
+			// Of several the last was when it was heard, the others are not
+			// known to be of that visit.
+			said = append(said, Colony{At: p.At, What: act.Skipped, N: 1})
+			for k := range a.visits {
+				if v := &a.visits[k]; p.N > 1 && v.From <= p.At && v.To+nearVisit > p.From {
+					v.unsure = true
+				}
+			}
 		}
 	}
 	slices.SortStableFunc(said, func(x, y Colony) int {
@@ -180,31 +190,22 @@ func (a *account) gone(v *visit) bool {
 }
 
 // Small first and last pulls: of less than surelyPriming of what a colony is
-// meant to get, one is taken for priming as long as the number of colonies
-// does not say otherwise; of less than maybePriming only where that number
-// says so. Common practice, no source.
+// meant to get, a first one is taken for priming as long as the number of
+// colonies does not say otherwise. Where there is one pull more than that
+// number allows, it is the one of the two that differs more from the usual, by
+// unlike at least: the hand on the trigger is more even than that. Common
+// practice, no source.
 const (
 	surelyPriming = 0.35
-	maybePriming  = 0.6
+	unlike        = 0.1
 )
 
 // primed tells priming and flushing onto the ground from short fills: by how
-// small the first or last pull of a visit is and by how many colonies stand there.
+// large the first or last pull of a visit is and by how many colonies stand there.
 func (a *account) primed() {
 	for k := range a.visits {
 		v := &a.visits[k]
-		var feeds [][]int // the parts of each
-		for i := range a.ps {
-			p := &a.ps[i]
-			if p.visit != k || p.why != "" {
-				continue
-			}
-			if n := len(feeds); p.topUp && n > 0 {
-				feeds[n-1] = append(feeds[n-1], i)
-			} else {
-				feeds = append(feeds, []int{i})
-			}
-		}
+		feeds := a.feeds(k)
 		if len(feeds) < 2 || v.Meant == 0 || !v.known || v.Yard == "" {
 			continue
 		}
@@ -215,7 +216,21 @@ func (a *account) primed() {
 			}
 			return float64(sum) / float64(v.Meant)
 		}
-		free := func(f []int) bool { return !slices.ContainsFunc(f, func(i int) bool { return a.ps[i].as != "" }) }
+		shares := make([]float64, len(feeds))
+		for i, f := range feeds {
+			shares[i] = share(f)
+		}
+		slices.Sort(shares)
+		usual := shares[len(shares)/2]
+		// What people named, or was not wholly seen, is left alone; and what
+		// was topped up is a colony's.
+		free := func(f []int) bool { return len(f) == 1 && a.ps[f[0]].as == "" && !a.cut(f[0]) }
+		off := func(f []int) float64 {
+			if !free(f) {
+				return 0
+			}
+			return math.Abs(share(f)/usual - 1)
+		}
 		expect, counted := a.expected(v)
 		over := 0 // more feeds than colonies to feed
 		if counted {
@@ -223,23 +238,44 @@ func (a *account) primed() {
 		}
 		first, last := feeds[0], feeds[len(feeds)-1]
 		name := func(f []int, why, note string) {
-			for _, i := range f {
-				a.ps[i].why, a.ps[i].note, a.ps[i].topUp = why, note, false
-			}
+			p := &a.ps[f[0]]
+			p.why, p.note = why, note
 			over--
 		}
-		if s := share(first); free(first) {
-			switch {
-			case over > 0 && s < maybePriming:
-				name(first, Priming, "a small first pull, and one more than there are colonies")
-			case s < surelyPriming && !(counted && v.Over && over == 0):
-				name(first, Priming, "a small first pull")
-			}
+		if a.seen.Open && last[0] == len(a.ps)-1 {
+			last = nil // it goes on
 		}
-		if over > 0 && v.Over && free(last) && share(last) < maybePriming {
-			name(last, Flush, "a small last pull, and one more than there are colonies")
+		first0, last0 := off(first), 0.0
+		if last != nil {
+			last0 = off(last)
+		}
+		switch small := free(first) && share(first) < surelyPriming; {
+		case over > 0 && first0 >= unlike && (first0 >= last0 || over > 1):
+			name(first, Priming, "one more than there are colonies, and unlike the others")
+		case small && !(counted && v.Over && over == 0):
+			name(first, Priming, "a small first pull")
+		}
+		if over > 0 && last0 >= unlike {
+			name(last, Flush, "one more than there are colonies, and unlike the others")
 		}
 	}
+}
+
+// feeds returns the parts of each feed of a visit: a pull and its top-ups.
+func (a *account) feeds(k int) [][]int {
+	var out [][]int
+	for i := range a.ps {
+		p := &a.ps[i]
+		if p.visit != k || p.why != "" {
+			continue
+		}
+		if n := len(out); p.topUp && n > 0 {
+			out[n-1] = append(out[n-1], i)
+		} else {
+			out = append(out, []int{i})
+		}
+	}
+	return out
 }
 
 // site returns a yard as it was at an instant, earlier visits of this outing
@@ -332,13 +368,36 @@ func (a *account) number(out *Account) {
 		}
 		v.Missing = v.Colonies - (v.Fills + v.Skipped + v.Dead - v.Twice + v.Sharing)
 		site := a.site(v.Yard, v.From)
-		if v.Missing != 0 || !v.Over || !site.Numbered || site.Unsure {
+		if v.Missing != 0 || !v.Over || !site.Numbered || site.Unsure || a.unsure(k) {
 			continue
 		}
 		if a.inOrder(out, k, &site) {
 			v.Numbered = true
 		}
 	}
+}
+
+// unsure reports whether there may be fills of a visit that were not seen or
+// are not known to be of it, or none where some were told.
+func (a *account) unsure(k int) bool {
+	if a.visits[k].unsure {
+		return true
+	}
+	for i := range a.ps {
+		p := &a.ps[i]
+		if p.visit == k {
+			if p.Kind == fill.Hidden || p.why == Suspect && p.Kind == fill.Pull || p.why == "" && a.cut(i) {
+				return true
+			}
+			continue
+		}
+		// Next to it in time, and it is not known where.
+		next := i > 0 && a.ps[i-1].visit == k || i+1 < len(a.ps) && a.ps[i+1].visit == k
+		if next && !p.known && p.reason != NoYard && !p.moved && p.why != Dribble {
+			return true
+		}
+	}
+	return false
 }
 
 // inOrder numbers the fills of a visit along the order of colonies.
@@ -350,9 +409,11 @@ func (a *account) inOrder(out *Account, k int, site *Site) bool {
 			next++
 		}
 	}
-	type given struct{ fill, from, to int }
-	var all []given
-	prior := -1 // the place in all of the last colony fed
+	type given struct {
+		fills    []int
+		from, to int
+	}
+	var all []given // by feed: a fill and its top-ups
 	j := 0
 	take := func(c Colony) bool {
 		switch c.What {
@@ -366,18 +427,19 @@ func (a *account) inOrder(out *Account, k int, site *Site) bool {
 			}
 		case act.TwoFeeders:
 			// The last two fills went to one colony.
-			if c.N > 1 || len(all) < 2 || prior < 1 {
+			n := len(all)
+			if c.N > 1 || n < 2 || all[n-2].from != all[n-2].to {
 				return false
 			}
-			all[prior].from, all[prior].to = all[prior-1].from, all[prior-1].to
-			next = all[prior].to + 1
+			all[n-1].from, all[n-1].to = all[n-2].from, all[n-2].to
+			next = all[n-1].to + 1
 		case act.Shared:
-			if prior < 0 {
+			if len(all) == 0 {
 				return false
 			}
 			for range c.N - 1 {
 				skipAbsent()
-				all[prior].to = next
+				all[len(all)-1].to = next
 				next++
 			}
 		}
@@ -394,16 +456,12 @@ func (a *account) inOrder(out *Account, k int, site *Site) bool {
 			}
 			j++
 		}
-		if f.TopUp {
-			if prior < 0 {
-				return false
-			}
-			all = append(all, given{i, all[prior].from, all[prior].to})
+		if n := len(all); f.TopUp && n > 0 {
+			all[n-1].fills = append(all[n-1].fills, i)
 			continue
 		}
 		skipAbsent()
-		all = append(all, given{i, next, next})
-		prior = len(all) - 1
+		all = append(all, given{[]int{i}, next, next})
 		next++
 	}
 	for ; j < len(said); j++ {
@@ -412,10 +470,12 @@ func (a *account) inOrder(out *Account, k int, site *Site) bool {
 		}
 	}
 	for _, g := range all {
-		f := &out.Fills[g.fill]
-		f.Colony = g.from
-		if g.to != g.from {
-			f.To = g.to
+		for _, i := range g.fills {
+			f := &out.Fills[i]
+			f.Colony = g.from
+			if g.to != g.from {
+				f.To = g.to
+			}
 		}
 	}
 	return true

@@ -147,7 +147,7 @@ func (a *account) holds(at int64, mark bool) *claim {
 		if c.mark && !mark {
 			return nil // what was tapped before it was about another place
 		}
-		if here < 0 || c.stay < 0 || a.same(here, c.stay) {
+		if here >= 0 && c.stay >= 0 && a.same(here, c.stay) || (here < 0 || c.stay < 0) && !a.left(c, at) {
 			return c
 		}
 		break
@@ -162,6 +162,24 @@ func (a *account) holds(at int64, mark bool) *claim {
 		}
 	}
 	return nil
+}
+
+// left reports whether positions showed the rig leave the place that a claim
+// is about before an instant.
+func (a *account) left(c *claim, at int64) bool {
+	s := a.seen.Stays
+	i := sort.Search(len(s), func(i int) bool { return s[i].From > at }) - 1
+	if i < 0 || s[i].From < c.at && (c.stay < 0 || i < c.stay) {
+		return false // not heard at a place since
+	}
+	if c.stay >= 0 && !a.same(i, c.stay) {
+		return true
+	}
+	gone := s[i].LeftAt
+	if i == len(s)-1 && a.seen.Moving > 0 {
+		gone = a.seen.Moving
+	}
+	return c.stay >= 0 && gone > 0 && gone <= at
 }
 
 // at tells in which yard the rig was from one instant to another, and why.
