@@ -83,23 +83,6 @@ func (f Fix) Yields(g Fix) bool {
 	return f.When <= g.When
 }
 
-// sender is what is known of the clocks of one source that stamps.
-type sender struct {
-	Sent  states             // (stamp - uptime)
-	Sat   states             // (satellite time - uptime)
-	Heard map[uint32]*states // by boot: (stamp - arrival) of messages without uptime
-
-	placing []placing        // derived, one for each of Sent
-	byBoot  map[uint32][]int // the steady ones, by boot
-	steps   int
-}
-
-// placing is how the records of one state of a sender are placed.
-type placing struct {
-	off  int64 // UTC - uptime
-	firm bool  // more members of the state change nothing
-}
-
 // Clock holds the evidence. The zero value is ready. It is not safe for
 // concurrent use. Its fields are exported for checkpoints only.
 type Clock struct {
@@ -189,38 +172,6 @@ func (c *Clock) Note(r *meter.Record) bool {
 	return changed
 }
 
-func (c *Clock) noteSender(r *meter.Record, up int64, hasUp bool, sat int64, hasSat bool) bool {
-	s := c.Senders[r.Source]
-	if s == nil {
-		s = &sender{Heard: make(map[uint32]*states)}
-		c.Senders[r.Source] = s
-	}
-	if !hasUp {
-		if imported(r) {
-			return false
-		}
-		h := s.Heard[r.Boot]
-		if h == nil {
-			h = &states{}
-			s.Heard[r.Boot] = h
-		}
-		_, changed := h.note(r.Sent-r.Mono, r.Mono, nearHeard, state{SentLo: r.Sent, SentHi: r.Sent})
-		return changed
-	}
-	m := state{SentLo: r.Sent, SentHi: r.Sent,
-		Heard: arrivals{Boot: r.Boot, Known: !imported(r), Lo: r.Mono - up, Hi: r.Mono - up, FirstAt: up, First: r.Mono - up,
-			Best: up - r.Mono - up/drift, BestAt: up}}
-	i, changed := s.Sent.note(r.Sent-up, up, near, m)
-	if i >= 0 && !changed && (c.offsets == nil || !s.placing[i].firm) {
-		changed = true
-	}
-	if hasSat {
-		_, sats := s.Sat.note(sat-up, up, nearSat, m)
-		changed = changed || sats
-	}
-	return changed
-}
-
 // SetFixes replaces what people and the network said of the boots' clocks.
 func (c *Clock) SetFixes(of func(boot uint32) (Fix, bool)) {
 	for n, b := range c.Boots {
@@ -273,24 +224,6 @@ func (c *Clock) Place(r *meter.Record) int64 {
 // differed in that by so much, can be right.
 func onTime(least, spread int64) bool {
 	return least >= -ahead && (least <= slow || (least <= stale && spread >= slow))
-}
-
-// nearest returns the state of its sender's clock that a stamped record without
-// uptime fits best, or -1.
-func (s *sender) nearest(r *meter.Record) int {
-	best, bestD := -1, int64(math.MaxInt64)
-	for _, i := range s.byBoot[r.Boot] {
-		st := &s.Sent[i]
-		// How much later than the state's quickest message it would be.
-		d := (r.Mono - coarse(st.Heard.Lo)) - (r.Sent - st.FirstOff)
-		if !st.Heard.Known {
-			d = max(0, st.SentLo-r.Sent, r.Sent-st.SentHi)
-		}
-		if d >= -nearHeard && d <= slow && abs(d) < bestD {
-			best, bestD = i, abs(d)
-		}
-	}
-	return best
 }
 
 // Arrival returns the instant a record reached us; for an import, the instant
@@ -449,108 +382,6 @@ func (c *Clock) firstSure(order []uint32) (uint32, bool) {
 		}
 	}
 	return 0, false
-}
-
-// placeSender derives UTC minus uptime for every state of a sender's clock. In
-// one session of its board the clock may have stepped, while its uptime ran on,
-// and our own clock beside it: there, one state speaks for all.
-func (c *Clock) placeSender(s *sender) {
-	s.placing = make([]placing, len(s.Sent))
-	s.byBoot = make(map[uint32][]int)
-	s.steps = 0
-	for _, group := range s.sessions() {
-		lead, firm := s.Sent.leader(group)
-		off := c.sessionOffset(s, &s.Sent[lead])
-		whole := 0
-		for _, i := range group {
-			s.placing[i] = placing{off, firm && i == lead}
-			if s.Sent[i].N >= steady {
-				whole++
-			}
-		}
-		s.steps += max(0, whole-1)
-	}
-	for i := range s.Sent {
-		if st := &s.Sent[i]; st.N >= steady {
-			s.byBoot[st.Heard.Boot] = append(s.byBoot[st.Heard.Boot], i)
-		}
-	}
-}
-
-func (c *Clock) sessionOffset(s *sender, lead *state) int64 {
-	// Satellites in the same message settle it.
-	for i := range s.Sat {
-		o := &s.Sat[i]
-		if o.N < steady || o.Heard.Boot != lead.Heard.Boot {
-			continue
-		}
-		if o.Heard.Known && abs(coarse(o.Heard.Lo)-coarse(lead.Heard.Lo)) < oneSession ||
-			!o.Heard.Known && o.FirstAt <= lead.LastAt && o.LastAt >= lead.FirstAt {
-			return o.FirstOff
-		}
-	}
-	h := &lead.Heard
-	lo := coarse(h.Lo)
-	if off := c.offsets[h.Boot].off; h.Known && !onTime(lo+off-lead.FirstOff, coarse(h.Hi)-lo) {
-		return h.quick() + off
-	}
-	return lead.FirstOff
-}
-
-// sessions groups the states of a sender's clock by session of its board: by
-// when the board started on our own clock, or, for an import, by an uptime
-// that goes on where another state left off.
-func (s *sender) sessions() [][]int {
-	order := make([]int, len(s.Sent))
-	for i := range order {
-		order[i] = i
-	}
-	sort.SliceStable(order, func(i, j int) bool {
-		a, b := &s.Sent[order[i]].Heard, &s.Sent[order[j]].Heard
-		if a.Boot != b.Boot {
-			return a.Boot < b.Boot
-		}
-		if a.Known != b.Known {
-			return a.Known
-		}
-		if a.Known {
-			return coarse(a.Lo) < coarse(b.Lo)
-		}
-		return a.FirstAt < b.FirstAt
-	})
-	var out [][]int
-	for k, i := range order {
-		st := &s.Sent[i]
-		if !st.Heard.Known {
-			if g := s.goesOn(out, st); g >= 0 {
-				out[g] = append(out[g], i)
-				continue
-			}
-		} else if k > 0 {
-			prev := &s.Sent[order[k-1]].Heard
-			if prev.Known && prev.Boot == st.Heard.Boot && coarse(st.Heard.Lo)-coarse(prev.Lo) < oneSession {
-				out[len(out)-1] = append(out[len(out)-1], i)
-				continue
-			}
-		}
-		out = append(out, []int{i})
-	}
-	return out
-}
-
-// goesOn returns the group of an import in whose uptime st goes on, or -1.
-func (s *sender) goesOn(groups [][]int, st *state) int {
-	best, gap := -1, settled
-	for g := range groups {
-		last := &s.Sent[groups[g][len(groups[g])-1]]
-		if last.Heard.Known || last.Heard.Boot != st.Heard.Boot || last.LastAt-last.FirstAt < settled {
-			continue
-		}
-		if d := st.FirstAt - last.LastAt; d > 0 && d <= gap {
-			best, gap = g, d
-		}
-	}
-	return best
 }
 
 // Epoch names a stretch of a clock.

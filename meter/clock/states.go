@@ -20,11 +20,11 @@ type state struct {
 
 	// For the stamps of senders: their range, and how they arrived.
 	SentLo, SentHi int64
-	Heard          arrivals
+	Heard          []arrivals // in order of Boot
 }
 
-// arrivals is how the messages of a state reached us, in the first boot that
-// heard them: arrival - elapsed, the least of all and that of the first member.
+// arrivals is how the messages of a state reached us in one boot: arrival -
+// elapsed, the least of all and that of the first member.
 type arrivals struct {
 	Boot    uint32
 	Known   bool  // false for imports, which do not say when anything arrived
@@ -59,15 +59,31 @@ func quick(first, best, at int64) int64 {
 func (s *state) quick() int64    { return quick(s.FirstOff, s.Best, s.BestAt) }
 func (a *arrivals) quick() int64 { return -quick(-a.First, a.Best, a.BestAt) }
 
-// absorb merges b into a and reports whether anything of it moved.
-func (a *arrivals) absorb(b arrivals) bool {
-	if b.Boot != a.Boot {
-		if b.Boot > a.Boot {
-			return false
+// in returns how a state was heard in a boot, nil if it was not.
+func (s *state) in(boot uint32) *arrivals {
+	for i := range s.Heard {
+		if s.Heard[i].Boot == boot {
+			return &s.Heard[i]
 		}
-		*a = b
-		return true
 	}
+	return nil
+}
+
+// hear takes in arrivals and reports whether anything of them moved.
+func (s *state) hear(b *arrivals) bool {
+	if a := s.in(b.Boot); a != nil {
+		return a.absorb(b)
+	}
+	i := 0
+	for i < len(s.Heard) && s.Heard[i].Boot < b.Boot {
+		i++
+	}
+	s.Heard = append(s.Heard[:i:i], append([]arrivals{*b}, s.Heard[i:]...)...)
+	return true
+}
+
+// absorb merges b, of the same boot, into a and reports whether anything moved.
+func (a *arrivals) absorb(b *arrivals) bool {
 	was := *a
 	a.Known = a.Known || b.Known
 	a.Lo, a.Hi = min(a.Lo, b.Lo), max(a.Hi, b.Hi)
@@ -150,7 +166,10 @@ func (s *state) absorb(m *state) bool {
 	s.N += m.N
 	s.LastAt = max(s.LastAt, m.LastAt)
 	s.SentLo, s.SentHi = min(s.SentLo, m.SentLo), max(s.SentHi, m.SentHi)
-	return s.Heard.absorb(m.Heard) || changed || s.quick() != stood
+	for i := range m.Heard {
+		changed = s.hear(&m.Heard[i]) || changed
+	}
+	return changed || s.quick() != stood
 }
 
 // of returns the index of the state that v belongs to, or -1.
