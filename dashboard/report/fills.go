@@ -12,7 +12,7 @@ import (
 
 // FlowRow is one stretch of flow: a fill, or flow outside any fill.
 type FlowRow struct {
-	Kind        string  `json:"kind"`       // "fill", or why it is outside one: "dribble", "unseen"
+	Kind        string  `json:"kind"`       // "fill", or what it was: "dribble", "unseen", "suspect", "priming", "flush", "ground", "proving", "hose", "air", "spill"
 	Start       instant `json:"start"`      // first flow
 	End         instant `json:"end"`        // last flow
 	DurationS   number  `json:"duration_s"` // End − Start
@@ -22,20 +22,30 @@ type FlowRow struct {
 	SyrupC      number  `json:"syrup_c"`        // null where not known
 	Yard        string  `json:"yard"`           // the yard's id; "" where none is known
 	YardName    string  `json:"yard_name"`
-	Reason      string  `json:"reason"` // why that yard: "position", "hand", "outside", "no position"
+	Reason      string  `json:"reason"` // why that yard: "position", "mark" (the button), "tap", "hand"; why none: "outside", "two yards", "no position"
 	Open        bool    `json:"open"`   // still flowing when the report was made
 	Session     uint64  `json:"session"`
 	FirstCount  uint64  `json:"first_count"` // pulses after this count ...
 	LastCount   uint64  `json:"last_count"`  // ... up to and with this one
+	TopUp       bool    `json:"top_up"`      // goes to the colony that the fill before it fed
+	Short       bool    `json:"short"`       // the colony got clearly less than was meant, or than the rest
+	Visit       number  `json:"visit"`       // as in the visits of "yards" for the same stretch; null: of none
+	Colony      number  `json:"colony"`      // its number in the yard; null where that is not sure
+	ColonyTo    number  `json:"colony_to"`   // the last of several that shared it; null: one
+	Brix        number  `json:"brix"`        // mass percent, of what left the nozzle; null where not known
+	SolidsKg    number  `json:"solids_kg"`   // the sugar in it; null where not known
+	ByAct       string  `json:"by_act"`      // act that moved or named it last; "" for none
+	Note        string  `json:"note"`        // what speaks for kind, where it is outside fills
 }
 
 type fillSum struct {
-	Fills    int    `json:"fills"`
+	Fills    int    `json:"fills"` // those that are no top-ups
 	FillsL   number `json:"fills_l"`
 	WithinL  number `json:"fills_within_l"` // half the 95 % interval of fills_l
 	OutsideL number `json:"outside_l"`
 	TotalL   number `json:"total_l"`
 	AllL     number `json:"total_within_l"` // half the 95 % interval of total_l
+	TopUps   int    `json:"top_ups"`        // their volume is in fills_l
 }
 
 type fillsDoc struct {
@@ -52,113 +62,154 @@ type fillsDoc struct {
 	Sum           fillSum   `json:"sum"`
 }
 
+// sumOf is what a stretch comes to.
+func sumOf(n *ledger.Night) fillSum {
+	return fillSum{n.Fills, litres(n.Volume), withinL(n.Within), litres(n.Loose), litres(n.Total), withinL(n.TotalWithin), n.TopUps}
+}
+
+// whole is a number that is known above zero.
+func whole(n int) number {
+	if n <= 0 {
+		return ""
+	}
+	return number(strconv.Itoa(n))
+}
+
 // Fills writes the fills that started in the stretch, in order, and the flow
 // outside fills, with sums. The error is the writer's.
 func Fills(w io.Writer, v *ledger.View, o Options) error {
 	if v == nil {
 		v = &ledger.View{}
 	}
-	from, to := o.span()
-	name := names(v)
+	o = o.over(v)
+	a := put(v, o)
+	if o.Format == Table {
+		return fillsTable(w, a)
+	}
 	doc := fillsDoc{Report: "fills", Rig: v.Rig, From: instant(o.From), To: instant(o.To),
 		At: instant(v.At), Settled: instant(v.Settled),
-		Fills: []FlowRow{}, Outside: []FlowRow{}, Gaps: gapRows(gapsIn(v, o))}
-	var fills []ledger.Fill
-	var loose []ledger.Loose
-	var inFills, outside quantity.Volume
-	for _, f := range v.Fills {
-		if f.Start < from || f.Start >= to {
-			continue
-		}
-		fills = append(fills, f)
-		inFills += f.Volume
+		Fills: []FlowRow{}, Outside: []FlowRow{}, Gaps: gapRows(gapsIn(v, o)), Sum: sumOf(&a.night)}
+	for _, i := range a.fills {
+		f := &v.Fills[i]
 		row := FlowRow{Kind: "fill", Start: instant(f.Start), End: instant(f.End), DurationS: seconds(f.Start, f.End),
 			VolumeL: litres(f.Volume), WithinL: withinL(f.Within), FlowLPerMin: rounded(float64(f.Flow/quantity.LitrePerMinute), 4),
-			Yard: f.Yard, YardName: nameOf(name, f.Yard), Reason: string(f.Reason), Open: f.Open,
-			Session: f.Session, FirstCount: f.First, LastCount: f.Last}
+			Yard: f.Yard, YardName: nameOf(a.name, f.Yard), Reason: string(f.Reason), Open: f.Open,
+			Session: f.Session, FirstCount: f.First, LastCount: f.Last, TopUp: f.TopUp, Short: f.Short,
+			Visit: whole(a.groups[a.fillIn[i]].no), Colony: whole(f.Colony), ColonyTo: whole(f.To), ByAct: f.By}
 		if f.HasSyrup {
 			row.SyrupC = rounded(float64(f.Syrup), 2)
 		}
+		if f.Brix > 0 {
+			row.Brix, row.SolidsKg = rounded(f.Brix, 3), rounded(float64(f.Solids), 6)
+		}
 		doc.Fills = append(doc.Fills, row)
 	}
-	for _, l := range v.Loose {
-		if l.Start < from || l.Start >= to {
-			continue
-		}
-		loose = append(loose, l)
-		outside += l.Volume
+	for _, i := range a.loose {
+		l := &v.Loose[i]
 		doc.Outside = append(doc.Outside, FlowRow{Kind: l.Why, Start: instant(l.Start), End: instant(l.End),
 			DurationS: seconds(l.Start, l.End), VolumeL: litres(l.Volume), WithinL: withinL(l.Within),
-			Yard: l.Yard, YardName: nameOf(name, l.Yard), Reason: string(l.Reason),
-			Session: l.Session, FirstCount: l.First, LastCount: l.Last})
+			Yard: l.Yard, YardName: nameOf(a.name, l.Yard), Reason: string(l.Reason),
+			Session: l.Session, FirstCount: l.First, LastCount: l.Last,
+			Visit: whole(a.groups[a.lostIn[i]].no), ByAct: l.By, Note: l.Note})
 	}
-	n := ledger.Tally(v, from, to)
-	doc.Sum = fillSum{len(fills), litres(inFills), withinL(n.Within), litres(outside), litres(inFills + outside), withinL(n.TotalWithin)}
-	switch o.Format {
-	case JSON:
+	if o.Format == JSON {
 		return writeJSON(w, doc)
-	case CSV:
-		rows := append(append([]FlowRow(nil), doc.Fills...), doc.Outside...)
-		sort.SliceStable(rows, func(a, b int) bool { return rows[a].Start < rows[b].Start })
-		return writeCSV(w, rows)
 	}
-	return fillsTable(w, v, o, fills, loose, &n)
+	rows := append(append([]FlowRow(nil), doc.Fills...), doc.Outside...)
+	sort.SliceStable(rows, func(a, b int) bool { return rows[a].Start < rows[b].Start })
+	return writeCSV(w, rows)
 }
 
 func seconds(start, end int64) number { return rounded(float64(end-start)/1e9, 3) }
 
-func fillsTable(w io.Writer, v *ledger.View, o Options, fills []ledger.Fill, loose []ledger.Loose, n *ledger.Night) error {
-	name := names(v)
-	vol, flow, temp := units(o.Units)
-	volumes := make([]quantity.Volume, 0, len(fills)+len(loose))
-	for i := range fills {
-		volumes = append(volumes, fills[i].Volume)
+// fillLine is a line of the table of fills.
+type fillLine struct {
+	at    int64
+	group int
+	cells []string
+}
+
+// fillLines returns the lines of a table of fills in order of time, and what
+// fills and the rest come to as the lines are rounded.
+func (a *account) fillLines() (lines []fillLine, inFills, outside, sum int64) {
+	o, v := a.o, a.v
+	volumes := make([]quantity.Volume, 0, len(a.fills)+len(a.loose))
+	for _, i := range a.fills {
+		volumes = append(volumes, v.Fills[i].Volume)
 	}
-	for i := range loose {
-		volumes = append(volumes, loose[i].Volume)
+	for _, i := range a.loose {
+		volumes = append(volumes, v.Loose[i].Volume)
 	}
 	cells, sum := Closing(o.Units, 100, volumes)
-	type line struct {
-		at    int64
-		cells []string
-	}
-	var lines []line
-	nth := map[string]int{}
-	var inFills, outside int64
-	for i := range fills {
-		f := &fills[i]
-		nth[f.Yard]++
-		inFills += cells[i]
+	for k, i := range a.fills {
+		f := &v.Fills[i]
+		inFills += cells[k]
 		rate, _ := o.Units.FlowParts(f.Flow)
-		t, what := "", "fill"
+		t, colony := "", ""
 		if f.HasSyrup {
 			t, _ = o.Units.TemperatureParts(f.Syrup)
 		}
-		if f.Open {
-			what = "fill, still open"
+		if f.Colony > 0 {
+			colony = strconv.Itoa(f.Colony)
+			if f.To > f.Colony {
+				colony += "-" + strconv.Itoa(f.To)
+			}
 		}
-		lines = append(lines, line{f.Start, []string{o.clock(f.Start), fmt.Sprintf("%.0f", float64(f.End-f.Start)/1e9),
-			Fixed(cells[i], 100), Within(o.Units, f.Within), rate, t, nameOf(name, f.Yard), strconv.Itoa(nth[f.Yard]), string(f.Reason), what}})
+		lines = append(lines, fillLine{f.Start, a.fillIn[i], []string{strconv.Itoa(a.no[i]), o.clock(f.Start), fmt.Sprintf("%.0f", float64(f.End-f.Start)/1e9),
+			Fixed(cells[k], 100), Within(o.Units, f.Within), rate, t, colony, PlacedBy(f.Reason), NoteFill(f)}})
 	}
-	for i := range loose {
-		l := &loose[i]
-		c := cells[len(fills)+i]
+	for k, i := range a.loose {
+		l := &v.Loose[i]
+		c := cells[len(a.fills)+k]
 		outside += c
-		lines = append(lines, line{l.Start, []string{o.clock(l.Start), fmt.Sprintf("%.0f", float64(l.End-l.Start)/1e9),
-			Fixed(c, 100), Within(o.Units, l.Within), "", "", nameOf(name, l.Yard), "", string(l.Reason), l.Why}})
+		lines = append(lines, fillLine{l.Start, a.lostIn[i], []string{"", o.clock(l.Start), fmt.Sprintf("%.0f", float64(l.End-l.Start)/1e9),
+			Fixed(c, 100), Within(o.Units, l.Within), "", "", "", PlacedBy(l.Reason), SayLoose(l)}})
 	}
 	sort.SliceStable(lines, func(a, b int) bool { return lines[a].at < lines[b].at })
-	if _, err := fmt.Fprintf(w, "%s\n\n", o.title("Fills", v)); err != nil {
+	return lines, inFills, outside, sum
+}
+
+func fillsTable(w io.Writer, a *account) error {
+	o, n := a.o, &a.night
+	vol, flow, temp := units(o.Units)
+	lines, inFills, outside, sum := a.fillLines()
+	if _, err := fmt.Fprintf(w, "%s\n\n", o.title("Fills", a.v)); err != nil {
 		return err
 	}
-	g := grid{head: []string{"start", ">s", ">" + vol, ">±", ">" + flow, ">" + temp, "yard", ">no.", "placed by", ""}}
+	g := grid{head: []string{">no.", "start", ">s", ">" + vol, ">±", ">" + flow, ">" + temp, "?colony", "placed by", ""}}
+	shown := make([]bool, len(a.groups))
+	group, night := -1, ""
 	for _, l := range lines {
+		if date := a.evening(l.at); !o.oneNight() && date != night {
+			if night != "" {
+				g.across("")
+			}
+			night, group = date, -1
+			g.across("Night of " + date)
+		}
+		if l.group != group {
+			group = l.group
+			x := &a.groups[group]
+			switch {
+			case shown[group]:
+				g.across(a.title(x) + ", again")
+			case x.visit == nil || x.yard == "" && len(x.fills) == 0:
+				g.across(a.title(x))
+			default:
+				g.across(fmt.Sprintf("%s, %s: %s", a.title(x), o.between(x.from, x.to), SayVisit(x.visit)))
+			}
+			shown[group] = true
+		}
 		g.add(l.cells...)
 	}
 	g.rule()
-	g.add(plural(len(fills), "fill"), "", Fixed(inFills, 100), Within(o.Units, n.Within), "", "", "", "", "", "")
-	g.add("outside fills", "", Fixed(outside, 100), Within(o.Units, n.LooseWithin), "", "", "", "", "", "")
-	g.add("sum", "", Fixed(sum, 100), Within(o.Units, n.TotalWithin), "", "", "", "", "", "")
+	total := count(n.Fills, "fill", "fills")
+	if n.TopUps > 0 {
+		total += ", " + plural(n.TopUps, "top-up")
+	}
+	g.add("", total, "", Fixed(inFills, 100), Within(o.Units, n.Within), "", "", "", "", "")
+	g.add("", "outside fills", "", Fixed(outside, 100), Within(o.Units, n.LooseWithin), "", "", "", "", "")
+	g.add("", "sum", "", Fixed(sum, 100), Within(o.Units, n.TotalWithin), "", "", "", "", "")
 	if err := g.write(w); err != nil {
 		return err
 	}
@@ -168,7 +219,7 @@ func fillsTable(w io.Writer, v *ledger.View, o Options, fills []ledger.Fill, loo
 	if err := withinNote(w, n.Within); err != nil {
 		return err
 	}
-	return foot(w, v, o)
+	return foot(w, a.v, o)
 }
 
 // Within shows half a 95 % interval, rounded up so that it promises no more

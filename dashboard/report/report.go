@@ -26,6 +26,7 @@ import (
 	"io"
 	"math"
 	"reflect"
+	"slices"
 	"sort"
 	"strconv"
 	"strings"
@@ -54,6 +55,9 @@ type Options struct {
 	From   int64           // Unix ns; flow that started at or after it; 0: from the first
 	To     int64           // Unix ns; and before it; 0: to the last
 	Now    int64           // Unix ns; what is due is judged by it; 0: the newest record
+	Visits bool            // Yards as CSV: a line a visit, not a yard
+
+	evening time.Time // of the night that From to To is; zero: it is none
 }
 
 // LegalNote stands under every report and page.
@@ -78,14 +82,42 @@ func (o Options) zone() *time.Location {
 	return o.Zone
 }
 
+// over returns the options for a view: with the night that the stretch is.
+func (o Options) over(v *ledger.View) Options {
+	if o.From == 0 || o.To == 0 {
+		return o
+	}
+	if from, to := v.NightAt(o.From, o.zone()); from == o.From && to == o.To {
+		o.evening = v.Evening(o.From, o.zone())
+	}
+	return o
+}
+
+// oneNight reports whether the time of day tells every instant of the stretch apart.
+func (o Options) oneNight() bool {
+	return !o.evening.IsZero() || o.From != 0 && o.To != 0 && o.To-o.From <= 25*int64(time.Hour)
+}
+
 // clock returns an instant as the table shows it: with its date where the
-// report covers more than one night.
+// report covers more than one night, or it is outside the stretch.
 func (o Options) clock(at int64) string {
 	form := "2006-01-02 15:04:05"
-	if o.From != 0 && o.To != 0 && o.To-o.From <= 25*int64(time.Hour) {
+	if o.oneNight() && at >= o.From && at < o.To {
 		form = "15:04:05"
 	}
 	return time.Unix(0, at).In(o.zone()).Format(form)
+}
+
+// minute is clock to the minute.
+func (o Options) minute(at int64) string { return o.clock(at)[:len(o.clock(at))-len(":05")] }
+
+// between is a stretch of time, to the minute.
+func (o Options) between(from, to int64) string {
+	a, b := o.minute(from), o.minute(to)
+	if a == b {
+		return a
+	}
+	return a + " to " + b
 }
 
 // title returns the table's first line.
@@ -96,6 +128,8 @@ func (o Options) title(what string, v *ledger.View) string {
 	}
 	day := func(at int64) string { return time.Unix(0, at).In(o.zone()).Format("2 Jan 2006 15:04") }
 	switch {
+	case !o.evening.IsZero():
+		s += ", night of " + o.evening.Format("2 Jan 2006")
 	case o.From != 0 && o.To != 0:
 		s += ", " + day(o.From) + " to " + day(o.To)
 	case o.From != 0:
@@ -263,7 +297,9 @@ func Fixed(n, per int64) string {
 	return fmt.Sprintf("%s%s.%0*d", sign, whole, len(strconv.FormatInt(per, 10))-1, n%per)
 }
 
-// grid is a table of text. Columns whose heading starts with ">" stand to the right.
+// grid is a table of text. Columns whose heading starts with ">" stand to the
+// right; those whose heading is "?" and more are left out where no row has
+// anything there.
 type grid struct {
 	head []string
 	rows [][]string
@@ -274,7 +310,34 @@ func (g *grid) add(cells ...string) { g.rows = append(g.rows, cells) }
 // rule is a row drawn as a line under the columns.
 func (g *grid) rule() { g.rows = append(g.rows, nil) }
 
+// across is a row of one text from the left edge on, over all columns.
+func (g *grid) across(text string) { g.rows = append(g.rows, []string{text}) }
+
+// drop leaves out the columns that nothing stands in.
+func (g *grid) drop() {
+	for c := len(g.head) - 1; c >= 0; c-- {
+		head, can := strings.CutPrefix(g.head[c], "?")
+		if !can {
+			continue
+		}
+		g.head[c] = head
+		if slices.ContainsFunc(g.rows, func(r []string) bool { return len(r) > 1 && r[c] != "" }) {
+			continue
+		}
+		g.head = slices.Delete(g.head, c, c+1)
+		for i, r := range g.rows {
+			if len(r) > 1 {
+				g.rows[i] = slices.Delete(r, c, c+1)
+			}
+		}
+	}
+}
+
+// longRule is how long a line under a column of words is at most.
+const longRule = 20
+
 func (g *grid) write(w io.Writer) error {
+	g.drop()
 	width := make([]int, len(g.head))
 	right := make([]bool, len(g.head))
 	head := make([]string, len(g.head))
@@ -283,6 +346,9 @@ func (g *grid) write(w io.Writer) error {
 		width[i] = utf8.RuneCountInString(head[i])
 	}
 	for _, r := range g.rows {
+		if len(r) == 1 {
+			continue
+		}
 		for i, c := range r {
 			width[i] = max(width[i], utf8.RuneCountInString(c))
 		}
@@ -292,8 +358,11 @@ func (g *grid) write(w io.Writer) error {
 		var l strings.Builder
 		for i := range g.head {
 			c := strings.Repeat("-", width[i])
-			if cells != nil {
+			switch {
+			case cells != nil:
 				c = cells[i]
+			case !right[i] && i > 0:
+				c = c[:min(len(c), longRule)]
 			}
 			pad := strings.Repeat(" ", width[i]-utf8.RuneCountInString(c))
 			if right[i] {
@@ -306,6 +375,10 @@ func (g *grid) write(w io.Writer) error {
 	}
 	line(head)
 	for _, r := range g.rows {
+		if len(r) == 1 {
+			b.WriteString(r[0] + "\n")
+			continue
+		}
 		line(r)
 	}
 	_, err := io.WriteString(w, b.String())

@@ -8,6 +8,7 @@ import (
 	"yardtally/calibrate/quantity"
 	"yardtally/calibrate/tote"
 	"yardtally/meter/ledger"
+	ltote "yardtally/meter/tote"
 )
 
 // ToteRow is the tote as the ledger knows it, beside what the meter counted
@@ -32,6 +33,51 @@ type ToteRow struct {
 	FillsL     number  `json:"fills_l"`
 	OutsideL   number  `json:"outside_l"`
 	MeteredL   number  `json:"metered_l"` // fills_l + outside_l
+	LeftL      number  `json:"left_l"`    // to draw now: by the newest level at rest and the meter since; null where not known
+	LeftWithin number  `json:"left_within_l"`
+	LeftSolids number  `json:"left_solids_kg"` // sugar in it; null where not known
+	LeftReason string  `json:"left_reason"`    // why left_l is not known
+	EnoughFor  string  `json:"enough"`         // for the yard in hand and all known to be ahead: "enough", "not enough", "close"; "" where not known
+	OverL      number  `json:"over_l"`         // left when all those are fed; below 0: lacking
+	OverWithin number  `json:"over_within_l"`
+}
+
+// ChangeRow is something that went into or out of the tote past the meter.
+type ChangeRow struct {
+	Kind     string  `json:"kind"` // "refill", "swap of totes", "changed while off", "transfer", "leak", "other loss"
+	Sure     bool    `json:"sure"`
+	Start    instant `json:"start"`    // last level at rest before it
+	End      instant `json:"end"`      // first after it
+	VolumeL  number  `json:"volume_l"` // in above 0, out below
+	WithinL  number  `json:"within_l"` // half the 95 % interval of volume_l
+	BeforeL  number  `json:"before_l"`
+	AfterL   number  `json:"after_l"`
+	MeteredL number  `json:"metered_l"`      // meanwhile
+	RateLMin number  `json:"flow_l_per_min"` // null where not known
+	Note     string  `json:"note"`           // what cannot be told apart
+}
+
+// DoubtRow is a stretch in which the meter counted more than the tote gave.
+type DoubtRow struct {
+	Reason   string  `json:"reason"` // "no fall in the tote", "the tote fell by less", "tote empty", "refilled meanwhile"
+	Sure     bool    `json:"sure"`   // which flow it was is known; it is in no fill
+	Start    instant `json:"start"`  // last level at rest before it
+	End      instant `json:"end"`    // first after it
+	MeteredL number  `json:"metered_l"`
+	FallL    number  `json:"fall_l"`   // of the tote meanwhile
+	ExcessL  number  `json:"excess_l"` // metered, but not given by the tote
+	WithinL  number  `json:"within_l"` // half the 95 % interval of excess_l
+}
+
+// NextRow is a yard that is still ahead.
+type NextRow struct {
+	Yard     string `json:"yard"`
+	YardName string `json:"yard_name"`
+	Colonies int    `json:"colonies"`
+	EachL    number `json:"each_l"`
+	Enough   string `json:"enough"` // if it comes next: "enough", "not enough", "close"
+	OverL    number `json:"over_l"` // left then; below 0: lacking
+	Within   number `json:"over_within_l"`
 }
 
 type toteDoc struct {
@@ -42,6 +88,70 @@ type toteDoc struct {
 	Settled       instant `json:"settled"`
 	LegalForTrade bool    `json:"legal_for_trade"`
 	ToteRow
+	Changes []ChangeRow `json:"changes"` // of the stretch, as doubts
+	Doubts  []DoubtRow  `json:"doubts"`
+	Ahead   []NextRow   `json:"ahead"`
+	Unsaid  []string    `json:"ahead_unsaid"` // yards ahead of which it was not said what they need
+}
+
+// changesIn returns what went past the meter in the stretch, and doubtsIn where
+// meter and tote disagree.
+func changesIn(v *ledger.View, o Options) (out []ltote.Change) {
+	from, to := o.span()
+	for _, c := range v.Changes {
+		if c.Kind != ltote.Meter && c.To >= from && c.From < to {
+			out = append(out, c)
+		}
+	}
+	return out
+}
+
+func doubtsIn(v *ledger.View, o Options) (out []ltote.Doubt) {
+	from, to := o.span()
+	for _, d := range v.Doubts {
+		if d.To >= from && d.From < to {
+			out = append(out, d)
+		}
+	}
+	return out
+}
+
+// past fills in what is told beside the row.
+func (d *toteDoc) past(v *ledger.View, o Options) {
+	d.Changes, d.Doubts, d.Ahead, d.Unsaid = []ChangeRow{}, []DoubtRow{}, []NextRow{}, []string{}
+	for _, c := range changesIn(v, o) {
+		row := ChangeRow{Kind: c.Kind.String(), Sure: c.Sure, Start: instant(c.From), End: instant(c.To), VolumeL: litres(c.Volume),
+			WithinL: withinL(c.Within), BeforeL: litres(c.Before), AfterL: litres(c.After), MeteredL: litres(c.Metered), Note: c.Note}
+		if c.Rate > 0 && c.Kind != ltote.Swap && c.Kind != ltote.WhileOff {
+			row.RateLMin = rounded(float64(c.Rate/quantity.LitrePerMinute), 3)
+		}
+		d.Changes = append(d.Changes, row)
+	}
+	for _, x := range doubtsIn(v, o) {
+		d.Doubts = append(d.Doubts, DoubtRow{x.Why, x.Sure, instant(x.From), instant(x.To), litres(x.Metered), litres(x.Fall), litres(x.Excess), withinL(x.Within)})
+	}
+	if v.Left.Known {
+		for _, y := range v.Left.Yards {
+			d.Ahead = append(d.Ahead, NextRow{y.Yard, NameOf(v, y.Yard), y.Colonies, litres(y.Each), y.Outlook.Enough.String(),
+				litres(y.Outlook.Margin), withinL(y.Outlook.MarginWithin)})
+		}
+		d.Unsaid = append(d.Unsaid, v.Left.Unsaid...)
+	}
+}
+
+// leave fills in what is left.
+func (r *ToteRow) leave(l *ledger.Left) {
+	if r.LeftReason = l.Why; !l.Known {
+		return
+	}
+	t := &l.Tonight
+	r.LeftL, r.LeftWithin = litres(l.There.Volume), withinL(l.There.Within)
+	if l.There.Solids > 0 {
+		r.LeftSolids = rounded(float64(l.There.Solids), 3)
+	}
+	if l.Yard != "" || len(l.Yards) > 0 {
+		r.EnoughFor, r.OverL, r.OverWithin = t.Enough.String(), litres(t.Margin), withinL(t.MarginWithin)
+	}
 }
 
 // Tote writes what is left in the tote, and what the meter counted in the
@@ -50,6 +160,7 @@ func Tote(w io.Writer, v *ledger.View, o Options) error {
 	if v == nil {
 		v = &ledger.View{}
 	}
+	o = o.over(v)
 	from, to := o.span()
 	n := ledger.Tally(v, from, to)
 	if o.Format == Table {
@@ -78,11 +189,14 @@ func Tote(w io.Writer, v *ledger.View, o Options) error {
 	if v.PulseVolume > 0 {
 		row.PulsesPerL = rounded(1/v.PulseVolume.Litres(), 6)
 	}
+	row.leave(&v.Left)
 	if o.Format == CSV {
 		return writeCSV(w, []ToteRow{row})
 	}
-	return writeJSON(w, toteDoc{Report: "tote", Rig: v.Rig, From: instant(o.From), To: instant(o.To),
-		Settled: instant(v.Settled), ToteRow: row})
+	doc := toteDoc{Report: "tote", Rig: v.Rig, From: instant(o.From), To: instant(o.To),
+		Settled: instant(v.Settled), ToteRow: row}
+	doc.past(v, o)
+	return writeJSON(w, doc)
 }
 
 func toteTable(w io.Writer, v *ledger.View, o Options, n *ledger.Night) error {
@@ -111,8 +225,10 @@ func toteTable(w io.Writer, v *ledger.View, o Options, n *ledger.Night) error {
 			x, xu = u.MassParts(t.Mass)
 			both("weighs", x, xu, "±"+u.Mass(t.MassWithin)+", without the tote")
 		}
-		x, xu = u.VolumeParts(t.Usable)
-		both("left to draw", x, xu, "")
+		if !v.Left.Known { // it says so below, and better than a level in motion
+			x, xu = u.VolumeParts(t.Usable)
+			both("left to draw", x, xu, "")
+		}
 	} else {
 		why := t.Why
 		if why == "" {
@@ -138,6 +254,20 @@ func toteTable(w io.Writer, v *ledger.View, o Options, n *ledger.Night) error {
 	}
 	_, table, _ := strings.Cut(b.String(), "\n") // the head is empty
 	if _, err := fmt.Fprintf(w, "%s\n\n%s\n", o.title("Tote", v), table); err != nil {
+		return err
+	}
+	var past strings.Builder
+	for _, line := range SayLeft(&v.Left, u, func(id string) string { return NameOf(v, id) }) {
+		wrap(&past, "", line)
+	}
+	for _, c := range changesIn(v, o) {
+		wrap(&past, "", "Past the meter, "+SayChange(&c, u, o.minute))
+	}
+	for _, d := range doubtsIn(v, o) {
+		wrap(&past, "", "Meter and tote disagree, "+SayDoubt(&d, u, o.minute))
+	}
+	past.WriteByte('\n')
+	if _, err := io.WriteString(w, past.String()); err != nil {
 		return err
 	}
 	if t.Known {

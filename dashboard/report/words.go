@@ -20,7 +20,7 @@ func wrap(b *strings.Builder, margin, text string) {
 	words := strings.Fields(text)
 	for i := len(words) - 1; i > 0; i-- {
 		// A number stays with its unit.
-		if w := words[i]; words[i-1] == "±" || strings.HasPrefix(w, "%") || strings.HasPrefix(w, "°") || strings.HasPrefix(w, "mPa") {
+		if w := words[i]; words[i-1] == "±" || unitWord(w) && words[i-1][len(words[i-1])-1] <= '9' || strings.HasPrefix(w, "%") || strings.HasPrefix(w, "°") || strings.HasPrefix(w, "mPa") {
 			words[i-1] += " " + w
 			words = append(words[:i], words[i+1:]...)
 		}
@@ -46,6 +46,12 @@ func wrap(b *strings.Builder, margin, text string) {
 		at += n
 	}
 	b.WriteByte('\n')
+}
+
+// unitWord reports whether a word is a unit of volume, flow or mass.
+func unitWord(w string) bool {
+	w, _, _ = strings.Cut(strings.TrimRight(w, ".,:;"), "/")
+	return w == "gal" || w == "L" || w == "lb" || w == "kg"
 }
 
 // plain is a number with so many decimals; "–" where it is none.

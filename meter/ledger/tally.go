@@ -38,7 +38,8 @@ type YardTotal struct {
 type Night struct {
 	From, To int64
 	Yards    []YardTotal // in order of first flow; what has no yard comes last
-	Fills    int
+	Fills    int         // those that are no top-ups
+	TopUps   int
 	Volume   quantity.Volume
 	Within   quantity.Volume // half the width of Volume's 95 % interval
 	Budget   worth.Budget    // what that comes from
@@ -160,6 +161,7 @@ func Tally(v *View, from, to int64) Night {
 		y := get(f.Yard, f.Start, f.End)
 		if k := at[f.Yard]; f.TopUp && feeds[k].n > 0 {
 			y.TopUps++
+			n.TopUps++
 			feeds[k].v += f.Volume
 		} else {
 			feeds[k].close(y)
