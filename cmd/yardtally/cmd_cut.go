@@ -65,6 +65,7 @@ func runCut(ctx context.Context, e *env, args []string) (err error) {
 	f := fills[0]
 	part := float64(volume) / float64(f.Volume)
 	if timed {
+		s.from, s.to = s.before.NightAt(f.Start, s.zone)
 		t, err := s.instant("at", where)
 		if err != nil {
 			return err

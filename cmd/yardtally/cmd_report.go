@@ -25,10 +25,14 @@ func runReport(ctx context.Context, e *env, name string, args []string, print fu
 	fs := flags(name)
 	var w where
 	w.flags(fs)
-	night := fs.String("night", "", "evening's `DATE`, like 2026-10-09 (default: the newest night)")
+	night := fs.String("night", "", "`DATE` that outings began on, like 2026-10-09; before 05:00 counts as the evening before (default: the newest)")
 	all := fs.Bool("all", false, "everything, not one night")
 	asJSON := fs.Bool("json", false, "as JSON: SI units, RFC 3339 times")
 	asCSV := fs.Bool("csv", false, "as CSV: the same columns")
+	visits := new(bool)
+	if name == "yards" {
+		fs.BoolVar(visits, "visits", false, "with -csv, a line a visit, not a yard")
+	}
 	units := fs.String("units", "", "`UNITS` of the table, US or SI (default: the settings')")
 	if err := parse(e, fs, args, 0); err != nil {
 		return err
@@ -39,6 +43,8 @@ func runReport(ctx context.Context, e *env, name string, args []string, print fu
 		return usageError{errors.New("-csv: must not stand beside -json")}
 	case *all && *night != "":
 		return usageError{errors.New("-night: must not stand beside -all")}
+	case *visits && !*asCSV:
+		return usageError{errors.New("-visits: must stand beside -csv; the table and -json have the visits anyway")}
 	case *asJSON:
 		o.Format = report.JSON
 	case *asCSV:
@@ -61,6 +67,10 @@ func runReport(ctx context.Context, e *env, name string, args []string, print fu
 	o.Zone = zone
 	if !*all {
 		o.From, o.To = nightIn(v, zone, *night)
+	}
+	o.Visits = *visits
+	if name == "tote" && *night == "" && o.To != 0 {
+		o.To = max(o.To, v.At+1) // a refill the day after is news, too
 	}
 	return print(e.out, v, o)
 }

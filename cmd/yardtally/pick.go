@@ -7,6 +7,7 @@ import (
 	"slices"
 	"strconv"
 	"strings"
+	"time"
 
 	"yardtally/calibrate/quantity"
 	"yardtally/dashboard/report"
@@ -121,18 +122,21 @@ func (p *pick) fills(s *spoken) ([]numbered, error) {
 	}
 	var night []numbered
 	newest := int64(0)
+	from, to := nightIn(s.before, s.zone, s.night)
+	if to == 0 {
+		from, to = s.from, s.to // nothing was heard yet
+	}
 	for i := range s.before.Fills {
 		f := &s.before.Fills[i]
-		if f.Start >= s.from && f.Start < s.to {
+		if f.Start >= from && f.Start < to {
 			night = append(night, numbered{len(night) + 1, f})
 		}
 		newest = max(newest, f.Start)
 	}
 	if len(night) == 0 {
-		err := fmt.Errorf("FILLS: the night of %s has none", evening(s.from, s.zone))
+		err := fmt.Errorf("FILLS: the night of %s has none", evening(from, s.zone))
 		if newest != 0 {
-			from, _ := ledger.NightOf(newest, s.zone)
-			err = fmt.Errorf("%w; the newest are of -night %s", err, evening(from, s.zone))
+			err = fmt.Errorf("%w; the newest are of -night %s", err, s.before.Evening(newest, s.zone).Format(time.DateOnly))
 		}
 		return nil, err
 	}
@@ -143,7 +147,7 @@ func (p *pick) fills(s *spoken) ([]numbered, error) {
 		}
 		for _, no := range []int{x.first, x.last} {
 			if no > len(night) {
-				return nil, fmt.Errorf("FILLS: must be between 1 and %d, the fills of the night of %s, is %d", len(night), evening(s.from, s.zone), no)
+				return nil, fmt.Errorf("FILLS: must be between 1 and %d, the fills of the night of %s, is %d", len(night), evening(from, s.zone), no)
 			}
 		}
 		for no := x.first; no <= x.last; no++ {

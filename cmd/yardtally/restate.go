@@ -21,41 +21,49 @@ const mostNights = 3
 // restate tells the yards' totals of every night that differs between two
 // views, and reports whether any does.
 func restate(w io.Writer, before, after *ledger.View, u quantity.System, zone *time.Location) bool {
-	var nights [][2]int64
+	var nights []time.Time
 	for _, n := range changedNights(before, after, zone) {
-		if a, b := ledger.Tally(before, n[0], n[1]), ledger.Tally(after, n[0], n[1]); !sameTotals(&a, &b) {
+		if a, b := tally(before, n, n, zone), tally(after, n, n, zone); !sameTotals(&a, &b) {
 			nights = append(nights, n)
 		}
 	}
 	if len(nights) == 0 {
 		return false
 	}
+	tell := func(first, last time.Time) {
+		a, b := tally(before, first, last, zone), tally(after, first, last, zone)
+		restateNight(w, &a, &b, u)
+	}
 	if k := len(nights) - 1; k >= mostNights {
-		from, to := nights[0][0], nights[k][1]
-		fmt.Fprintf(w, "\nThe nights of %s to %s together, of which %d change:\n\n", evening(from, zone), evening(nights[k][0], zone), k+1)
-		restateNight(w, before, after, from, to, u)
+		fmt.Fprintf(w, "\nThe nights of %s to %s together, of which %d change:\n\n",
+			nights[0].Format(time.DateOnly), nights[k].Format(time.DateOnly), k+1)
+		tell(nights[0], nights[k])
 		return true
 	}
 	for _, n := range nights {
-		fmt.Fprintf(w, "\nThe night of %s:\n\n", evening(n[0], zone))
-		restateNight(w, before, after, n[0], n[1], u)
+		fmt.Fprintf(w, "\nThe night of %s:\n\n", n.Format(time.DateOnly))
+		tell(n, n)
 	}
 	return true
 }
 
-// changedNights returns the nights in which any flow differs, in order.
-func changedNights(before, after *ledger.View, zone *time.Location) [][2]int64 {
+// tally adds up the nights of two dates and all between them, as the view has them.
+func tally(v *ledger.View, first, last time.Time, zone *time.Location) ledger.Night {
+	from, _ := v.NightOn(first, zone)
+	_, to := v.NightOn(last, zone)
+	return ledger.Tally(v, from, to)
+}
+
+// changedNights returns the dates of the nights in which any flow differs, in order.
+func changedNights(before, after *ledger.View, zone *time.Location) []time.Time {
 	type flow struct {
 		fills []ledger.Fill
 		loose []ledger.Loose
 	}
-	byNight := func(v *ledger.View) map[[2]int64]*flow {
-		out := make(map[[2]int64]*flow)
-		var night [2]int64
+	byNight := func(v *ledger.View) map[time.Time]*flow {
+		out := make(map[time.Time]*flow)
 		at := func(start int64) *flow {
-			if start < night[0] || start >= night[1] {
-				night[0], night[1] = ledger.NightOf(start, zone)
-			}
+			night := v.Evening(start, zone)
 			if out[night] == nil {
 				out[night] = new(flow)
 			}
@@ -72,7 +80,7 @@ func changedNights(before, after *ledger.View, zone *time.Location) [][2]int64 {
 		return out
 	}
 	a, b := byNight(before), byNight(after)
-	var out [][2]int64
+	var out []time.Time
 	for night, f := range a {
 		if g := b[night]; g == nil || !reflect.DeepEqual(f, g) {
 			out = append(out, night)
@@ -83,7 +91,7 @@ func changedNights(before, after *ledger.View, zone *time.Location) [][2]int64 {
 			out = append(out, night)
 		}
 	}
-	slices.SortFunc(out, func(x, y [2]int64) int { return int(x[0]/1e9 - y[0]/1e9) })
+	slices.SortFunc(out, time.Time.Compare)
 	return out
 }
 
@@ -95,8 +103,7 @@ func sameTotals(a, b *ledger.Night) bool {
 
 // restateNight writes a table of the yards of a stretch: fills and all that
 // flowed there, before and now, with a sum that the lines add up to.
-func restateNight(w io.Writer, before, after *ledger.View, from, to int64, u quantity.System) {
-	a, b := ledger.Tally(before, from, to), ledger.Tally(after, from, to)
+func restateNight(w io.Writer, a, b *ledger.Night, u quantity.System) {
 	type line struct {
 		name         string
 		was, now     int

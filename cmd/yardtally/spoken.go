@@ -26,7 +26,7 @@ type spoken struct {
 	acts     []act.Act
 	zone     *time.Location
 	now      time.Time
-	from, to int64 // the night that it is about
+	from, to int64 // the night that times are of
 }
 
 func (s *spoken) flags(fs *flag.FlagSet) {
@@ -76,7 +76,13 @@ func (s *spoken) look(ctx context.Context) (err error) {
 		return err
 	}
 	s.zone = zoneOf(s.before)
-	if s.from, s.to = nightIn(s.before, s.zone, s.night); s.from == 0 {
+	// Times are of the newest readings' night, in which nothing may have flowed yet.
+	switch {
+	case s.night != "":
+		s.from, s.to = nightIn(s.before, s.zone, s.night)
+	case s.before.At != 0:
+		s.from, s.to = s.before.NightAt(s.before.At, s.zone)
+	default:
 		s.from, s.to = ledger.NightOf(s.now.UnixNano(), s.zone)
 	}
 	return nil
@@ -156,15 +162,18 @@ func checkNight(text string) error {
 	return nil
 }
 
-// nightIn returns the night whose evening has that date; for "" the newest of
-// which there are readings, and 0, 0 where there are none.
+// nightIn returns the night of that date: the outings that began on it; for ""
+// the newest with an outing or, without any, that of the newest readings, and
+// 0, 0 where there are none. Reports and fills' numbers are of it.
 func nightIn(v *ledger.View, zone *time.Location, date string) (from, to int64) {
-	switch {
+	switch n := len(v.Outings); {
 	case date != "":
 		day, _ := time.Parse(time.DateOnly, date)
-		return ledger.NightOf(time.Date(day.Year(), day.Month(), day.Day(), 18, 0, 0, 0, zone).UnixNano(), zone)
+		return v.NightOn(day, zone)
+	case n > 0:
+		return v.NightAt(v.Outings[n-1].From, zone)
 	case v.At != 0:
-		return ledger.NightOf(v.At, zone)
+		return v.NightAt(v.At, zone)
 	}
 	return 0, 0
 }
@@ -182,7 +191,7 @@ func (s *spoken) moment(text string) (time.Time, error) {
 	case "now":
 		return s.now, nil
 	case "":
-		if from, _ := ledger.NightOf(s.now.UnixNano(), s.zone); s.before.At != 0 && from != s.from {
+		if from, _ := s.before.NightAt(s.now.UnixNano(), s.zone); s.before.At != 0 && from != s.from {
 			return t, fmt.Errorf("-at: must be given, like \"21:40\" or now, as the night of %s is over", evening(s.from, s.zone))
 		}
 		return s.now, nil
@@ -210,14 +219,35 @@ func (s *spoken) instant(arg, text string) (time.Time, error) {
 		if err != nil || layout[0] == '1' && low[1] == ':' { // 9:40 alone could be either half of the day
 			continue
 		}
-		noon := time.Unix(0, s.from).In(s.zone)
-		date := noon.Day()
-		if t.Hour() < 12 {
-			date++
-		}
-		return onClock(arg, text, s.zone, noon.Year(), noon.Month(), date, t)
+		return s.inNight(arg, text, t)
 	}
 	return time.Time{}, fmt.Errorf("%s: must be a time of the night like \"21:40\" or \"9:40pm\", or \"2026-10-09 21:40\", is %q", arg, text)
+}
+
+// inNight returns when the clocks showed a time in the night; of one that they
+// did not show in it, before noon the day after.
+func (s *spoken) inNight(arg, text string, clock time.Time) (time.Time, error) {
+	day := time.Unix(0, s.from).In(s.zone)
+	var shown []int
+	for d := day.Day(); ; d++ {
+		t := time.Date(day.Year(), day.Month(), d, clock.Hour(), clock.Minute(), clock.Second(), 0, s.zone).UnixNano()
+		if t >= s.to {
+			break
+		}
+		if t >= s.from {
+			shown = append(shown, d)
+		}
+	}
+	switch {
+	case len(shown) > 1:
+		return time.Time{}, fmt.Errorf("%s: must have its date, like \"2026-10-09 21:40\", as the night of %s had that time %d times, is %q",
+			arg, evening(s.from, s.zone), len(shown), text)
+	case len(shown) == 1:
+		return onClock(arg, text, s.zone, day.Year(), day.Month(), shown[0], clock)
+	case clock.Hour() < 12:
+		return onClock(arg, text, s.zone, day.Year(), day.Month(), day.Day()+1, clock)
+	}
+	return onClock(arg, text, s.zone, day.Year(), day.Month(), day.Day(), clock)
 }
 
 func sane(t time.Time) bool { return 1970 < t.Year() && t.Year() < 2200 }
