@@ -97,6 +97,7 @@ type placed struct {
 	off    int64
 	by     string
 	unsure bool
+	put    bool // the own clock was put right while we looked on
 }
 
 // How a boot was placed, best first.
@@ -273,7 +274,7 @@ func (c *Clock) placeBoots() {
 		case b.Fix != nil:
 			p = b.Fix.placed()
 		case w != nil && w.FirstOff+b.Hi >= builtAfter:
-			p = placed{off: w.FirstOff, by: ByOwnClock}
+			p = placed{off: w.FirstOff, by: ByOwnClock, put: b.Wall.steps() > 0}
 		case sent != nil:
 			p = placed{off: sent.quick(), by: BySender}
 		case b.FileLo != 0:
@@ -366,6 +367,9 @@ func rank(p placed) int {
 	case ByNeighbours:
 		return 0
 	case BySender, ByOwnClock:
+		if p.put {
+			return 2 // as good as one that the network told
+		}
 		return 1
 	case BySatellites:
 		return 3

@@ -239,6 +239,8 @@ func TestBoots(t *testing.T) {
 		{"first without a clock", []span{{1, 0, 100, -t0}, {2, 500, 600, 0}}, [][2]float64{{400, 400}, {500, 500}}},
 		{"clock an hour slow waits its turn", []span{{1, 0, 5000, 0}, {2, 5100, 5200, -3600 * second}}, [][2]float64{{0, 0}, {5000, 5002}}},
 		{"clock 37 days ahead yields", []span{{1, 0, 100, 37 * days}, {2, 500, 600, 0}}, [][2]float64{{400, 400}, {500, 500}}},
+		{"clock that was put right stands against one 37 days behind", []span{{1, 0, 50, 9 * days}, {1, 50, 100, 0}, {2, 500, 600, -37 * days}},
+			[][2]float64{{0, 0}, {50, 50}, {100, 102}}},
 	} {
 		t.Run(tc.name, func(t *testing.T) {
 			var recs, firsts []meter.Record
