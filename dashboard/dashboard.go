@@ -52,6 +52,9 @@ type Live struct {
 	ToteAt  int64
 	Syrup   quantity.Temperature
 	SyrupAt int64
+
+	Signal   string // what the keeper was told last: "full", "failing", "silent"; "" for nothing yet
+	SignalAt int64
 }
 
 // SourceLine is the state of one source of readings. Its times are by the rig's

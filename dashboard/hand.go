@@ -164,7 +164,7 @@ func (m *model) nextYards(standing []act.Act) []yardTap {
 	from := m.view.Here.Yard
 	fed := map[string]bool{}
 	for i := range m.view.Fills {
-		if f := &m.view.Fills[i]; f.Start >= m.night.From && f.Start < m.night.To && f.Yard != "" {
+		if f := &m.view.Fills[i]; f.Start >= m.begins && f.Yard != "" {
 			fed[f.Yard] = true
 			if m.view.Here.Yard == "" {
 				from = f.Yard
@@ -321,7 +321,7 @@ func (h *handModel) tell(m *model, s *server, acts []act.Act, r *http.Request) {
 		if a.ID == asked && asked != "" && h.Told.Text == "" {
 			h.Told = m.sayTold(a, acts, gone[a.ID], r.URL.Query().Has("again"))
 		}
-		if t := at(a); byTap(a.Body) && !gone[a.ID] && t >= m.night.From && t < m.night.To && len(h.Said) < lastSaid {
+		if t := at(a); byTap(a.Body) && !gone[a.ID] && t >= m.begins && len(h.Said) < lastSaid {
 			h.Said = append(h.Said, saidTap{a.ID, m.clock(t), m.sayTap(a.Body), a.Who})
 		}
 	}

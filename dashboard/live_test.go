@@ -117,12 +117,12 @@ func TestLiveHistoryFirstThenChanges(t *testing.T) {
 		if got := r.head.Get("Content-Type"); got != "text/event-stream" {
 			t.Errorf("type %q", got)
 		}
-		for _, id := range []string{"notices", "empty", "run", "here", "fills-head", "fills", "growing", "yards", "doubt", "sources"} {
+		for _, id := range []string{"notices", "empty", "when", "run", "left", "alarms", "here", "fills-head", "fills", "growing", "loose", "yards", "records", "doubt", "sources"} {
 			if _, ok := parts[id]; !ok {
 				t.Errorf("the history lacks %q", id)
 			}
 		}
-		if len(beats) != 1 || beats[0].Clock != "21:25:13" || beats[0].Version != "0.1.0" || beats[0].Left["flow"] <= 0 {
+		if len(beats) != 1 || beats[0].Clock != "21:26:36" || beats[0].Version != "0.1.0" || beats[0].Left["flow"] <= 0 {
 			t.Errorf("beats %+v", beats)
 		}
 

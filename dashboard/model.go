@@ -4,7 +4,6 @@ import (
 	"fmt"
 	"html/template"
 	"math"
-	"sort"
 	"strings"
 	"time"
 
@@ -12,6 +11,7 @@ import (
 	"yardtally/dashboard/draw"
 	"yardtally/dashboard/report"
 	"yardtally/meter/ledger"
+	"yardtally/meter/outing"
 )
 
 // How old a value may be and still be shown as current. The counter board
@@ -39,54 +39,9 @@ type runModel struct {
 	Where             string // the level in words
 	Why               string // why the tote is not known
 	Pull              string // the fill that is growing
+	Signal            string // what the keeper was told just now
+	Bad               bool   // and that it needs him
 	Proving           bool   // no proving yet
-}
-
-type hereModel struct {
-	Name, Since string
-	Strip       []template.HTML
-	Words       string // "24.1 gal in 23 fills"
-	More        []string
-	Any         bool
-	Legend      []string // what this strip's marks mean
-}
-
-type fillRow struct {
-	No, Start, Note, Volume, Seconds, Flow, Syrup string
-}
-
-type fillsModel struct {
-	Rows      []fillRow
-	Name      string
-	Vol       string
-	Rate      string
-	Deg       string
-	Sum       string
-	OpenFill  *fillRow
-	HasColumn bool
-}
-
-type yardRow struct {
-	Name, Fills, Volume string
-	Strip               []template.HTML
-	Here, None, Ahead   bool
-}
-
-type yardsModel struct {
-	Rows      []yardRow
-	Vol       string
-	Fills     int
-	Outside   string
-	Sum       string
-	Ask       string // what the yards not finished need, and whether the tote has it
-	Short     bool   // it has not
-	AnyVolume bool
-}
-
-type sourceModel struct {
-	Loud bool
-	Word string // with the mark, when Loud
-	Text string
 }
 
 // kept are the parts that a view alone decides, drawn once a view: flow and
@@ -96,6 +51,7 @@ type kept struct {
 	units quantity.System
 	zone  *time.Location
 	hour  int64 // by the rig's clock; night and dates follow it
+	over  bool
 	parts []part
 }
 
@@ -115,9 +71,11 @@ func (s *server) render(snap *Snapshot, k *kept) *frame {
 	}
 	add("notices", snap.Notices)
 	add("empty", m.empty())
+	add("when", m.when())
 	add("run", m.run())
-	now := kept{view: snap.View, units: snap.Units, zone: m.zone, hour: snap.Now / int64(time.Hour)}
-	if snap.View != nil && k.view == now.view && k.units == now.units && k.zone == now.zone && k.hour == now.hour {
+	add("left", m.leftLines())
+	now := kept{view: snap.View, units: snap.Units, zone: m.zone, hour: snap.Now / int64(time.Hour), over: m.over}
+	if snap.View != nil && k.view == now.view && k.units == now.units && k.zone == now.zone && k.hour == now.hour && k.over == now.over {
 		f.parts = append(f.parts, k.parts...)
 	} else {
 		first := len(f.parts)
@@ -126,12 +84,16 @@ func (s *server) render(snap *Snapshot, k *kept) *frame {
 		add("fills-head", fills)
 		add("fills", fills)
 		add("growing", fills)
+		add("loose", fills)
 		add("stands", m.stands())
 		add("pull", m.pull())
+		add("yards", m.yards())
+		loud, quiet := m.records()
+		add("alarms", loud)
+		add("records", quiet)
 		now.parts = f.parts[first:len(f.parts):len(f.parts)]
 		*k = now
 	}
-	add("yards", m.yards())
 	add("doubt", m.doubt())
 	add("sources", m.sources())
 	return f
@@ -140,15 +102,18 @@ func (s *server) render(snap *Snapshot, k *kept) *frame {
 // model is a snapshot with what is worked out from it once.
 type model struct {
 	*Snapshot
-	zone  *time.Location
-	view  *ledger.View
-	night ledger.Night
-	cells map[string]int64 // hundredths each yard's fills are shown with
-	loose int64            // and all that is outside fills
-	sum   int64
-	left  map[string]float64 // s of real time until a value is too old to show
-	age   map[string]float64 // s of real time since it was heard
-	speed float64
+	zone   *time.Location
+	view   *ledger.View
+	night  ledger.Night       // of the stretch on the page
+	over   bool               // the outing in it is: the next has not begun
+	first  int                // its first visit
+	begins int64              // what was said before is not of tonight
+	groups []group            // what the table of yards tells apart, in order
+	loose  int64              // hundredths that all flow outside fills is shown with
+	sum    int64              // and everything
+	left   map[string]float64 // s of real time until a value is too old to show
+	age    map[string]float64 // s of real time since it was heard
+	speed  float64
 }
 
 func zoneOf(s *Snapshot) *time.Location {
@@ -163,23 +128,34 @@ func zoneOf(s *Snapshot) *time.Location {
 	return time.UTC
 }
 
+// stretchOf returns the stretch that the page is of: the newest outing, to the
+// pause after it, or tonight where there is none yet. An outing that runs past
+// noon is not cut. over says that the next has not begun since.
+func stretchOf(s *Snapshot, zone *time.Location) (from, to int64, over bool) {
+	from, to = ledger.NightOf(s.Now, zone)
+	if s.View == nil || len(s.View.Outings) == 0 {
+		return from, to, false
+	}
+	o := s.View.Outings[len(s.View.Outings)-1]
+	return o.From, o.To + outing.Pause + 1, s.Now-o.To > outing.Pause
+}
+
 func newModel(s *Snapshot) *model {
-	m := &model{Snapshot: s, zone: zoneOf(s), view: s.View, cells: map[string]int64{},
+	m := &model{Snapshot: s, zone: zoneOf(s), view: s.View,
 		left: map[string]float64{}, age: map[string]float64{}, speed: max(s.Speed, 1)}
 	if m.view == nil {
 		m.view = &ledger.View{}
 	}
-	from, to := ledger.NightOf(s.Now, m.zone)
+	from, to, over := stretchOf(s, m.zone)
+	m.over = over
 	m.night = ledger.Tally(m.view, from, to)
-	var vs []quantity.Volume
-	for i := range m.night.Yards {
-		vs = append(vs, m.night.Yards[i].Volume)
+	if m.begins, _ = ledger.NightOf(s.Now, m.zone); !over {
+		m.begins = min(m.begins, from)
 	}
-	cells, sum := report.Closing(s.Units, 100, append(vs, m.night.Loose))
-	for i := range m.night.Yards {
-		m.cells[m.night.Yards[i].Yard] = cells[i]
+	if n := len(m.view.Outings); n > 0 {
+		m.first = max(0, len(m.view.Visits)-m.view.Outings[n-1].Visits)
 	}
-	m.loose, m.sum = cells[len(vs)], sum
+	m.group()
 	return m
 }
 
@@ -300,10 +276,11 @@ func (m *model) run() runModel {
 		if capacity > 0 {
 			r.Where += " of a tote of " + u.Volume(capacity)
 		}
-		if usable != volume {
+		if usable != volume && !m.view.Left.Known {
 			r.Where += "; " + u.Volume(usable) + " can be drawn"
 		}
-		if t := &m.view.Tote; t.Within > 0 && m.Live.ToteAt <= t.At {
+		// What is left, where that is known, has its own.
+		if t := &m.view.Tote; t.Within > 0 && m.Live.ToteAt <= t.At && !m.view.Left.Known {
 			r.Where += ", ±" + u.Volume(t.Within)
 			if t.Unsettled != "" {
 				r.Where += " while " + t.Unsettled
@@ -319,6 +296,7 @@ func (m *model) run() runModel {
 		}
 		r.Pull = what + m.hundredths(f.Volume) + ", " + fmt.Sprintf("%.0f\u00a0s", float64(f.End-f.Start)/1e9)
 	}
+	r.Signal, r.Bad = m.signal()
 	r.Proving = m.view.Records > 0 && m.view.PulseVolume == 0
 	return r
 }
@@ -345,49 +323,4 @@ func (m *model) yard(id string) (y ledger.YardInfo) {
 		y.Name = id
 	}
 	return y
-}
-
-// strip returns the strokes of one yard tonight, and how many are short: less
-// than half of the intended fill or, where none is said, of the median.
-func (m *model) strip(id string, size draw.Size) (svg []template.HTML, short int, fills []ledger.Fill) {
-	var loose []ledger.Loose
-	in := func(start int64) bool { return start >= m.night.From && start < m.night.To }
-	var vs []quantity.Volume
-	for _, f := range m.view.Fills {
-		if f.Yard == id && in(f.Start) {
-			fills = append(fills, f)
-			vs = append(vs, f.Volume)
-		}
-	}
-	for _, l := range m.view.Loose {
-		if l.Yard == id && in(l.Start) {
-			loose = append(loose, l)
-		}
-	}
-	meant := m.yard(id).Fill
-	half := meant
-	if half == 0 && len(vs) > 0 {
-		sort.Slice(vs, func(a, b int) bool { return vs[a] < vs[b] })
-		half = vs[len(vs)/2]
-	}
-	var strokes []draw.Stroke
-	for _, f := range fills {
-		s := draw.Stroke{Volume: f.Volume, Open: f.Open, Short: !f.Open && f.Volume < half/2}
-		if s.Short {
-			short++
-		}
-		strokes = append(strokes, s)
-	}
-	var flats []draw.Flat
-	for _, l := range loose {
-		after := sort.Search(len(fills), func(i int) bool { return fills[i].Start > l.Start })
-		flats = append(flats, draw.Flat{After: after, Volume: l.Volume, Unseen: l.Why == "unseen"})
-	}
-	if size == draw.Large && len(strokes) > 50 {
-		size = draw.Middle
-	}
-	for _, g := range draw.Strip(size, strokes, m.yard(id).Colonies-len(strokes), flats, meant) {
-		svg = append(svg, template.HTML(g)) // numbers only
-	}
-	return svg, short, fills
 }

@@ -12,7 +12,6 @@ import (
 
 	"yardtally/dashboard/door"
 	"yardtally/dashboard/report"
-	"yardtally/meter/ledger"
 )
 
 //go:embed static
@@ -140,7 +139,7 @@ func (s *server) look(w http.ResponseWriter, r *http.Request) {
 func (s *server) export(w http.ResponseWriter, r *http.Request) {
 	snap := s.Feed.Snapshot()
 	zone := zoneOf(snap)
-	from, to := ledger.NightOf(snap.Now, zone)
+	from, to, _ := stretchOf(snap, zone)
 	o := report.Options{Format: report.CSV, Units: snap.Units, Zone: zone, From: from, To: to}
 	kind := "text/csv; charset=utf-8; header=present"
 	name, ending, _ := strings.Cut(strings.TrimPrefix(r.URL.Path, "/"), ".")

@@ -9,6 +9,7 @@ import (
 
 	"yardtally/calibrate/quantity"
 	"yardtally/meter/ledger"
+	ltote "yardtally/meter/tote"
 )
 
 // Everything here is invented: a night of rig heron.
@@ -55,7 +56,7 @@ func (n *night) pour(yard string, reason ledger.Reason, share float64) {
 	n.count += uint64(v)
 	dur := int64(share*36e9) + int64(n.rnd.IntN(3e9)) + 1e9
 	vol := v * 2 * quantity.Millilitre
-	n.v.Fills = append(n.v.Fills, ledger.Fill{Session: 1, First: first, Last: n.count, Start: n.t, End: n.t + dur, Volume: vol,
+	n.v.Fills = append(n.v.Fills, ledger.Fill{Session: 1, Short: share < 0.8, Visit: n.visit(yard, reason, n.t+dur), First: first, Last: n.count, Start: n.t, End: n.t + dur, Volume: vol,
 		Flow: quantity.Flow(vol.CubicMetres() / (float64(dur) / 1e9)), Syrup: 8.3, HasSyrup: true, Yard: yard, Reason: reason})
 	n.v.Total += vol
 	n.t += dur + 9e9 + int64(n.rnd.IntN(14e9))
@@ -63,9 +64,71 @@ func (n *night) pour(yard string, reason ledger.Reason, share float64) {
 
 func (n *night) dribble(yard, why string, gallons float64) {
 	v := quantity.Volume(gallons * float64(quantity.USGallon))
-	n.v.Loose = append(n.v.Loose, ledger.Loose{Session: 1, Start: n.t, End: n.t + 4e9, Volume: v, Why: why, Yard: yard, Reason: ledger.ByPosition})
+	n.v.Loose = append(n.v.Loose, ledger.Loose{Session: 1, Visit: n.visit(yard, ledger.ByPosition, n.t+4e9), Start: n.t, End: n.t + 4e9, Volume: v, Why: why, Yard: yard, Reason: ledger.ByPosition})
 	n.v.Total += v
 	n.t += 12e9
+}
+
+// visit returns the visit that flow belongs to: the newest, or one that begins.
+func (n *night) visit(yard string, reason ledger.Reason, end int64) int {
+	if k := len(n.v.Visits) - 1; k < 0 || n.v.Visits[k].Yard != yard {
+		n.v.Visits = append(n.v.Visits, ledger.Visit{Yard: yard, Reason: reason, From: n.t})
+	}
+	k := len(n.v.Visits) - 1
+	n.v.Visits[k].To = end
+	return k
+}
+
+// topUp pours once more for the colony before.
+func (n *night) topUp(share float64) {
+	f := n.v.Fills[len(n.v.Fills)-1]
+	n.pour(f.Yard, f.Reason, share)
+	n.v.Fills[len(n.v.Fills)-2].Short = false // what the colony got counts
+	last := &n.v.Fills[len(n.v.Fills)-1]
+	last.TopUp, last.Short = true, false
+}
+
+// account adds the visits up, as the ledger does.
+func (n *night) account() {
+	v := n.v
+	for k := range v.Visits {
+		x := &v.Visits[k]
+		x.Over = k < len(v.Visits)-1
+		for _, y := range v.Yards {
+			if y.ID == x.Yard {
+				x.Colonies, x.Meant = y.Colonies, y.Fill
+			}
+		}
+		x.Pulls, x.Fills, x.TopUps, x.Short, x.Half, x.Volume, x.Loose = 0, 0, 0, 0, 0, 0, 0
+	}
+	for i := range v.Fills {
+		f := &v.Fills[i]
+		x := &v.Visits[f.Visit]
+		x.Pulls++
+		x.Volume += f.Volume
+		if f.TopUp {
+			x.TopUps++
+		} else {
+			x.Fills++
+		}
+		if f.Short = f.Short && !f.Open; f.Short {
+			x.Short++
+			if f.Volume < x.Meant/2 {
+				x.Half++
+			}
+		}
+	}
+	for i := range v.Loose {
+		v.Visits[v.Loose[i].Visit].Loose += v.Loose[i].Volume
+	}
+	for k := range v.Visits {
+		if x := &v.Visits[k]; x.Colonies > 0 {
+			x.Missing = x.Colonies - (x.Fills + x.Skipped + x.Dead - x.Twice + x.Sharing)
+		}
+	}
+	if len(v.Visits) > 0 {
+		v.Outings = []ledger.Outing{{From: v.Visits[0].From, To: v.Visits[len(v.Visits)-1].To, Visits: len(v.Visits)}}
+	}
 }
 
 func (n *night) usual() float64 { return 0.97 + n.rnd.Float64()*0.07 }
@@ -73,13 +136,15 @@ func (n *night) usual() float64 { return 0.97 + n.rnd.Float64()*0.07 }
 // sample is a night as it stands in the second of three yards, a fill open.
 func sample() *Snapshot {
 	n := newNight()
-	n.dribble("orchard", "dribble", 0.41)
+	n.dribble("orchard", "priming", 0.41)
+	n.v.Loose[0].Note = "a small first pull"
 	for i := range 23 {
 		switch i {
 		case 8:
 			n.pour("orchard", ledger.ByPosition, 0.34)
 		case 15:
 			n.pour("orchard", ledger.ByPosition, 0.71)
+			n.topUp(0.24)
 			n.dribble("orchard", "dribble", 0.05)
 		default:
 			n.pour("orchard", ledger.ByPosition, n.usual())
@@ -96,6 +161,9 @@ func sample() *Snapshot {
 			n.pour("mill", ledger.ByHand, 1.02)
 		case 6:
 			n.pour("mill", ledger.ByPosition, 0.22)
+		case 8:
+			n.pour("mill", ledger.ByPosition, 0.62)
+			n.topUp(0.3)
 		case 9:
 			n.dribble("mill", "unseen", 0.12)
 			n.pour("mill", ledger.ByPosition, 1)
@@ -107,10 +175,12 @@ func sample() *Snapshot {
 	f := &n.v.Fills[len(n.v.Fills)-1]
 	f.Open = true
 	now := f.End
+	n.account()
 	n.v.At, n.v.Settled, n.v.Here = now, now-3e9, ledger.Here{Yard: "mill", Reason: ledger.ByPosition, Since: since, FixAt: now}
 	n.v.Syrup.At, n.v.Flow, n.v.FlowAt = now, f.Flow, now
 	n.v.Tote.At, n.v.Tote.Volume, n.v.Tote.Level = now, 182*quantity.USGallon, 0.702
 	n.v.Tote.Usable = n.v.Tote.Volume - 2*quantity.USGallon
+	n.v.Left = leftOf(n.v.Tote.Usable, 5, 20)
 	return &Snapshot{View: n.v, Units: quantity.US, Zone: zone, Now: now + 2e8,
 		Live: Live{Flow: f.Flow, FlowAt: now, Level: 0.7013, Tote: 1816 * quantity.USGallon / 10, ToteAt: now + 1, Syrup: 8.1, SyrupAt: now},
 		Sources: []SourceLine{
@@ -120,6 +190,18 @@ func sample() *Snapshot {
 		}}
 }
 
+// leftOf is what is left where so many colonies of Mill Bottom, and then of
+// Larch Bank, still want a gallon each.
+func leftOf(usable quantity.Volume, here, next int) ledger.Left {
+	const gal = quantity.USGallon
+	h := ltote.Holding{Usable: usable, U: 3 * gal / 2}
+	need := func(n int) ltote.Need { return ltote.Need{Colonies: n, Each: gal, Scatter: 0.05} }
+	after := h
+	after.Usable -= quantity.Volume(here) * gal
+	return ledger.Left{Known: true, Yard: "mill", There: ltote.Left(h, need(here)), Tonight: ltote.Left(h, need(here+next)),
+		Yards: []ledger.YardLeft{{Yard: "larch", Colonies: next, Each: gal, Outlook: ltote.Left(after, need(next))}}}
+}
+
 // many is a night with so many fills in one yard.
 func many(fills int) *Snapshot {
 	s := sample()
@@ -127,8 +209,9 @@ func many(fills int) *Snapshot {
 	for range fills {
 		n.pour("mill", ledger.ByPosition, n.usual())
 	}
+	n.account()
 	v := *s.View
-	v.Fills, v.Loose = n.v.Fills, nil
+	v.Fills, v.Loose, v.Visits, v.Outings = n.v.Fills, nil, n.v.Visits, n.v.Outings
 	s.View = &v
 	s.Now = n.t
 	return s

@@ -24,7 +24,8 @@ func (f *feed) Snapshot() *dashboard.Snapshot {
 	s := d.desk.Snapshot()
 	out := &dashboard.Snapshot{View: s.View, Units: d.set.Units, Zone: d.set.Zone, Speed: d.speed, Demo: d.demo,
 		Now: d.clock.Now().Mono + s.Offset}
-	out.Live = dashboard.Live{Flow: s.Live.Flow, FlowAt: s.Live.FlowAt, Syrup: s.Live.Syrup, SyrupAt: s.Live.SyrupAt}
+	out.Live = dashboard.Live{Flow: s.Live.Flow, FlowAt: s.Live.FlowAt, Syrup: s.Live.Syrup, SyrupAt: s.Live.SyrupAt,
+		Signal: s.Live.Signal, SignalAt: s.Live.SignalAt}
 	if t := s.View.Tote; t.Known {
 		out.Live.Level, out.Live.Tote, out.Live.ToteAt = t.Level, t.Volume, t.At
 	}

@@ -14,18 +14,30 @@ import (
 	"yardtally/calibrate/quantity"
 )
 
-// Stroke is one fill in a strip.
+// Stroke is one place in a strip: a fill with its top-ups or, where Passed is
+// set, a colony that got none.
 type Stroke struct {
 	Volume quantity.Volume
-	Short  bool // drawn hollow
-	Open   bool // still growing: drawn with an arrowhead on top
+	Tops   []quantity.Volume // top-ups, which stand on it in their order
+	Short  bool              // drawn hollow
+	Open   bool              // still growing: drawn with an arrowhead on top
+	Passed bool              // a small cross on the line, and no stroke
+}
+
+// whole is the fill and its top-ups.
+func (s *Stroke) whole() quantity.Volume {
+	sum := s.Volume
+	for _, t := range s.Tops {
+		sum += t
+	}
+	return sum
 }
 
 // Flat is flow that belongs to no colony; it lies below the line.
 type Flat struct {
 	After  int // after how many strokes it came
 	Volume quantity.Volume
-	Unseen bool // flow whose detail was not seen: drawn as an outline
+	Unsure bool // it may be none, or hide a fill: drawn broken
 }
 
 // Size is the size of a strip, in CSS pixels.
@@ -41,16 +53,19 @@ var (
 	Small  = Size{Pitch: 5, Width: 3, Height: 22}
 )
 
+// seam is the gap between a fill and the top-up on it, CSS pixels.
+const seam = 1.5
+
 // Strip draws strokes in the order they were poured, an SVG for each group of
 // five, so that a long yard wraps like writing. A stroke's height is its
 // volume, and a flat's length is on the same scale; the highest stroke, or a
 // fifth more than the intended volume, is as high as the strip goes. A dotted
 // line stands at the intended volume, where that is not zero, and a dot on the
-// line for each fill that is still ahead.
+// line for each colony that is still ahead.
 func Strip(size Size, strokes []Stroke, ahead int, flats []Flat, intended quantity.Volume) []string {
 	top := intended + intended/5
-	for _, s := range strokes {
-		top = max(top, s.Volume)
+	for i := range strokes {
+		top = max(top, strokes[i].whole())
 	}
 	if top <= 0 {
 		for _, f := range flats {
@@ -90,19 +105,36 @@ func group(z Size, strokes []Stroke, dots int, flats []Flat, scale float64, inte
 	base := head + z.Height
 	wide := 5*z.Pitch - (z.Pitch-z.Width)/2
 	thick := z.Width * 0.55
-	var ink, hollow, arrow, flat, unseen strings.Builder
-	for i, s := range strokes {
+	var ink, hollow, arrow, passed, flat, unsure strings.Builder
+	for i := range strokes {
+		s := &strokes[i]
 		x := float64(i)*z.Pitch + z.Width/2
-		h := max(float64(s.Volume)*scale, 2)
-		if s.Short {
-			in := z.Width/2 - 0.75
-			fmt.Fprintf(&hollow, "M%s %sV%sH%sV%s", n(x-in), n(base), n(base-h+0.75), n(x+in), n(base))
-		} else {
-			fmt.Fprintf(&ink, "M%s %sV%s", n(x), n(base), n(base-h))
+		if s.Passed {
+			a := max(z.Width*0.4, 1.5)
+			fmt.Fprintf(&passed, "M%s %sl%s %sm0 -%[4]sl-%[3]s %[4]s", n(x-a), n(base-2*a-2), n(2*a), n(2*a))
+			continue
+		}
+		foot := base
+		for k, v := range append([]quantity.Volume{s.Volume}, s.Tops...) {
+			head := foot - max(float64(v)*scale, 2)
+			from := foot
+			if k > 0 {
+				from -= seam // a top-up stands on its fill, and shows that it is one
+			}
+			if s.Short {
+				in := z.Width/2 - 0.75
+				fmt.Fprintf(&hollow, "M%s %sV%sH%sV%s", n(x-in), n(from), n(min(head+0.75, from)), n(x+in), n(from))
+				if k > 0 {
+					hollow.WriteByte('z')
+				}
+			} else {
+				fmt.Fprintf(&ink, "M%s %sV%s", n(x), n(from), n(min(head, from-0.5)))
+			}
+			foot = head
 		}
 		if s.Open {
 			a := z.Width / 2
-			fmt.Fprintf(&arrow, "M%s %sL%s %sL%s %s", n(x-a), n(base-h-3), n(x), n(base-h-3-a), n(x+a), n(base-h-3))
+			fmt.Fprintf(&arrow, "M%s %sL%s %sL%s %s", n(x-a), n(foot-3), n(x), n(foot-3-a), n(x+a), n(foot-3))
 		}
 	}
 	var wait strings.Builder
@@ -128,8 +160,8 @@ func group(z Size, strokes []Stroke, dots int, flats []Flat, scale float64, inte
 		ends[row] = end
 		y := base + z.Width*0.9 + float64(row)*(thick+3)
 		d := &flat
-		if f.Unseen {
-			d = &unseen
+		if f.Unsure {
+			d = &unsure
 		}
 		fmt.Fprintf(d, "M%s %sH%s", n(x), n(y), n(end))
 		if x+long > wide && end-x > 9 { // longer than there is room: broken off
@@ -147,8 +179,9 @@ func group(z Size, strokes []Stroke, dots int, flats []Flat, scale float64, inte
 	path(&b, "ink", ink.String(), z.Width)
 	path(&b, "hollow", hollow.String(), 1.5)
 	path(&b, "ink", arrow.String(), 1.5)
+	path(&b, "passed", passed.String(), 1.5)
 	path(&b, "ink flat", flat.String(), thick)
-	path(&b, "unseen-flow", unseen.String(), thick)
+	path(&b, "unsure", unsure.String(), thick)
 	b.WriteString("</svg>")
 	return b.String()
 }

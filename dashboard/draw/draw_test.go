@@ -91,7 +91,7 @@ func TestStripGroups(t *testing.T) {
 		}
 		fs := make([]Flat, c.flats)
 		for i := range fs {
-			fs[i] = Flat{After: i * c.strokes, Volume: 900 * quantity.Litre, Unseen: i == 1}
+			fs[i] = Flat{After: i * c.strokes, Volume: 900 * quantity.Litre, Unsure: i == 1}
 		}
 		got := Strip(Small, ss, c.ahead, fs, 0)
 		if len(got) != c.want {
@@ -103,12 +103,56 @@ func TestStripGroups(t *testing.T) {
 			full, _ := strokes(t, g)
 			drawn += len(full)
 			dots += strings.Count(g, "v-3")
-			for _, class := range []string{"unseen-flow", "ink flat"} {
+			for _, class := range []string{"unsure", "ink flat"} {
 				lying += strings.Count(g, class)
 			}
 		}
 		if drawn != c.strokes || dots != max(c.ahead, 0) || lying != c.flats {
 			t.Errorf("%+v: drew %d strokes, %d dots, %d flats: %v", c, drawn, dots, lying, got)
+		}
+	}
+}
+
+// A top-up stands on the stroke it belongs to, and the stack is as high as what
+// the colony got; one that got none has a mark and no stroke.
+func TestStripTopUpsAndPassed(t *testing.T) {
+	const gal = quantity.USGallon
+	svg := Strip(Large, []Stroke{{Volume: gal}, {Volume: gal / 2, Tops: []quantity.Volume{gal / 4, gal / 4}}, {Passed: true},
+		{Volume: gal / 4, Tops: []quantity.Volume{gal / 4}, Short: true}}, 1, []Flat{{After: 4, Volume: gal / 4, Unsure: true}}, gal)
+	if len(svg) != 1 {
+		t.Fatalf("%d groups, want 1", len(svg))
+	}
+	g := svg[0]
+	wellFormed(t, g)
+	full, hollow := strokes(t, g)
+	if len(full) != 4 || len(hollow) != 2 {
+		t.Fatalf("%d full and %d hollow, want 4 and 2: %s", len(full), len(hollow), g)
+	}
+	if got, want := full[1]+full[2]+full[3]+2*seam, full[0]; math.Abs(got-want) > 0.3 {
+		t.Errorf("a fill with its top-ups is %.2f high, one as large %.2f", got, want)
+	}
+	if got, want := hollow[0]+hollow[1]+seam+1.5, full[0]/2; math.Abs(got-want) > 0.3 { // 1.5: its outline's width
+		t.Errorf("a short fill with its top-up is %.2f high, want %.2f", got, want)
+	}
+	// All of a stack stands over one place: x of the second stroke.
+	x := n(Large.Pitch + Large.Width/2)
+	if c := strings.Count(g, "M"+x+" "); c != 3 {
+		t.Errorf("%d pieces over the second place, want 3: %s", c, g)
+	}
+	if c := strings.Count(g, `class="passed"`); c != 1 {
+		t.Errorf("%d marks of a colony passed over, want 1", c)
+	}
+	if strings.Count(g, "v-3") != 1 || strings.Count(g, `class="unsure"`) != 1 {
+		t.Errorf("the place ahead or the flat is not there: %s", g)
+	}
+	// The highest stack is as high as the strip, whatever its parts.
+	full, _ = strokes(t, Strip(Small, []Stroke{{Volume: gal, Tops: []quantity.Volume{gal}}, {Volume: gal}}, 0, nil, 0)[0])
+	if got := full[0] + full[1] + seam; math.Abs(got-Small.Height) > 0.2 {
+		t.Errorf("the highest stack is %g, want %g", got, Small.Height)
+	}
+	for _, z := range []Size{Large, Middle, Small} {
+		for _, g := range Strip(z, []Stroke{{Tops: []quantity.Volume{0, 0}, Short: true, Open: true}, {Passed: true}}, 0, nil, 0) {
+			wellFormed(t, g)
 		}
 	}
 }

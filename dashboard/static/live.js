@@ -22,7 +22,7 @@
 
   function age() {
     var now = Date.now(), run = document.getElementById('run');
-    ['flow', 'tote'].forEach(function (name) { // what is drawn of an old value goes with it
+    ['flow', 'tote', 'signal'].forEach(function (name) { // what is drawn of an old value goes with it
       run.classList.toggle('no-' + name, now > due[name]);
     });
     document.querySelectorAll('[data-live]').forEach(function (el) {
