@@ -314,16 +314,19 @@ func (m *model) looseSums(loose []ledger.Loose) string {
 		}
 		sums[l.Why] += l.Volume
 	}
-	vs := make([]quantity.Volume, len(whys))
 	for i, why := range whys {
-		vs[i] = sums[why]
-	}
-	cells, _ := report.Closing(m.Units, 100, vs)
-	_, unit := m.Units.VolumeParts(0)
-	for i, why := range whys {
-		whys[i] = report.Fixed(cells[i], 100) + " " + unit + " " + why
+		whys[i] = m.atLeast(sums[why]) + " " + why
 	}
 	return strings.Join(whys, ", ")
+}
+
+// atLeast is a volume to 0.01 of its unit, and says where it is less than that.
+func (m *model) atLeast(v quantity.Volume) string {
+	if text := m.hundredths(v); v <= 0 || !strings.HasPrefix(text, "0.00") {
+		return text
+	}
+	_, unit := m.Units.VolumeParts(0)
+	return "under 0.01 " + unit
 }
 
 // mostLoose is how many loose flows of a visit the page tells one by one; the
@@ -345,14 +348,14 @@ func (m *model) looseLines(loose []ledger.Loose) []string {
 			more++
 			rest += l.Volume
 		default:
-			out = append(out, m.clock(l.Start)+", "+m.hundredths(l.Volume)+" "+report.SayLoose(l)+".")
+			out = append(out, m.clock(l.Start)+", "+m.atLeast(l.Volume)+" "+report.SayLoose(l)+".")
 		}
 	}
 	if more > 0 {
 		out = append(out, fmt.Sprintf("%d more, %s.", more, m.hundredths(rest)))
 	}
 	if dribbles > 0 {
-		out = append(out, plural(dribbles, "dribble", "dribbles")+", "+m.hundredths(dribbled)+": too little to be fills.")
+		out = append(out, plural(dribbles, "dribble", "dribbles")+", "+m.atLeast(dribbled)+": too little for a fill.")
 	}
 	return out
 }

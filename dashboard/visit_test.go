@@ -126,6 +126,25 @@ func TestEvenness(t *testing.T) {
 	}
 }
 
+func TestLooseInWords(t *testing.T) {
+	const gal = quantity.USGallon
+	m := newModel(&Snapshot{Units: quantity.US, Zone: zone, Now: at(21, 0, 0)})
+	loose := []ledger.Loose{{Start: at(20, 0, 0), Volume: gal / 1000, Why: outing.Dribble}, {Start: at(20, 1, 0), Volume: gal / 10, Why: outing.Spill, By: "act-1"}}
+	want := []string{"20:01:00, 0.10 gal spill: lost (by hand).", "1 dribble, under 0.01 gal: too little for a fill."}
+	if got := m.looseLines(loose); !slices.Equal(got, want) {
+		t.Errorf("got %q, want %q", got, want)
+	}
+	if got := m.looseSums(append(loose, loose[1])); got != "under 0.01 gal dribble, 0.20 gal spill" {
+		t.Errorf("got %q", got)
+	}
+	for range 30 {
+		loose = append(loose, loose[1])
+	}
+	if got := m.looseLines(loose); len(got) != mostLoose+2 || got[mostLoose] != "19 more, 1.90 gal." {
+		t.Errorf("%d lines: %q", len(got), got)
+	}
+}
+
 // The strip has a stroke a fill, its top-ups on it, and a mark only where the
 // order makes it sure.
 func TestStripOfAVisit(t *testing.T) {
@@ -167,6 +186,9 @@ func TestRowsByVisit(t *testing.T) {
 	var got []string
 	for _, r := range y.Rows {
 		got = append(got, r.Name+"|"+r.Which+"|"+r.Fills)
+	}
+	if y.Whys != outing.Priming {
+		t.Errorf("outside fills are said to be %q", y.Whys)
 	}
 	want := []string{"Orchard End|visit 1, 20:41|23 of 24", "Mill Bottom||17 of 18", "Orchard End|visit 2, 21:58|1 of 24", "Larch Bank||0 of 20"}
 	if !slices.Equal(got, want) {

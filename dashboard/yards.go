@@ -4,6 +4,7 @@ import (
 	"html/template"
 	"slices"
 	"strconv"
+	"strings"
 
 	"yardtally/calibrate/quantity"
 	"yardtally/dashboard/draw"
@@ -23,6 +24,7 @@ type yardsModel struct {
 	Vol     string
 	Fills   int
 	Outside string
+	Whys    string // what flowed outside fills
 	Sum     string
 }
 
@@ -113,6 +115,13 @@ func (m *model) yards() yardsModel {
 	var t yardsModel
 	t.Vol, _, _ = units(m.Units)
 	t.Outside, t.Sum = report.Fixed(m.loose, 100), report.Fixed(m.sum, 100)
+	var whys []string
+	for i := range m.view.Loose {
+		if l := &m.view.Loose[i]; m.shown(l.Start) && !slices.Contains(whys, l.Why) {
+			whys = append(whys, l.Why)
+		}
+	}
+	t.Whys = strings.Join(whys, ", ")
 	times := map[string]int{}
 	for i := range m.groups {
 		times[m.groups[i].yard]++

@@ -127,6 +127,11 @@ func TestPageInBrowser(t *testing.T) {
 		}
 		return v
 	}
+	// A fold that is open stays open while what is in it changes.
+	unfolded, err := chromedp.Run(ctx, chromedp.Evaluate[bool](`(() => { const d = document.querySelector('.yard details'); d.open = true; return d.open })()`))
+	if err != nil || !unfolded {
+		t.Fatalf("the fold of the fills does not open: %v", err)
+	}
 	first := 0.0
 	for end := time.Now().Add(90 * time.Second); ; time.Sleep(100 * time.Millisecond) {
 		s := sum()
@@ -138,6 +143,16 @@ func TestPageInBrowser(t *testing.T) {
 		}
 		if time.Now().After(end) {
 			t.Fatalf("the page does not live: the sum went from %v to %v", first, s)
+		}
+	}
+	for what, js := range map[string]string{
+		"the fold has closed":               `document.querySelector('.yard details').open`,
+		"the strip is not told to a reader": `/^\d+ strokes?, one a fill/.test(document.querySelector('#here .strip[role=img]').getAttribute('aria-label'))`,
+		"the fills have no numbers":         `/^\d+$/.test(document.querySelector('#fills th').innerText)`,
+		"what is left is not said":          `/^Left: [\d.]+ gal ±|^What is left is not known/.test(document.querySelector('#left').innerText)`,
+	} {
+		if ok, err := chromedp.Run(ctx, chromedp.Evaluate[bool](js)); err != nil || !ok {
+			t.Errorf("%s: %v", what, err)
 		}
 	}
 	if mu.Lock(); loads != 1 {
