@@ -4,7 +4,6 @@ import (
 	"math"
 	"slices"
 
-	"yardtally/calibrate/quantity"
 	"yardtally/meter/act"
 	"yardtally/meter/fill"
 )
@@ -198,6 +197,7 @@ func (a *account) gone(v *visit) bool {
 const (
 	surelyPriming = 0.35
 	unlike        = 0.1
+	doubtful      = 0.25 // by so much its colony's number is not sure
 )
 
 // primed tells priming and flushing onto the ground from short fills: by how
@@ -209,19 +209,7 @@ func (a *account) primed() {
 		if len(feeds) < 2 || v.Meant == 0 || !v.known || v.Yard == "" {
 			continue
 		}
-		share := func(f []int) float64 {
-			var sum quantity.Volume
-			for _, i := range f {
-				sum += a.ps[i].Volume()
-			}
-			return float64(sum) / float64(v.Meant)
-		}
-		shares := make([]float64, len(feeds))
-		for i, f := range feeds {
-			shares[i] = share(f)
-		}
-		slices.Sort(shares)
-		usual := shares[len(shares)/2]
+		usual := a.usual(feeds)
 		// What people named, or was not wholly seen, is left alone; and what
 		// was topped up is a colony's.
 		free := func(f []int) bool { return len(f) == 1 && a.ps[f[0]].as == "" && !a.cut(f[0]) }
@@ -229,7 +217,7 @@ func (a *account) primed() {
 			if !free(f) {
 				return 0
 			}
-			return math.Abs(share(f)/usual - 1)
+			return math.Abs(a.size(f)/usual - 1)
 		}
 		expect, counted := a.expected(v)
 		over := 0 // more feeds than colonies to feed
@@ -249,7 +237,7 @@ func (a *account) primed() {
 		if last != nil {
 			last0 = off(last)
 		}
-		switch small := free(first) && share(first) < surelyPriming; {
+		switch small := free(first) && a.size(first) < surelyPriming*float64(v.Meant); {
 		case over > 0 && first0 >= unlike && (first0 >= last0 || over > 1):
 			name(first, Priming, "one more than there are colonies, and unlike the others")
 		case small && !(counted && v.Over && over == 0):
@@ -276,6 +264,25 @@ func (a *account) feeds(k int) [][]int {
 		}
 	}
 	return out
+}
+
+// size is what a feed took, nL.
+func (a *account) size(feed []int) float64 {
+	sum := 0.0
+	for _, i := range feed {
+		sum += float64(a.ps[i].Volume())
+	}
+	return sum
+}
+
+// usual is the size of the feed in the middle of several.
+func (a *account) usual(feeds [][]int) float64 {
+	all := make([]float64, len(feeds))
+	for i, f := range feeds {
+		all[i] = a.size(f)
+	}
+	slices.Sort(all)
+	return all[len(all)/2]
 }
 
 // site returns a yard as it was at an instant, earlier visits of this outing
@@ -382,6 +389,16 @@ func (a *account) number(out *Account) {
 func (a *account) unsure(k int) bool {
 	if a.visits[k].unsure {
 		return true
+	}
+	// The first or last may be priming or flushing after all, and a colony
+	// unfed that nobody spoke of.
+	if feeds := a.feeds(k); len(feeds) > 0 {
+		usual := a.usual(feeds)
+		for _, f := range [][]int{feeds[0], feeds[len(feeds)-1]} {
+			if a.ps[f[0]].as == "" && math.Abs(a.size(f)/usual-1) > doubtful {
+				return true
+			}
+		}
 	}
 	for i := range a.ps {
 		p := &a.ps[i]
