@@ -3,6 +3,7 @@ package ledger
 import (
 	"cmp"
 	"fmt"
+	"math"
 	"slices"
 
 	"yardtally/meter/act"
@@ -85,20 +86,29 @@ func (c *config) reviewYards(yards map[string]act.Yard) {
 	}
 }
 
-// unheeded lists acts that name flow or a moment and found none.
-func (c *config) unheeded(hits []string) []Review {
+// unheeded lists acts that name flow or a moment and found none, though the
+// newest record is no earlier than that.
+func (c *config) unheeded(hits []string, now int64) []Review {
 	var out []Review
 	hit := make(map[string]bool, len(hits))
 	for _, id := range hits {
 		hit[id] = true
 	}
 	for i := range c.named {
-		why := "names counts that no flow has"
-		switch c.named[i].Body.(type) {
+		const noOuting = "names a moment that belongs to no outing"
+		why, at := "names counts that no flow has", int64(math.MinInt64)
+		switch b := c.named[i].Body.(type) {
 		case act.Route, act.Arrive:
 			continue // may well be about an outing without flow
-		case act.Colony, act.Visit, act.Drained:
-			why = "names a moment that belongs to no outing"
+		case act.Colony:
+			why, at = noOuting, b.At.NS
+		case act.Visit:
+			why, at = noOuting, b.At.NS
+		case act.Drained:
+			why, at = noOuting, b.At.NS
+		}
+		if at > now {
+			continue // what it is about may yet come
 		}
 		if !hit[c.named[i].ID] {
 			out = append(out, Review{Act: c.named[i].ID, Why: why})
