@@ -176,7 +176,7 @@ func fillsTable(w io.Writer, a *account) error {
 	if _, err := fmt.Fprintf(w, "%s\n\n", o.title("Fills", a.v)); err != nil {
 		return err
 	}
-	g := grid{head: []string{">no.", "start", ">s", ">" + vol, ">±", ">" + flow, ">" + temp, "?colony", "placed by", ""}}
+	g := grid{head: []string{">no.", "start", ">s", ">" + vol, ">±", ">" + flow, ">" + temp, "?colony", "placed by", ""}, words: true}
 	shown := make([]bool, len(a.groups))
 	group, night := -1, ""
 	for _, l := range lines {

@@ -301,8 +301,9 @@ func Fixed(n, per int64) string {
 // right; those whose heading is "?" and more are left out where no row has
 // anything there.
 type grid struct {
-	head []string
-	rows [][]string
+	head  []string
+	rows  [][]string
+	words bool // a line under the columns is short where they are of words
 }
 
 func (g *grid) add(cells ...string) { g.rows = append(g.rows, cells) }
@@ -361,7 +362,7 @@ func (g *grid) write(w io.Writer) error {
 			switch {
 			case cells != nil:
 				c = cells[i]
-			case !right[i] && i > 0:
+			case g.words && !right[i]:
 				c = c[:min(len(c), longRule)]
 			}
 			pad := strings.Repeat(" ", width[i]-utf8.RuneCountInString(c))

@@ -95,7 +95,7 @@ var looseWords = map[string]string{
 	outing.Suspect: "suspect: pulses, but hardly syrup",
 	outing.Priming: "priming: until syrup came, onto the ground",
 	outing.Flush:   "flush: to clean or empty the hose, onto the ground",
-	outing.Ground:  "ground: a pull outside every yard",
+	outing.Ground:  "ground: onto the ground, to no colony",
 	outing.Proving: "proving: into a bucket that was weighed",
 	outing.Hose:    "hose: it filled the hose, which had been emptied",
 	outing.Air:     "air: the tote was empty",

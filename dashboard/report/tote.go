@@ -37,7 +37,7 @@ type ToteRow struct {
 	LeftWithin number  `json:"left_within_l"`
 	LeftSolids number  `json:"left_solids_kg"` // sugar in it; null where not known
 	LeftReason string  `json:"left_reason"`    // why left_l is not known
-	EnoughFor  string  `json:"enough"`         // for the yard in hand and all known to be ahead: "enough", "not enough", "close"; "" where not known
+	EnoughFor  string  `json:"enough"`         // for the yard in hand and all known to be ahead: "enough", "not enough", "close"; "" where nothing is known to be needed
 	OverL      number  `json:"over_l"`         // left when all those are fed; below 0: lacking
 	OverWithin number  `json:"over_within_l"`
 }
@@ -149,7 +149,7 @@ func (r *ToteRow) leave(l *ledger.Left) {
 	if l.There.Solids > 0 {
 		r.LeftSolids = rounded(float64(l.There.Solids), 3)
 	}
-	if l.Yard != "" || len(l.Yards) > 0 {
+	if t.Margin < l.There.Volume {
 		r.EnoughFor, r.OverL, r.OverWithin = t.Enough.String(), litres(t.Margin), withinL(t.MarginWithin)
 	}
 }
