@@ -309,9 +309,11 @@ func TestNightUnderWrongClocks(t *testing.T) {
 				got := l.View()
 				sameView(t, "live and replayed", got, replayedItems(t, n.Rig, acts, items))
 				x.check(t, got, want)
+				// Before the boot is told, a message that comes late by a sender
+				// that is known better than the boot has all derived again.
 				told := !slices.ContainsFunc(x.boots, func(b boot) bool { return !b.right() })
-				if told && refolds > 60 {
-					t.Errorf("%d refolds", refolds)
+				if late := len(items) / 20; told && refolds > 20+late/2 {
+					t.Errorf("%d refolds, about %d messages were late", refolds, late)
 				}
 			})
 		}

@@ -7,7 +7,6 @@ import (
 	"sort"
 
 	"yardtally/calibrate/quantity"
-	"yardtally/meter"
 	"yardtally/meter/act"
 	"yardtally/meter/outing"
 	ltote "yardtally/meter/tote"
@@ -349,8 +348,8 @@ func (l *Ledger) instant(m act.Moment) int64 {
 		return m.NS
 	}
 	for n, id := range l.cfg.boots {
-		if _, heard := l.clk.Boots[n]; id == m.Boot && heard {
-			return l.clk.Arrival(&meter.Record{Boot: n, Mono: m.MonoNS, Wall: m.NS})
+		if id == m.Boot {
+			return l.Here(n, m.MonoNS, m.NS)
 		}
 	}
 	return m.NS

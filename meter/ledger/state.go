@@ -254,6 +254,9 @@ func (s *State) gap(sp *span, o *total.Outcome, emit func(Event)) {
 	case o.What == total.SetBack:
 	case o.What == total.Restart:
 		g.Start, g.End = o.Heard, o.FromAt
+		if g.End == g.Start {
+			g.End = o.ToAt // when it started is not known
+		}
 		if g.End-g.Start > 600_000_000_000 {
 			g.Why = "board was off"
 		}

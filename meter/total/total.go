@@ -313,6 +313,10 @@ func (s *State) restart(c Count, r Rules) Outcome {
 	o := Outcome{What: Restart, From: 0, To: c.N, FromAt: began, ToAt: c.At, Heard: l.At, Took: c.At - began, Why: "board restarted"}
 	if r.MaxRate > 0 {
 		o.Hidden = uint64(r.MaxRate * float64(began-l.At) / 1e9)
+		if !c.HasUp {
+			// It started at any time since; what it counts came after that.
+			o.Hidden = uint64(max(0, r.MaxRate*float64(c.At-l.At)/1e9-float64(c.N)))
+		}
 	}
 	o.Fast = tooFast(c.N, o.Took, r)
 	s.open(c, c.N)

@@ -55,7 +55,7 @@ func TestNext(t *testing.T) {
 		{"old session's word after a restart", rules, []Count{heard(0, 9000, 500), heard(3, 0, 0.3), heard(3.2, 4, 0.5), heard(3.3, 9000, 500), heard(3.4, 6, 0.7)}, 6, 0, 2, 600},
 		{"no uptime: plain", rules, []Count{noUp(0, 10), noUp(1, 20)}, 10, 0, 1, 0},
 		{"no uptime: wrap", r16, []Count{noUp(0, 65530), noUp(1, 4)}, 10, 0, 1, 0},
-		{"no uptime: restart", rules, []Count{noUp(0, 9000), noUp(1, 0), noUp(2, 5)}, 5, 0, 2, 0},
+		{"no uptime: restart", rules, []Count{noUp(0, 9000), noUp(1, 0), noUp(2, 5)}, 5, 0, 2, 200}, // 1 s of 200/s
 		{"no uptime: one late", rules, []Count{noUp(0, 9000), noUp(1, 8990), noUp(2, 9010)}, 10, 0, 1, 0},
 		{"set back to zero", rules, []Count{heard(0, 9000, 500), heard(0.2, 0, 500.2), heard(0.4, 7, 500.4)}, 7, 0, 2, 200},
 		{"set back to some value", rules, []Count{heard(0, 9000, 500), heard(0.2, 4000, 500.2), heard(0.4, 4007, 500.4)}, 7, 0, 2, 200},
