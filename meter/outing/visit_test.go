@@ -58,9 +58,22 @@ func TestWhere(t *testing.T) {
 			route(n)
 			n.press(0, 1, false)
 			n.press(1300, 2, false)
-			n.fills(100, 4)
+			n.Presses[1].From = at(0)
+			n.fills(100, 4, 4)
 			n.fills(1400, 4)
-		}, []string{"fill 4 orchard mark", "fill 4 orchard mark"}},
+			n.press(2000, 1, false)
+			n.fills(2100, 4)
+		}, []string{"fill 4 orchard mark", "fill 4 no position", "fill 4 no position", "fill 4 no position"}},
+		{"a mark that was not heard, and positions again", func(n *night) {
+			route(n)
+			n.press(0, 1, false)
+			n.press(1300, 2, false)
+			n.flow(10, 4)
+			n.fills(1400, 4)
+			n.stands(2000, 2500, "mill")
+			mark(n, 2600)
+			n.fills(2700, 4)
+		}, []string{"fill 4 orchard mark", "fill 4 no position", "fill 4 orchard mark"}},
 		{"a mark forgotten, with positions", func(n *night) {
 			route(n)
 			n.stands(0, 500, "orchard")

@@ -25,6 +25,8 @@ const (
 	// lookedFor is a silence after which presses that come together may have
 	// been made one after another.
 	lookedFor = minute
+	// drive is the least time without flow in which a rig comes to another yard.
+	drive = 30 * second
 	// early is how long before the rig stands its arrival may be told, and late
 	// how long after its first position there.
 	early = 3 * minute
@@ -65,17 +67,24 @@ func (a *account) claim() {
 	})
 	var route []string
 	next, pressed := 0, int64(-bounce) // the route's next yard; the newest press
+	// Of presses that come together some were not heard, or one was made twice:
+	// how far along the route the rig is shows again when positions do.
+	lost := false
 	for _, e := range all {
 		switch e.kind {
 		case 0:
-			route, next = a.said.Routes[e.index].Yards, 0
+			route, next, lost = a.said.Routes[e.index].Yards, 0, false
 		case 1:
 			f := &a.trail.Found[e.index]
-			if f.Why != yard.InYard || next > 0 && next <= len(route) && route[next-1] == f.Yard {
+			if f.Why != yard.InYard {
+				continue
+			}
+			if next > 0 && next <= len(route) && route[next-1] == f.Yard {
+				lost = false
 				continue
 			}
 			if k := slices.Index(route[min(next, len(route)):], f.Yard); k >= 0 {
-				next += k + 1
+				next, lost = next+k+1, false
 			}
 		case 2:
 			p := &a.seen.Presses[e.index]
@@ -91,10 +100,15 @@ func (a *account) claim() {
 			c := claim{at: p.At, mark: true, stay: a.stayAt(p.At, true)}
 			arrived := c.stay >= 0 && a.trail.Found[c.stay].Why == yard.InYard && next > 0 && next <= len(route) &&
 				route[next-1] == a.trail.Found[c.stay].Yard
-			if !arrived {
-				next += n
+			if n > 1 && !arrived {
+				lost = true
+				a.unheard(p.From, p.At)
 			}
-			if next > 0 && next <= len(route) {
+			// Lost, next is the last yard that was sure.
+			if !arrived && !lost {
+				next++
+			}
+			if !lost && next > 0 && next <= len(route) {
 				c.yard, c.known = route[next-1], true
 			}
 			a.claims = append(a.claims, c)
@@ -107,6 +121,23 @@ func (a *account) claim() {
 		}
 	}
 	sort.SliceStable(a.claims, func(i, j int) bool { return a.claims[i].at < a.claims[j].at })
+}
+
+// unheard ends what a press says where another one came later that was not
+// heard: at the first pause in its flow that is long enough to have driven on.
+func (a *account) unheard(from, to int64) {
+	last := from
+	for i := range a.seen.Flows {
+		f := &a.seen.Flows[i]
+		if f.Start >= to {
+			return
+		}
+		if f.Start > from && last > from && f.Start-last >= drive {
+			a.claims = append(a.claims, claim{at: f.Start - 1, mark: true, stay: a.stayAt(f.Start, true)})
+			return
+		}
+		last = max(last, f.End)
+	}
 }
 
 // stayAt returns the stay at an instant, or with arriving the one that begins
