@@ -28,9 +28,11 @@ var rooms = map[string][]string{
 	"calibrate/fit":      {"gonum.org/v1/gonum"},
 	"calibrate/proving":  {"calibrate/quantity", "calibrate/syrup", "calibrate/fit", "gonum.org/v1/gonum"},
 	"calibrate/tote":     {"calibrate/quantity"},
+	"calibrate/line":     {"calibrate/quantity", "calibrate/syrup", "calibrate/fit"},
 
 	"meter":        {},
 	"meter/act":    {"calibrate/..."},
+	"meter/chart":  {"gonum.org/v1/gonum"},
 	"meter/clock":  {"meter"},
 	"meter/total":  {},
 	"meter/worth":  {"calibrate/..."},
