@@ -239,8 +239,8 @@ func (m *demo) reckon(ctx context.Context, rig *rigsim.Rig, d *daemon) error {
 	fmt.Fprintf(m.e.out, "%-16s %6s %6s %16s %8s %14s\n", "not fed", "", "", exact(elsewhere)+" "+unit, "", exact(truth.Ground+truth.Proved)+" "+unit)
 	fmt.Fprintf(m.e.out, "%-16s %6s %6s %16s %8s %14s\n", "together", "", "", exact(n.Total)+" "+unit, report.Within(m.units, n.TotalWithin), exact(truth.Total)+" "+unit)
 	for i := range v.Visits {
-		if x := &v.Visits[i]; x.Missing != 0 && x.Over {
-			fmt.Fprintf(m.e.out, "%s: %d colonies, %d of them not accounted for.\n", names[x.Yard], x.Colonies, x.Missing)
+		if x := &v.Visits[i]; x.Yard != "" {
+			fmt.Fprintf(m.e.out, "%s: %s\n", names[x.Yard], report.SayVisit(x))
 		}
 	}
 	return nil
@@ -307,11 +307,15 @@ func (m *demo) settings(port string) (*settings.Settings, error) {
 	}
 	say("tote", t)
 	say("batch", act.Batch{Syrup: "sucrose", Brix: n.Brix})
+	var route []string
 	for _, y := range n.Yards {
+		if !y.Past {
+			route = append(route, y.ID)
+		}
 		say("yard "+y.ID, act.Yard{ID: y.ID, Name: y.Name, Lat: y.Place.Lat, Lon: y.Place.Lon, EnterM: 90, LeaveM: 140,
 			Colonies: y.Colonies, FillL: y.Fill.Litres()})
 	}
-	say("route", act.Route{Yards: []string{"orchard", "mill", "larch"}})
+	say("route", act.Route{Yards: route})
 	say("meter", act.Meter{Type: "oval gear"})
 	proved, err := m.prove()
 	if err != nil {
