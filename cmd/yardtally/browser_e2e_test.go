@@ -186,7 +186,7 @@ func TestPageInBrowser(t *testing.T) {
 			small, err := chromedp.Run(ctx, chromedp.Evaluate[[]string](`[...document.querySelectorAll('button, summary, a:not(.skip)')].filter(e => e.offsetParent)
 					.filter(e => e.getBoundingClientRect().height < 47.5).map(e => e.outerHTML.slice(0, 80))`))
 			must(err)
-			png, err := chromedp.Run(ctx, chromedp.FullScreenshot(90))
+			png, err := chromedp.Run(ctx, chromedp.FullScreenshot(100))
 			must(err)
 			name := fmt.Sprintf("tonight-%d-%s", width, scheme)
 			if over > 0 {

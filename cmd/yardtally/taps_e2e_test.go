@@ -444,7 +444,7 @@ func photograph(t *testing.T, ctx context.Context, name string) {
 				.filter(e => e.getBoundingClientRect().height < 47.5 || e.getBoundingClientRect().width < 47.5 || e.scrollWidth > e.clientWidth + 1).map(e => e.outerHTML.slice(0, 80))`); len(small) > 0 {
 				t.Errorf("%s: too small for a gloved hand, or for what stands in it: %q", shot, small)
 			}
-			png, err := chromedp.Run(ctx, chromedp.FullScreenshot(90))
+			png, err := chromedp.Run(ctx, chromedp.FullScreenshot(100))
 			if err != nil {
 				t.Fatal(err)
 			}
