@@ -113,7 +113,13 @@ func (c *Clock) sessionOffset(s *sender, lead *state) int64 {
 	}
 	h := c.bestHeard(lead)
 	lo := coarse(h.Lo)
-	if off := c.offsets[h.Boot].off; h.Known && !onTime(lo+off-lead.FirstOff, coarse(h.Hi)-lo) {
+	least := lo + c.offsets[h.Boot].off - lead.FirstOff
+	if c.Boots[h.Boot].noArrival() && least < 0 && least >= -slow {
+		// A recording's count of time was made from the stamps, and where they
+		// jump among lines that came late it may run ahead of them.
+		least = 0
+	}
+	if off := c.offsets[h.Boot].off; h.Known && !onTime(least, coarse(h.Hi)-lo) {
 		return h.quick() + off
 	}
 	return lead.FirstOff
