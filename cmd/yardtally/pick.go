@@ -24,6 +24,7 @@ start: 3, or 3-7, or 3,5-7, or last. -counts names flow that is in no fill, too.
 type pick struct {
 	words  []string // numbers and ranges of the night's fills
 	counts string   // or counts of a session
+	visit  string   // or a visit of the night: its yard, or a time in it
 }
 
 func (p *pick) flags(fs *flag.FlagSet) {
@@ -33,6 +34,20 @@ func (p *pick) flags(fs *flag.FlagSet) {
 		fmt.Fprint(fs.Output(), fillsUsage)
 	}
 	fs.StringVar(&p.counts, "counts", "", "instead of FILLS, pulses after FIRST up to and with LAST of a counter's session, `SESSION:FIRST-LAST`, as \"fills -json\" has them")
+	fs.StringVar(&p.visit, "visit", "", "instead of FILLS, everything of one `VISIT` of the night: its yard, or a time in it like 21:40")
+}
+
+// another names what stands in the place of fills; "" for nothing.
+func (p *pick) another() (string, error) {
+	switch {
+	case p.counts != "" && p.visit != "":
+		return "", errors.New("-visit: must not stand beside -counts")
+	case p.counts != "":
+		return "-counts", nil
+	case p.visit != "":
+		return "-visit", nil
+	}
+	return "", nil
 }
 
 // stretch is a stretch of a session's counts.
@@ -58,14 +73,16 @@ func sides(args []string, word, like string) (left, right []string, err error) {
 
 // check refuses what names no fills, before anything is opened.
 func (p *pick) check() error {
-	if p.counts != "" {
-		if len(p.words) > 0 {
-			return fmt.Errorf("-counts: must not stand beside FILLS, which are %q", strings.Join(p.words, " "))
-		}
-		_, err := p.exact()
-		return err
+	instead, err := p.another()
+	switch {
+	case err != nil:
+	case instead != "" && len(p.words) > 0:
+		err = fmt.Errorf("%s: must not stand beside FILLS, which are %q", instead, strings.Join(p.words, " "))
+	case p.counts != "":
+		_, err = p.exact()
+	case p.visit == "":
+		_, err = p.spans()
 	}
-	_, err := p.spans()
 	return err
 }
 
@@ -172,6 +189,10 @@ func (p *pick) stretches(s *spoken) (all []stretch, what, note string, err error
 			return nil, "", "", err
 		}
 		return []stretch{x}, fmt.Sprintf("Pulses %d to %d of session %d", x.first, x.last, x.session), "", flowOf(s.before, x)
+	}
+	if p.visit != "" {
+		all, what, err = p.ofVisit(s)
+		return all, what, "", err
 	}
 	fills, err := p.fills(s)
 	if err != nil {
