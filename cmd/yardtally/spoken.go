@@ -5,6 +5,7 @@ import (
 	"errors"
 	"flag"
 	"fmt"
+	"slices"
 	"strings"
 	"time"
 
@@ -228,7 +229,7 @@ func (s *spoken) instant(arg, text string) (time.Time, error) {
 // did not show in it, before noon the day after.
 func (s *spoken) inNight(arg, text string, clock time.Time) (time.Time, error) {
 	day := time.Unix(0, s.from).In(s.zone)
-	var shown []int
+	var shown, outing []int // dates; those of an outing
 	for d := day.Day(); ; d++ {
 		t := time.Date(day.Year(), day.Month(), d, clock.Hour(), clock.Minute(), clock.Second(), 0, s.zone).UnixNano()
 		if t >= s.to {
@@ -236,7 +237,13 @@ func (s *spoken) inNight(arg, text string, clock time.Time) (time.Time, error) {
 		}
 		if t >= s.from {
 			shown = append(shown, d)
+			if s.fed(t) {
+				outing = append(outing, d)
+			}
 		}
+	}
+	if len(outing) == 1 {
+		shown = outing
 	}
 	switch {
 	case len(shown) > 1:
@@ -248,6 +255,11 @@ func (s *spoken) inNight(arg, text string, clock time.Time) (time.Time, error) {
 		return onClock(arg, text, s.zone, day.Year(), day.Month(), day.Day()+1, clock)
 	}
 	return onClock(arg, text, s.zone, day.Year(), day.Month(), day.Day(), clock)
+}
+
+// fed reports whether an outing went on at an instant.
+func (s *spoken) fed(at int64) bool {
+	return s.before != nil && slices.ContainsFunc(s.before.Outings, func(o ledger.Outing) bool { return o.From <= at && at <= o.To })
 }
 
 func sane(t time.Time) bool { return 1970 < t.Year() && t.Year() < 2200 }

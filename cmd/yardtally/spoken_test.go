@@ -1,11 +1,14 @@
 package main
 
 import (
+	"fmt"
+	"strconv"
 	"strings"
 	"testing"
 	"time"
 
 	"yardtally/calibrate/quantity"
+	"yardtally/dashboard/report"
 	"yardtally/meter/ledger"
 )
 
@@ -194,5 +197,89 @@ func TestPick(t *testing.T) {
 	v.Fills = nil
 	if _, err := p.fills(s); err == nil || err.Error() != "FILLS: the night of 2026-10-09 has none" {
 		t.Error(err)
+	}
+}
+
+// feeding is a view of one outing with a fill every hour.
+func feeding(first time.Time, hours int) *ledger.View {
+	v := &ledger.View{Outings: []ledger.Outing{{From: first.UnixNano()}}}
+	for h := range hours {
+		at := first.Add(time.Duration(h) * time.Hour)
+		v.At = at.Add(time.Minute).UnixNano()
+		v.Outings[0].To = v.At
+		v.Fills = append(v.Fills, ledger.Fill{Session: 7, First: uint64(100 * h), Last: uint64(100*h + 100), Start: at.UnixNano(), End: v.At,
+			Volume: quantity.Litre, Yard: "larch", Visit: -1})
+	}
+	return v
+}
+
+// An outing that runs on past midnight and noon is one night to every command:
+// what a report numbers, corrections know by the same numbers.
+func TestOneNightForAll(t *testing.T) {
+	for _, c := range []struct {
+		name  string
+		first time.Time
+		hours int
+		night string
+	}{
+		{"past noon", time.Date(2026, 10, 9, 22, 10, 0, 0, time.UTC), 16, "2026-10-09"},
+		{"after midnight", time.Date(2026, 10, 10, 1, 10, 0, 0, time.UTC), 12, "2026-10-09"},
+		{"a morning", time.Date(2026, 10, 10, 5, 10, 0, 0, time.UTC), 9, "2026-10-10"},
+	} {
+		v := feeding(c.first, c.hours)
+		for _, night := range []string{"", c.night} {
+			s := &spoken{zone: time.UTC, before: v, night: night}
+			p := pick{words: []string{"1-" + strconv.Itoa(c.hours)}}
+			fills, err := p.fills(s)
+			if err != nil {
+				t.Fatalf("%s: %v", c.name, err)
+			}
+			var out strings.Builder
+			o := report.Options{Zone: time.UTC}
+			o.From, o.To = nightIn(v, time.UTC, night)
+			if err := report.Fills(&out, v, o); err != nil {
+				t.Fatal(err)
+			}
+			for _, f := range fills {
+				if line := fmt.Sprintf("\n%3d  %s ", f.no, clockTime(f.Start, time.UTC)); !strings.Contains(out.String(), line) {
+					t.Errorf("%s: no %q in\n%s", c.name, line, out.String())
+				}
+			}
+		}
+		moved := feeding(c.first, c.hours)
+		moved.Fills[c.hours-1].Yard = "mill"
+		var out strings.Builder
+		restate(&out, v, moved, quantity.SI, time.UTC)
+		if text := out.String(); strings.Count(text, "The night of ") != 1 || !strings.Contains(text, "The night of "+c.night+":") {
+			t.Errorf("%s: restated %s", c.name, text)
+		}
+	}
+}
+
+// A time is that of the night's outing; before any, of the evening or the day after.
+func TestInstantOfOuting(t *testing.T) {
+	for _, c := range []struct {
+		first time.Time
+		hours int
+		text  string
+		want  string
+	}{
+		{time.Date(2026, 10, 9, 22, 10, 0, 0, time.UTC), 16, "23:00", "2026-10-09 23:00:00"},
+		{time.Date(2026, 10, 9, 22, 10, 0, 0, time.UTC), 16, "04:00", "2026-10-10 04:00:00"},
+		{time.Date(2026, 10, 9, 22, 10, 0, 0, time.UTC), 16, "06:30", "2026-10-10 06:30:00"},
+		{time.Date(2026, 10, 9, 8, 10, 0, 0, time.UTC), 3, "08:15", "2026-10-09 08:15:00"},
+		{time.Date(2026, 10, 9, 20, 10, 0, 0, time.UTC), 3, "00:30", "2026-10-10 00:30:00"},
+		{time.Date(2026, 10, 9, 20, 10, 0, 0, time.UTC), 20, "16:00", `-at: must have its date, like "2026-10-09 21:40", as the night of 2026-10-09 had that time 2 times, is "16:00"`},
+	} {
+		s := spoken{zone: time.UTC, before: feeding(c.first, c.hours)}
+		s.from, s.to = nightIn(s.before, time.UTC, "")
+		at, err := s.instant("-at", c.text)
+		got := at.Format(time.DateTime)
+		if err != nil {
+			got = err.Error()
+		}
+		if got != c.want {
+			t.Errorf("%s of an outing from %v: %s, want %s", c.text, c.first, got, c.want)
+		}
 	}
 }
