@@ -16,7 +16,11 @@
 //
 // Tables are in the person's units. Volumes are rounded in such a way that the
 // lines printed add up to the sum printed; a line is within one unit of its
-// last digit.
+// last digit. Fills stand under their visit and have the numbers by which
+// corrections know them: their order of start in their night, as
+// ledger.View.NightOn has it. What the account of an outing knows is said in
+// sentences below the table; SayVisit, SayLoose, SayChange, SayDoubt and
+// SayLeft make them for pages as well.
 package report
 
 import (
