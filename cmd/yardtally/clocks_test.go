@@ -1,12 +1,15 @@
 package main
 
 import (
+	"bytes"
+	"context"
 	"fmt"
 	"math/rand/v2"
 	"slices"
 	"testing"
 	"time"
 
+	"yardtally/ingest/recording"
 	"yardtally/ingest/rigsim"
 	"yardtally/meter"
 	"yardtally/meter/act"
@@ -371,4 +374,96 @@ func (x *telling) check(t *testing.T, got, want *ledger.View) {
 	if unsure > got.Placed.Unsure && x.stamp == nil {
 		t.Errorf("%d boots are unsure, want %d at least: %+v", got.Placed.Unsure, unsure, got.Placed)
 	}
+}
+
+// A recording whose stamps jump, however and wherever, gives what the same with
+// true stamps gives.
+func TestRecordingWhoseStampsJump(t *testing.T) {
+	seeds := uint64(3)
+	if full() {
+		seeds = 20
+	}
+	for seed := range seeds {
+		s := rigsim.SmallNight(seed + 1)
+		if seed%3 > 0 {
+			s.Wire = rigsim.Rough{Seed: seed, Lose: 0.1, Double: 0.05, Late: 0.05, LateBy: 5 * time.Second}
+		}
+		n := playNight(t, s)
+		acts := n.acts(t)
+		f := n.truth.Fills[4]
+		inFill := f.Start.Add(f.End.Sub(f.Start) / 2)
+		before := n.truth.Fills[3].End.Add(4 * time.Second)
+		late := n.truth.Fills[7].Start.Add(time.Second)
+		zero := func(at time.Time) time.Time { return time.Unix(100, 0).Add(at.Sub(n.Start)) }
+		ahead := func(at time.Time) time.Time { return at.Add(farOff) }
+		behind := func(at time.Time) time.Time { return at.Add(-farOff) }
+		right := func(at time.Time) time.Time { return at }
+		// clocks are told one after the other, each until its instant.
+		type until struct {
+			at    time.Time
+			clock func(time.Time) time.Time
+		}
+		end := n.said[len(n.said)-1].At.Add(time.Hour)
+		want := n.imported(t, acts, right)
+		for _, tc := range []struct {
+			name   string
+			clocks []until
+		}{
+			{"1970, then right", []until{{before, zero}, {end, right}}},
+			{"1970, then right inside a fill", []until{{inFill, zero}, {end, right}}},
+			{"37 days ahead, then right", []until{{before, ahead}, {end, right}}},
+			{"37 days ahead, then right inside a fill", []until{{inFill, ahead}, {end, right}}},
+			{"37 days behind, then right inside a fill", []until{{inFill, behind}, {end, right}}},
+			{"back and forth", []until{{before, right}, {inFill, ahead}, {late, right}, {late.Add(20 * time.Second), behind}, {end, right}}},
+			{"1970, 37 days ahead, right", []until{{before, zero}, {late, ahead}, {end, right}}},
+			{"37 days ahead all night", []until{{end, ahead}}},
+			{"1970 all night", []until{{end, zero}}},
+		} {
+			t.Run(fmt.Sprintf("%d %s", seed, tc.name), func(t *testing.T) {
+				got := n.imported(t, acts, func(at time.Time) time.Time {
+					k := slices.IndexFunc(tc.clocks, func(u until) bool { return at.Before(u.at) })
+					return tc.clocks[k].clock(at)
+				})
+				x := telling{stamp: right, boots: []boot{{to: end, by: "its stamps"}}}
+				if len(tc.clocks) == 1 {
+					x.boots[0].by, x.boots[0].ahead = "", farOff // nothing ever told
+				}
+				x.check(t, got, want)
+			})
+		}
+	}
+}
+
+// imported is what an import of the night gives, by what its stamps say.
+func (n *night) imported(t testing.TB, acts []act.Act, stamp func(time.Time) time.Time) *ledger.View {
+	t.Helper()
+	var text []byte
+	for _, m := range n.Wire.Carry(slices.Values(n.said)) {
+		m.At = stamp(m.At)
+		early := m.At.Year() < 1972
+		pack, err := rigsim.Pack(nil, n.Rig, m, !early)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if early { // SenML takes such a time for one that counts from now: RFC 8428, section 4.5.3
+			pack = bytes.Replace(pack, []byte("{"), fmt.Appendf(nil, `{"bt":%.3f,`, float64(m.At.UnixMilli())/1000), 1)
+		}
+		text = append(append(text, pack...), '\n')
+	}
+	var items []item
+	_, err := recording.Read(t.Context(), bytes.NewReader(text), recording.Options{Rig: n.Rig}, func(_ context.Context, in []recording.Item) error {
+		for i := range in {
+			r := in[i].Record
+			r.Boot, r.Seq = 1, uint64(len(items)+1)
+			items = append(items, item{rec: r})
+		}
+		return nil
+	})
+	if err != nil {
+		t.Fatal(err)
+	}
+	l, _ := liveItems(t, n.Rig, acts, items)
+	v := replayedItems(t, n.Rig, acts, items)
+	sameView(t, "taken in bit by bit, and at once", l.View(), v)
+	return v
 }

@@ -45,7 +45,9 @@ type Entry struct {
 // dropped. It keeps no part of line.
 //
 // In a plain pack a time relative to now (which also no time is) drops its
-// readings: when a recording was made is not known. The line of a kept record
+// readings: when a recording was made is not known. A time to come cannot be
+// meant by what was recorded: above 0 and below 2^28 s it is taken for that of
+// a clock that was never set and began in 1970. The line of a kept record
 // is dropped as a whole where what rebuilds it is not all there, or where it
 // holds more than one instant; a reading in it that is dropped leaves the rest.
 func ParseLine(line []byte, rig string) (Entry, []Drop) {

@@ -34,6 +34,8 @@ func TestLine(t *testing.T) {
 		{`[{"bn":"heron/","n":"air","u":"Cel","v":1},{"bt":1790000000,"n":"air","u":"Cel","v":1}]`, "",
 			Entry{Kind: Observed, Rig: "heron", Records: []meter.Record{{Sent: 1790000000000000000, Readings: air}}}, "relative time"},
 		{`[{"bn":"heron/","t":-5,"n":"air","u":"Cel","v":1}]`, "", Entry{}, "relative time"},
+		{`[{"bn":"heron/","t":100,"n":"air","u":"Cel","v":1}]`, "",
+			Entry{Kind: Observed, Rig: "heron", Records: []meter.Record{{Sent: 100e9, Readings: air}}}, ""},
 		{kept, "", Entry{Kind: Kept, Rig: "heron", BootID: "b1", Records: []meter.Record{rec}}, ""},
 		{strings.Replace(kept, `"x-seq":"7",`, "", 1), "", Entry{}, "bad export field"},
 		{strings.Replace(kept, `"b1"`, `""`, 1), "", Entry{}, "bad export field"},

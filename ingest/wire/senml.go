@@ -426,7 +426,7 @@ func (p *pack) reading(r *rec) {
 // keep adds a reading to the message of its instant.
 func (p *pack) keep(x meter.Reading, at int64) {
 	m := Message{Rel: min(at, 0)}
-	if at >= absolute {
+	if at >= absolute || p.export != nil && at > 0 { // in a recording: a clock that began in 1970
 		m = Message{Sent: at}
 	}
 	i := p.last
