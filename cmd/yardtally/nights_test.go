@@ -1,0 +1,325 @@
+package main
+
+import (
+	"fmt"
+	"math"
+	"math/rand/v2"
+	"os"
+	"reflect"
+	"slices"
+	"testing"
+	"time"
+
+	"yardtally/calibrate/quantity"
+	"yardtally/ingest/rigsim"
+	"yardtally/meter"
+	"yardtally/meter/act"
+	"yardtally/meter/ledger"
+)
+
+// account is the ledger of a night, made from its journal.
+func account(t *testing.T, n *night, acts []act.Act, recs []meter.Record) *ledger.Ledger {
+	t.Helper()
+	l := ledger.New(n.Rig)
+	l.NameBoot(1, "boot-1")
+	l.SetActs(acts)
+	if err := l.Rebuild(handsOut(recs)); err != nil {
+		t.Fatal(err)
+	}
+	return l
+}
+
+// lived is the same as it comes: settled every second, acts when they are said.
+func lived(t *testing.T, n *night, acts []act.Act, recs []meter.Record) *ledger.Ledger {
+	t.Helper()
+	l := ledger.New(n.Rig)
+	l.NameBoot(1, "boot-1")
+	slices.SortStableFunc(acts, func(a, b act.Act) int { return int(a.When - b.When) })
+	said := -1
+	for i := range recs {
+		for said+1 < len(acts) && (acts[said+1].When <= recs[i].Wall || i == len(recs)-1) {
+			said++
+			if said+1 == len(acts) || acts[said+1].When > recs[i].Wall {
+				l.SetActs(acts[:said+1])
+			}
+		}
+		l.Add(&recs[i])
+		if i%10 == 0 || i == len(recs)-1 {
+			if l.Stale() {
+				if err := l.Refold(handsOut(recs[:i+1])); err != nil {
+					t.Fatal(err)
+				}
+			}
+			l.Settle(0)
+			l.Take()
+		}
+	}
+	l.SetActs(acts)
+	if err := l.Refold(handsOut(recs)); err != nil {
+		t.Fatal(err)
+	}
+	return l
+}
+
+// agree demands that two views are the same but for how far they have settled.
+func agree(t *testing.T, n *night, a, b *ledger.View) {
+	t.Helper()
+	x, y := *a, *b
+	x.Settled, y.Settled = 0, 0
+	va, vb := reflect.ValueOf(x), reflect.ValueOf(y)
+	for i := range va.NumField() {
+		if p, q := va.Field(i).Interface(), vb.Field(i).Interface(); !reflect.DeepEqual(p, q) {
+			t.Errorf("seed %d: live and replayed differ in %s:\n %+v\n %+v", n.Seed, va.Type().Field(i).Name, p, q)
+		}
+	}
+}
+
+// nightsOf returns how many nights of each case to play.
+func nightsOf(quick, full uint64) uint64 {
+	if os.Getenv("YARDTALLY_FULL") != "" {
+		return full
+	}
+	return quick
+}
+
+// over plays a case for many seeds, several at a time, and adds up in order of seed.
+func over(t *testing.T, count uint64, play func(t *testing.T, seed uint64) *score) *score {
+	t.Helper()
+	each := make([]*score, count)
+	t.Run("nights", func(t *testing.T) {
+		for i := range each {
+			t.Run(fmt.Sprint("seed ", i+1), func(t *testing.T) {
+				t.Parallel()
+				each[i] = play(t, uint64(i+1))
+			})
+		}
+	})
+	all := &score{}
+	for _, y := range each {
+		if y == nil {
+			t.Fatal("a night could not be played")
+		}
+		all.add(y)
+	}
+	return all
+}
+
+// TestOddNights plays nights on which anything happens, over a wire as bad as
+// they come; once with a keeper who says nothing, and once with one who says
+// all that he can.
+func TestOddNights(t *testing.T) {
+	count := nightsOf(24, 400)
+	silent := make([]*score, count)
+	all := over(t, count, func(t *testing.T, seed uint64) *score {
+		n := playNight(t, rigsim.OddNight(seed))
+		recs := carried(t, n, seed%2 == 1)
+		mark := slices.Contains(n.Fitted, meter.Mark)
+		s := n.settled(mark)
+		v := account(t, n, s.acts, recs).View()
+		silent[seed-1] = n.held(t, v, false, true, mark)
+		s.told(v)
+		v = account(t, n, s.acts, recs).View()
+		if seed%12 == 1 {
+			agree(t, n, lived(t, n, s.acts, recs).View(), v)
+			other := slices.Clone(s.acts)
+			rand.New(rand.NewPCG(seed, 3)).Shuffle(len(other), func(i, j int) { other[i], other[j] = other[j], other[i] })
+			agree(t, n, account(t, n, other, recs).View(), v)
+		}
+		return n.held(t, v, true, true, mark)
+	})
+	nothing := &score{}
+	for _, y := range silent {
+		nothing.add(y)
+	}
+	t.Logf("the keeper says nothing: %v", nothing)
+	t.Logf("the keeper says everything: %v", all)
+	for _, s := range all.notes {
+		t.Log(s)
+	}
+	for what, y := range map[string]*score{"nothing": nothing, "everything": all} {
+		y.sound(t, what)
+		// What is small and slow passes for a throttled pull: a burst at 2 to 15 Hz.
+		atMost(t, what, "L of phantom pulses taken for fills, of all", y.taken, y.phantoms, 0.15)
+		// A pull as large as the others, where nobody spoke of another one less.
+		atMost(t, what, "pulls onto the ground taken for a colony's, of all", float64(y.fed), float64(y.ground), 0.25)
+		atMost(t, what, "visits with a wrong number of fills, of all", float64(y.visitsSure-y.visits), float64(y.visitsSure), 0.1)
+		atMost(t, what, "yard totals beyond their 95 % interval, of all", float64(y.totals-y.within), float64(y.totals), 0.1)
+		atMost(t, what, "fills whose sugar is off, of all", float64(y.solidsOff), float64(y.solids), 0.02)
+		atMost(t, what, "changes of the tote out of nothing, of all", float64(y.invented), float64(y.tote), 0.05)
+		atMost(t, what, "changes of the tote not told, of all", float64(y.tote-y.toteFound), float64(y.tote), 0.15)
+	}
+	if all.misled != 0 {
+		t.Errorf("with everything said %d of %d fills have another colony's number", all.misled, all.numbered)
+	}
+	atMost(t, "nothing", "fills with another colony's number, of those with one", float64(nothing.misled), float64(nothing.numbered), 0.1)
+	atMost(t, "everything", "visits whose colonies do not add up, of all", float64(all.missing), float64(all.visitsSure), 0.1)
+}
+
+// atMost demands that a share is not above a bound.
+func atMost(t *testing.T, which, what string, n, of, share float64) {
+	t.Helper()
+	if of == 0 || n > share*of {
+		t.Errorf("%s: %s: %.4g of %.4g, want at most %.0f %%", which, what, n, of, 100*share)
+	}
+}
+
+// sound demands what holds of every night.
+func (y *score) sound(t *testing.T, which string) {
+	t.Helper()
+	if y.wrong != 0 {
+		t.Errorf("%s: %.3f L are in a wrong yard", which, y.wrong)
+	}
+	if y.unexcused != 0 {
+		t.Errorf("%s: %.3f L are in no yard where a position or the button says which", which, y.unexcused)
+	}
+	if y.bounded != y.gaps {
+		t.Errorf("%s: %d of %d gaps hid more than they allow", which, y.gaps-y.bounded, y.gaps)
+	}
+	// A fill in which an old batch and a new one leave the nozzle may be off.
+	if d := y.sugarSaid - y.sugarIs; math.Abs(d) > 0.01*y.sugarIs {
+		t.Errorf("%s: fills brought %.2f kg of sugar, the account says %.2f", which, y.sugarIs, y.sugarSaid)
+	}
+	// A burst at 2 kHz across a wrap of 16 bits looks like a restart, and the
+	// counts after it are another session's.
+	atMost(t, which, "pulls outside gaps that are not exact, of all", float64(y.sure-y.exact), float64(y.sure), 0.02)
+}
+
+// without returns the channels without some.
+func without(all []meter.Channel, some ...meter.Channel) []meter.Channel {
+	return slices.DeleteFunc(slices.Clone(all), func(c meter.Channel) bool { return slices.Contains(some, c) })
+}
+
+// TestNightsByCase plays nights that each have one thing odd about them.
+func TestNightsByCase(t *testing.T) {
+	buttons := []meter.Channel{meter.Mark, meter.Skip}
+	plain := func(seed uint64) rigsim.Scenario {
+		s := rigsim.SmallNight(seed)
+		s.Hand.Short = 0
+		return s
+	}
+	blind := func(s *rigsim.Scenario) { s.Fitted = without(s.Fitted, meter.Lat, meter.Lon, meter.HDOP) }
+	for _, c := range []struct {
+		name  string
+		count uint64
+		night func(seed uint64) rigsim.Scenario
+		gps   bool
+		mark  bool
+		check func(t *testing.T, y *score)
+	}{
+		{"a plain night", 3, plain, true, false, nil},
+		{"yards 120 m apart, one driven past, a halt beside one", 6, rigsim.NearNight, true, false, nil},
+		{"no positions, a button and a route", 4, func(seed uint64) rigsim.Scenario {
+			s := plain(seed)
+			blind(&s)
+			s.Fitted = append(s.Fitted, buttons...)
+			s.MarkTwice = []int{1}
+			return s
+		}, false, true, func(t *testing.T, y *score) {
+			if y.nowhere != 0 {
+				t.Errorf("%.3f L are in no yard", y.nowhere)
+			}
+		}},
+		{"no positions and no button", 3, func(seed uint64) rigsim.Scenario {
+			s := plain(seed)
+			blind(&s)
+			return s
+		}, false, false, func(t *testing.T, y *score) {
+			if y.right != 0 || y.nowhere == 0 {
+				t.Errorf("%.3f L are in a yard, %.3f in none", y.right, y.nowhere)
+			}
+		}},
+		{"positions gone for four minutes", 5, func(seed uint64) rigsim.Scenario {
+			s := plain(seed)
+			s.PositionGone = []rigsim.Span{{After: time.Duration(seed) * 150 * time.Second, For: 4 * time.Minute}}
+			return s
+		}, true, false, nil},
+		{"bad positions for four minutes", 5, func(seed uint64) rigsim.Scenario {
+			s := plain(seed)
+			s.PositionBad = []rigsim.Span{{After: time.Duration(seed) * 150 * time.Second, For: 4 * time.Minute}}
+			return s
+		}, true, false, nil},
+		{"another batch between two yards", 4, func(seed uint64) rigsim.Scenario {
+			s := plain(seed)
+			s.Swaps = []rigsim.Swap{{After: 8 * time.Minute, Takes: 2 * time.Minute, To: 700 * quantity.Litre}}
+			s.Batches = []rigsim.NewBatch{{After: 8 * time.Minute, Brix: 55}}
+			return s
+		}, true, false, nil},
+		{"a wrap at 16 bits", 3, func(seed uint64) rigsim.Scenario {
+			s := plain(seed)
+			s.Meter.WrapBits, s.Meter.Count = 16, 3<<16-500*seed
+			return s
+		}, true, false, nil},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			y := over(t, nightsOf(c.count, 10*c.count), func(t *testing.T, seed uint64) *score {
+				n := playNight(t, c.night(seed))
+				recs := carried(t, n, seed%2 == 1)
+				s := n.settled(c.mark)
+				return n.held(t, account(t, n, s.acts, recs).View(), true, c.gps, c.mark)
+			})
+			t.Log(y)
+			y.sound(t, c.name)
+			if y.exact != y.sure || y.misled != 0 || y.invented != 0 {
+				t.Errorf("pulls exact %d of %d, %d fills misnumbered, %d changes of the tote invented: %q", y.exact, y.sure, y.misled, y.invented, y.notes)
+			}
+			if c.check != nil {
+				c.check(t, y)
+			}
+		})
+	}
+}
+
+// TestTwinNights: the same night over a clean wire and over a bad one agrees,
+// but for the gaps that are named.
+func TestTwinNights(t *testing.T) {
+	type sum struct{ same, apart int }
+	sums := make([]sum, nightsOf(4, 60))
+	over(t, uint64(len(sums)), func(t *testing.T, seed uint64) *score {
+		dirty := playNight(t, rigsim.OddNight(seed))
+		clean := *dirty
+		clean.Scenario = rigsim.CleanTwin(seed)
+		s := dirty.settled(slices.Contains(dirty.Fitted, meter.Mark))
+		a := account(t, &clean, s.acts, carried(t, &clean, false)).View()
+		b := account(t, dirty, s.acts, carried(t, dirty, false)).View()
+		// The total may differ by what a restart hid, and by the worth of a pulse
+		// where the rate was not seen.
+		off := a.Total - b.Total
+		for _, g := range b.Gaps {
+			off = max(0, max(off, -off)-g.Hidden)
+		}
+		if off > a.Total/500 {
+			t.Errorf("seed %d: the totals are %v and %v, without a gap that allows it", seed, a.Total, b.Total)
+		}
+		for i := range a.Fills {
+			x := &a.Fills[i]
+			session, first, last := clean.counts(x.End, x.First, x.Last)
+			if slices.ContainsFunc(b.Gaps, func(g ledger.Gap) bool { return g.Start < x.End+5e9 && g.End > x.Start-5e9 }) ||
+				dirty.pulled(session, first, last) < 0 || dirty.hazy(b, dirty.pulled(session, first, last)) {
+				continue
+			}
+			if slices.ContainsFunc(b.Fills, func(y ledger.Fill) bool {
+				s, f, l := dirty.counts(y.End, y.First, y.Last)
+				return s == session && f <= first+1 && first <= f+1 && l <= last+2 && last <= l+2 && (y.Yard == x.Yard || y.Yard == "" || x.Yard == "")
+			}) {
+				sums[seed-1].same++
+			} else {
+				sums[seed-1].apart++
+				t.Logf("seed %d: the clean night has %v at %q from %d to %d, the other has not", seed, x.Volume, x.Yard, first, last)
+			}
+		}
+		return &score{}
+	})
+	all := sum{}
+	for _, s := range sums {
+		all.same, all.apart = all.same+s.same, all.apart+s.apart
+	}
+	t.Logf("%d fills outside named gaps are alike, %d are not", all.same, all.apart)
+	atMost(t, "twins", "fills outside named gaps that differ, of all", float64(all.apart), float64(all.same+all.apart), 0.02)
+}
+
+// pulled returns the pull of the truth that counts are of; -1: none.
+func (n *night) pulled(session int, first, last uint64) int {
+	return slices.IndexFunc(n.truth.Fills, func(f rigsim.Fill) bool {
+		return f.Session == session && f.EndSession == session && first < f.Last && last > f.First
+	})
+}
