@@ -7,6 +7,7 @@ import (
 	"encoding/hex"
 	"html/template"
 	"net/http"
+	"regexp"
 	"strings"
 	"time"
 
@@ -53,6 +54,7 @@ func (s *server) asset(w http.ResponseWriter, r *http.Request) {
 
 var pages = template.Must(template.New("").Funcs(template.FuncMap{
 	"clock": clockTime,
+	"tie":   tie,
 	"back":  func(token, id, text string) any { return struct{ Token, ID, Text string }{token, id, text} },
 	"arrive": func(token string, yards []yardTap, leave bool) any {
 		return struct {
@@ -62,6 +64,11 @@ var pages = template.Must(template.New("").Funcs(template.FuncMap{
 		}{token, yards, leave}
 	},
 }).ParseFS(static, "static/*.html"))
+
+var numberSpace = regexp.MustCompile(`(\d) `)
+
+// tie keeps each number on a line with the word after it.
+func tie(s string) string { return numberSpace.ReplaceAllString(s, "$1\u00a0") }
 
 // shell is what the page has besides its parts.
 type shell struct {

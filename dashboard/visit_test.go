@@ -126,6 +126,12 @@ func TestEvenness(t *testing.T) {
 	}
 }
 
+func TestNumbersKeepTheirWords(t *testing.T) {
+	if got := tie("14 of 18, 0.5 gal ±0.1 gal: enough"); got != "14\u00a0of 18, 0.5\u00a0gal ±0.1\u00a0gal: enough" {
+		t.Errorf("%q", got)
+	}
+}
+
 func TestLooseInWords(t *testing.T) {
 	const gal = quantity.USGallon
 	m := newModel(&Snapshot{Units: quantity.US, Zone: zone, Now: at(21, 0, 0)})
