@@ -90,7 +90,15 @@ type Clock struct {
 	Senders map[string]*sender
 
 	offsets map[uint32]placed // derived with the senders' placing; nil when stale
+	asked   offsetOf          // the offset asked for last, while offsets holds
 	newest  uint32            // highest number of a boot
+}
+
+// offsetOf is a boot and its place.
+type offsetOf struct {
+	n     uint32
+	known bool
+	placed
 }
 
 type placed struct {
@@ -240,8 +248,12 @@ func (c *Clock) Arrival(r *meter.Record) int64 {
 func (c *Clock) offset(n uint32) placed {
 	if c.offsets == nil {
 		c.derive()
+		c.asked.known = false
 	}
-	return c.offsets[n]
+	if !c.asked.known || c.asked.n != n {
+		c.asked = offsetOf{n, true, c.offsets[n]}
+	}
+	return c.asked.placed
 }
 
 func (c *Clock) derive() {

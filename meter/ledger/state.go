@@ -109,7 +109,7 @@ const silence = int64(60_000_000_000)
 
 // said is a record's readings by channel.
 type said struct {
-	has   [meter.LastChannel + 1]bool
+	set   uint32 // a bit a channel
 	value [meter.LastChannel + 1]float64
 }
 
@@ -117,10 +117,17 @@ type said struct {
 func (d *said) read(r *meter.Record) {
 	for i := range r.Readings {
 		if x := &r.Readings[i]; x.Check() == nil {
-			d.has[x.Channel], d.value[x.Channel] = true, x.Value
+			d.set |= 1 << x.Channel
+			d.value[x.Channel] = x.Value
 		}
 	}
 }
+
+// has reports whether there is a reading of the channel.
+func (d *said) has(c meter.Channel) bool { return d.set>>c&1 != 0 }
+
+// unused are channels that the ledger keeps and derives nothing from.
+const unused = 1<<meter.Line | 1<<meter.Pump | 1<<meter.UTC
 
 // step folds one record into the state and passes what it brought forth to
 // emit. Records come in order; a record that says the same as the one before
@@ -138,28 +145,31 @@ func (s *State) step(cfg *config, it *item, emit func(Event)) {
 	s.Seen++
 	var d said
 	d.read(&it.rec)
+	if d.set&^unused == 0 {
+		return
+	}
 	s.sense(sp, &d, it.at)
-	if d.has[meter.Mark] {
+	if d.has(meter.Mark) {
 		s.press(&s.Marks, uint64(d.value[meter.Mark]), false)
 	}
-	if d.has[meter.Skip] {
+	if d.has(meter.Skip) {
 		s.press(&s.Skips, uint64(d.value[meter.Skip]), true)
 	}
-	if d.has[meter.Pulses] {
+	if d.has(meter.Pulses) {
 		s.count(cfg, sp, total.Count{
 			At: it.at, N: uint64(d.value[meter.Pulses]), Clock: it.rec.Boot, Mono: it.rec.Mono,
-			Up: int64(d.value[meter.Uptime]*1e9 + 0.5), HasUp: d.has[meter.Uptime],
-			Boot: uint64(d.value[meter.Boot]), HasNum: d.has[meter.Boot],
+			Up: int64(d.value[meter.Uptime]*1e9 + 0.5), HasUp: d.has(meter.Uptime),
+			Boot: uint64(d.value[meter.Boot]), HasNum: d.has(meter.Boot),
 		}, emit)
 	}
 }
 
 // sense takes in everything but the count.
 func (s *State) sense(sp *span, d *said, at int64) {
-	if d.has[meter.HDOP] {
+	if d.has(meter.HDOP) {
 		s.HDOP, s.HDOPAt = d.value[meter.HDOP], at
 	}
-	if d.has[meter.Lat] && d.has[meter.Lon] {
+	if d.has(meter.Lat) && d.has(meter.Lon) {
 		p := yard.Position{At: at, Lat: d.value[meter.Lat], Lon: d.value[meter.Lon]}
 		if at-s.HDOPAt <= 5_000_000_000 {
 			p.HDOP = s.HDOP
@@ -169,16 +179,16 @@ func (s *State) sense(sp *span, d *said, at int64) {
 		}
 		s.Stand.Place(at, p.Lat, p.Lon, p.HDOP)
 	}
-	if d.has[meter.Syrup] {
+	if d.has(meter.Syrup) {
 		s.Syrup = Last{d.value[meter.Syrup], at, true}
 	}
-	if d.has[meter.Air] {
+	if d.has(meter.Air) {
 		s.Air = Last{d.value[meter.Air], at, true}
 	}
-	if d.has[meter.Headspace] && sp.tote != nil && sp.tote.SensorM > 0 {
+	if d.has(meter.Headspace) && sp.tote != nil && sp.tote.SensorM > 0 {
 		s.Level.Add(at, d.value[meter.Headspace])
 	}
-	if d.has[meter.Head] {
+	if d.has(meter.Head) {
 		s.Head.Add(at, d.value[meter.Head])
 	}
 }
@@ -228,6 +238,15 @@ func (s *State) count(cfg *config, sp *span, c total.Count, emit func(Event)) {
 // move takes in one step of the count.
 func (s *State) move(cfg *config, sp *span, o *total.Outcome, emit func(Event)) {
 	s.gap(sp, o, emit)
+	if s.Fill.Open || o.To > o.From {
+		s.flow(cfg, sp, o)
+	}
+	s.Rates[s.RateN%len(s.Rates)] = rate{o.ToAt, o.Took, quantity.Volume(o.To-o.From) * s.pulse(sp)}
+	s.RateN++
+}
+
+// flow takes in a step of the count while something flows, or has just done.
+func (s *State) flow(cfg *config, sp *span, o *total.Outcome) {
 	var buf [2]fill.Piece
 	under := sp
 	if s.Fill.Open {
@@ -238,8 +257,6 @@ func (s *State) move(cfg *config, sp *span, o *total.Outcome, emit func(Event)) 
 	for i := range done {
 		s.closed(cfg, &done[i])
 	}
-	s.Rates[s.RateN%len(s.Rates)] = rate{o.ToAt, o.Took, quantity.Volume(o.To-o.From) * s.pulse(sp)}
-	s.RateN++
 }
 
 // gap tells of what the counter may have kept from us.

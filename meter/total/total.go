@@ -105,7 +105,8 @@ func (s *State) Next(c Count, r Rules, out []Outcome) []Outcome {
 		case refuted:
 			s.Wild++
 		case borneOut:
-			out = append(out, s.take(s.Doubt, r))
+			what, up := s.judge(&s.Doubt, r)
+			out = append(out, s.take(s.Doubt, what, up, r))
 		}
 		s.InDoubt = false
 	}
@@ -116,7 +117,7 @@ func (s *State) Next(c Count, r Rules, out []Outcome) []Outcome {
 			FromAt: s.Last.At, ToAt: c.At, Heard: s.Last.At})
 	case Advance:
 		if !s.leaps(&c, up, r) {
-			return append(out, s.take(c, r))
+			return append(out, s.take(c, what, up, r))
 		}
 	}
 	s.InDoubt, s.Doubt = true, c
@@ -157,9 +158,8 @@ func (s *State) weigh(c Count, r Rules) verdict {
 	return borneOut
 }
 
-// take makes c the newest message and tells what it meant.
-func (s *State) take(c Count, r Rules) Outcome {
-	what, up := s.judge(&c, r)
+// take makes c the newest message, judged to be what, and tells what it meant.
+func (s *State) take(c Count, what What, up int64, r Rules) Outcome {
 	l := &s.Last
 	switch what {
 	case Restart:
