@@ -78,13 +78,16 @@ type facts struct {
 func (l *Ledger) whole(st *State, open, keep bool) book {
 	said := l.said(st)
 	b := book{until: math.MinInt64}
+	shared := false // whether what b lists is remembered, or was handed out
 	for i := 0; ; i++ {
 		end, over := nextOuting(st.Flows, b.flows, st.At)
 		p := l.facts(&b, st, end, open && end == len(st.Flows), over)
 		if i < len(l.made) && l.made[i].from == p.facts {
-			b = l.made[i].after
+			b, shared = l.made[i].after, true
 		} else {
-			b = b.clip()
+			if shared {
+				b, shared = b.clip(), false
+			}
 			if keep {
 				l.remade[0], l.remade[1] = min(l.remade[0], len(b.fills)), min(l.remade[1], len(b.loose))
 			}

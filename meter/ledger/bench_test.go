@@ -29,7 +29,9 @@ func BenchmarkReplay(b *testing.B) {
 }
 
 // season is a live ledger with 4,000 fills behind it, 200 of them moved by hand.
-func season(b *testing.B) *Ledger {
+func season(b *testing.B) *Ledger { return seasonOf(b, 4000) }
+
+func seasonOf(b *testing.B, pulls int) *Ledger {
 	b.Helper()
 	acts := settings()
 	for i := range 200 {
@@ -43,9 +45,9 @@ func season(b *testing.B) *Ledger {
 	if err := l.Rebuild(replayOf(recs)); err != nil {
 		b.Fatal(err)
 	}
-	flows := make([]outing.Flow, 4000) // nights of 60
+	flows := make([]outing.Flow, pulls) // nights of 60
 	for i := range flows {
-		at := t0 - int64(70-i/60)*86400*sec + int64(i%60)*180*sec
+		at := t0 - int64(pulls/60+4-i/60)*86400*sec + int64(i%60)*180*sec
 		flows[i] = outing.Flow{Session: 1, First: uint64(i) * 400, Last: uint64(i)*400 + 380, Start: at, End: at + 30*sec, Flowing: 30 * sec,
 			Kind: fill.Pull, Pulse: 10 * quantity.Millilitre, Syrup: 18.4, HasSyrup: true}
 	}
@@ -97,5 +99,21 @@ func BenchmarkLoad(b *testing.B) {
 		if err := m.Load(data, replayOf(nil)); err != nil {
 			b.Fatal(err)
 		}
+	}
+}
+
+// BenchmarkActs is an act about flow or places with 12,000 pulls of 200 outings
+// behind it, until there is a view.
+func BenchmarkActs(b *testing.B) {
+	l := seasonOf(b, 12_000)
+	acts := l.standing
+	i := 0
+	for b.Loop() {
+		i++
+		l.SetActs(append(acts[:len(acts):len(acts)], act.Act{ID: "moved", Rig: "heron", Who: "wren", When: t0 + int64(i),
+			Body: act.Assign{Session: 1, First: 4_000_000, Last: 4_000_380, Yard: [...]string{"mill", "orchard"}[i%2]}}))
+		l.Settle(0)
+		l.Take()
+		l.View()
 	}
 }
