@@ -120,14 +120,7 @@ func (a *account) pressedOnly() {
 	said := slices.Clone(a.said.Colony)
 	for _, p := range a.seen.Presses {
 		if p.Skip {
-			// Of several the last was when it was heard, the others are not
-			// known to be of that visit.
-			said = append(said, Colony{At: p.At, What: act.Skipped, N: 1})
-			for k := range a.visits {
-				if v := &a.visits[k]; p.N > 1 && v.From <= p.At && v.To+nearVisit > p.From {
-					v.unsure = true
-				}
-			}
+			said = append(said, Colony{At: p.At, What: act.Skipped, N: a.skips(&p)})
 		}
 	}
 	slices.SortStableFunc(said, func(x, y Colony) int {
@@ -180,6 +173,26 @@ func (a *account) pressedOnly() {
 		a.hit(c.Act)
 		a.visits[best].said = append(a.visits[best].said, c)
 	}
+}
+
+// skips returns how many of the presses that came together are known to be of
+// the visit in which they were heard: the last and, where the visit had begun
+// before all of them, the others. Their order is not known.
+func (a *account) skips(p *Press) int {
+	if p.N == 1 {
+		return 1
+	}
+	n := 1
+	for k := range a.visits {
+		v := &a.visits[k]
+		if v.From <= p.At && v.To+nearVisit > p.From {
+			v.unsure = true
+		}
+		if v.From <= p.From && p.At <= v.To {
+			n = p.N
+		}
+	}
+	return n
 }
 
 // gone reports whether the rig has left the place of the last visit.

@@ -246,6 +246,10 @@ func TestColonies(t *testing.T) {
 		{"skipped by the button", 3, func(n *night) { n.press(110, 1, true) }, 0, "1 2 4"},
 		{"skipped last", 3, func(n *night) { n.press(300, 1, true) }, 0, "1 2 3"},
 		{"two presses, one not heard", 2, func(n *night) { n.press(80, 2, true) }, 1, "0 0"},
+		{"two presses, one not heard, both here", 2, func(n *night) {
+			n.press(80, 2, true)
+			n.Presses[0].From = at(10)
+		}, 0, "0 0"},
 		{"dead", 3, func(n *night) { n.colony(-5, act.Dead, 1) }, 0, "2 3 4"},
 		{"two feeders", 5, func(n *night) { n.colony(180, act.TwoFeeders, 1) }, 0, "1 2 2 3 4"},
 		{"two feeders, unsaid of which", 6, func(n *night) { n.colony(400, act.TwoFeeders, 2) }, 0, "0 0 0 0 0 0"},
