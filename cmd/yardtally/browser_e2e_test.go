@@ -149,7 +149,7 @@ func TestPageInBrowser(t *testing.T) {
 		"the fold has closed":               `document.querySelector('.yard details').open`,
 		"the strip is not told to a reader": `/^\d+ strokes?, one a fill/.test(document.querySelector('#here .strip[role=img]').getAttribute('aria-label'))`,
 		"the fills have no numbers":         `/^\d+$/.test(document.querySelector('#fills th').innerText)`,
-		"what is left is not said":          `/^Left: [\d.]+ gal ±|^What is left is not known/.test(document.querySelector('#left').innerText)`,
+		"what is left is not said":          `/^Left: [\d.]+\sgal ±|^What is left is not known/.test(document.querySelector('#left').innerText)`,
 	} {
 		if ok, err := chromedp.Run(ctx, chromedp.Evaluate[bool](js)); err != nil || !ok {
 			t.Errorf("%s: %v", what, err)
