@@ -1,0 +1,42 @@
+package ledger
+
+import (
+	"math/rand/v2"
+	"testing"
+
+	"yardtally/meter"
+)
+
+// Messages that come up to 100 s late are sorted in all the same: by a second
+// reading of the journal at first, and from then on by one.
+func TestSortedAhead(t *testing.T) {
+	s := evening()
+	told := s.tell()
+	want := results(replayed(t, settings(), mqtt(onTime(told), 1)).View())
+	in := onTime(told)
+	r := rand.New(rand.NewPCG(5, 5))
+	for i := range in {
+		in[i].at += 100 * r.Float64()
+	}
+	recs := mqtt(in, 1)
+	read := 0
+	replay := func(after uint64, fn func(*meter.Record) error) error {
+		read++
+		return replayOf(recs)(after, fn)
+	}
+	l := New("heron")
+	l.SetActs(settings())
+	for _, first := range []bool{true, false} {
+		read = 0
+		if err := l.Rebuild(replay); err != nil {
+			t.Fatal(err)
+		}
+		same(t, "in order and late", want, results(l.View()))
+		if first != (read > 1) || read > 4 {
+			t.Errorf("for the first time: %v; the journal was read %d times", first, read)
+		}
+	}
+	if l.ahead != mostAhead {
+		t.Error("nothing was late")
+	}
+}
