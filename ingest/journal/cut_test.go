@@ -8,6 +8,7 @@ import (
 	"math/rand/v2"
 	"os"
 	"path/filepath"
+	"reflect"
 	"slices"
 	"strings"
 	"testing"
@@ -237,7 +238,7 @@ func (n *night) reopen(image map[string][]byte) (found, error) {
 		return f, err
 	}
 	for i, a := range acts {
-		if i >= len(n.acts) || a.ID != n.acts[i].ID || a.Body != n.acts[i].Body {
+		if i >= len(n.acts) || a.ID != n.acts[i].ID || !reflect.DeepEqual(a.Body, n.acts[i].Body) {
 			return f, fmt.Errorf("invented: act %+v", a)
 		}
 	}

@@ -11,6 +11,7 @@ import (
 	"log/slog"
 	"math/rand/v2"
 	"os"
+	"reflect"
 	"regexp"
 	"slices"
 	"strings"
@@ -133,7 +134,7 @@ func (w *whole) try(t *testing.T, path string) (o outcome) {
 		t.Fatal(err)
 	}
 	for _, a := range acts {
-		if n := map[string]int{"a1": 20, "a2": 30}[a.ID]; n == 0 || a.Body != yard(a.ID, n).Body {
+		if n := map[string]int{"a1": 20, "a2": 30}[a.ID]; n == 0 || !reflect.DeepEqual(a.Body, yard(a.ID, n).Body) {
 			t.Fatalf("invented: act %+v", a)
 		}
 	}

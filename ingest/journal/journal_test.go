@@ -6,6 +6,7 @@ import (
 	"math/rand/v2"
 	"os"
 	"path/filepath"
+	"reflect"
 	"slices"
 	"strings"
 	"sync"
@@ -152,7 +153,7 @@ func TestActs(t *testing.T) {
 	}
 	j = open(t, path, Options{})
 	got, err := j.Acts("heron")
-	if err != nil || len(got) != 2 || got[0].ID != "a1" || got[1].ID != "a3" || got[0].Body != yard("a1", 20).Body {
+	if err != nil || len(got) != 2 || got[0].ID != "a1" || got[1].ID != "a3" || !reflect.DeepEqual(got[0].Body, yard("a1", 20).Body) {
 		t.Fatalf("acts: %+v, %v", got, err)
 	}
 	if got, err := j.Acts("teal"); err != nil || len(got) != 0 {
