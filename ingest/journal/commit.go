@@ -68,6 +68,11 @@ func (j *Journal) Commit() error {
 	if ready != nil {
 		ready.part.span.n, blk = blk, blk+1
 	}
+	storing := make(chan struct{})
+	defer close(storing)
+	j.mu.Lock()
+	j.storing = storing
+	j.mu.Unlock()
 	if err := j.store(parts, ready); err != nil {
 		j.seal.giveBack(ready)
 		err = j.failed(err)

@@ -110,6 +110,7 @@ type Journal struct {
 	imports sync.Mutex // one AppendKept at a time; taken before mu
 
 	mu       sync.Mutex
+	storing  chan struct{} // of the newest commit: closed when rigs say what is stored
 	rigs     map[string]*rig
 	boots    map[string]uint32
 	bootID   map[uint32]string

@@ -32,7 +32,8 @@ func (j *Journal) Replay(name string, after uint64, fn func(*meter.Record) error
 	if err != nil {
 		return err
 	}
-	var d decoder
+	var a ahead
+	defer a.wait()
 	var r meter.Record
 	for moved := 0; after < end; {
 		s, ok := j.spanAfter(name, after)
@@ -43,7 +44,7 @@ func (j *Journal) Replay(name string, after uint64, fn func(*meter.Record) error
 			after = s.last
 			continue
 		}
-		err := j.load(&d, name, &s)
+		d, err := a.load(j, name, &s)
 		switch {
 		case err == errMoved && moved < 10:
 			moved++
@@ -55,6 +56,9 @@ func (j *Journal) Replay(name string, after uint64, fn func(*meter.Record) error
 			return fmt.Errorf("%s: reading %s of rig %s from %d: %w", j.path, s.table(), name, s.first, err)
 		}
 		moved = 0
+		if next, ok := j.spanAfter(name, s.last); ok && next.first <= end && !next.bad {
+			a.start(j, name, &next)
+		}
 		for d.next(&r) {
 			if r.Seq <= after {
 				continue
@@ -66,6 +70,44 @@ func (j *Journal) Replay(name string, after uint64, fn func(*meter.Record) error
 		after = s.last
 	}
 	return nil
+}
+
+// ahead reads the next span in a goroutine while the one before it is used: a
+// board with more than one core decodes on one and derives on another.
+type ahead struct {
+	d    [2]decoder
+	at   int // the one in use
+	span span
+	done chan error // of the span that is read ahead; nil: none
+}
+
+// start begins to read a span ahead.
+func (a *ahead) start(j *Journal, name string, s *span) {
+	done, d := make(chan error, 1), &a.d[1-a.at]
+	a.span, a.done = *s, done
+	go func(s span) { done <- j.load(d, name, &s) }(*s)
+}
+
+// wait ends what was begun and returns its error.
+func (a *ahead) wait() error {
+	if a.done == nil {
+		return nil
+	}
+	err := <-a.done
+	a.done = nil
+	return err
+}
+
+// load returns a span's records. What was read ahead of another span, or of
+// this one before it was sealed, is dropped.
+func (a *ahead) load(j *Journal, name string, s *span) (*decoder, error) {
+	begun := a.done != nil
+	err := a.wait()
+	if begun && a.span == *s && err == nil {
+		a.at = 1 - a.at
+		return &a.d[a.at], nil
+	}
+	return &a.d[a.at], j.load(&a.d[a.at], name, s)
 }
 
 // spanAfter returns the first span that has a sequence beyond after.
@@ -126,8 +168,15 @@ func (j *Journal) read(name string, s *span) ([]byte, error) {
 	return data, nil
 }
 
-// gone tells a row that was sealed from one that vanished.
+// gone tells a row that was sealed from one that vanished. A commit that has
+// put a block in its place may have yet to say so.
 func (j *Journal) gone(name string, s *span) error {
+	j.mu.Lock()
+	storing := j.storing
+	j.mu.Unlock()
+	if storing != nil {
+		<-storing
+	}
 	if now, ok := j.spanAfter(name, s.first-1); ok && now.first == s.first && now.n == s.n && now.sealed == s.sealed {
 		j.markBad(name, s, "it is missing")
 		return badData{errors.New("it is missing")}
