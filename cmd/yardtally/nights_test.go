@@ -7,6 +7,7 @@ import (
 	"os"
 	"reflect"
 	"slices"
+	"sync"
 	"testing"
 	"time"
 
@@ -322,4 +323,44 @@ func (n *night) pulled(session int, first, last uint64) int {
 	return slices.IndexFunc(n.truth.Fills, func(f rigsim.Fill) bool {
 		return f.Session == session && f.EndSession == session && first < f.Last && last > f.First
 	})
+}
+
+// TestUnheardButton: without positions and over a wire that loses a tenth, a
+// yard is as sure as the presses that were heard. A press whose message is lost
+// shows with the next one: from then on, and back to the first long pause, the
+// yard is not known. That of a last press never shows.
+func TestUnheardButton(t *testing.T) {
+	var mu sync.Mutex
+	heardAll, lostSome, wrong := 0, 0, 0.0
+	over(t, nightsOf(8, 80), func(t *testing.T, seed uint64) *score {
+		s := rigsim.SmallNight(seed)
+		s.Fitted = append(without(s.Fitted, meter.Lat, meter.Lon, meter.HDOP), meter.Mark, meter.Skip)
+		s.Wire = rigsim.Rough{Seed: seed, Lose: 0.1, Double: 0.05, Late: 0.05, LateBy: 5 * time.Second}
+		n := playNight(t, s)
+		recs := carried(t, n, seed%2 == 1)
+		y := n.held(t, account(t, n, n.settled(true).acts, recs).View(), false, false, true)
+		all := true
+		for _, p := range n.truth.Marks {
+			all = all && slices.ContainsFunc(recs, func(r meter.Record) bool {
+				v, ok := r.Value(meter.Mark)
+				return ok && uint64(v) == p.Number
+			})
+		}
+		mu.Lock()
+		defer mu.Unlock()
+		switch {
+		case !all:
+			lostSome++
+			wrong += y.wrong
+		case y.wrong != 0 || y.nowhere != 0:
+			t.Errorf("every press was heard, yet %.2f L are in a wrong yard and %.2f in none: %q", y.wrong, y.nowhere, y.notes)
+		default:
+			heardAll++
+		}
+		return y
+	})
+	t.Logf("%d nights with every press heard; %d without, with %.1f L in a wrong yard", heardAll, lostSome, wrong)
+	if heardAll == 0 {
+		t.Error("on no night was every press heard")
+	}
 }
