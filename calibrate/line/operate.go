@@ -152,12 +152,12 @@ func Sensitivities(l *Line, c *Conditions) (Sense, error) {
 		return Sense{}, err
 	}
 	p, w := operate(l, c)
-	return w.sense(l, c, float64(p.Flow)), nil
+	return w.sense(l, c, float64(p.Flow), nudge{}), nil
 }
 
-// sense asks what is left at the same flow with something nudged: by the implicit function no flow
-// needs to be found again.
-func (w *works) sense(l *Line, c *Conditions, q float64) Sense {
+// sense asks what is left at the same flow with something nudged beyond base: by the implicit
+// function no flow needs to be found again.
+func (w *works) sense(l *Line, c *Conditions, q float64, base nudge) Sense {
 	if !(q > 0) {
 		return Sense{}
 	}
@@ -165,13 +165,11 @@ func (w *works) sense(l *Line, c *Conditions, q float64) Sense {
 	perFlow := (w.left(q*(1+h)) - w.left(q*(1-h))) / math.Log((1+h)/(1-h))
 	by := func(up, down nudge, width float64) float64 {
 		var v works
-		v.set(l, c, up)
+		v.set(l, c, base.plus(up))
 		d := v.left(q)
-		v.set(l, c, down)
+		v.set(l, c, base.plus(down))
 		return -(d - v.left(q)) / width / perFlow
 	}
-	reel := float64(l.Hose.OnReel / l.Hose.Length)
-	more, less := min(h, 1-reel), min(h, reel)
 	s := Sense{
 		LnBore:      by(nudge{bore: h}, nudge{bore: -h}, 2*h),
 		LnPressure:  by(nudge{pressure: h}, nudge{pressure: -h}, 2*h),
@@ -182,7 +180,10 @@ func (w *works) sense(l *Line, c *Conditions, q float64) Sense {
 		Solids:      by(nudge{solids: 0.001}, nudge{solids: -0.001}, 0.002),
 	}
 	if l.Hose.Drum > 0 {
-		s.Reel = by(nudge{reel: more}, nudge{reel: -less}, more+less)
+		label := float64(l.Hose.OnReel / l.Hose.Length)
+		reel := min(max(0, label+base.reel), 1)
+		more, less := min(1, reel+h), max(0, reel-h)
+		s.Reel = by(nudge{reel: more - label - base.reel}, nudge{reel: less - label - base.reel}, more-less)
 	}
 	return s
 }

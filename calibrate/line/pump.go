@@ -41,13 +41,13 @@ type Viscous struct {
 // conventional impellers; for B up to 1 there are none. Near shutoff it is outside what it was made
 // for, but there it does next to nothing.
 func ViscousPump(nu float64, best quantity.Flow, head quantity.Length, speed quantity.Frequency) Viscous {
-	b := 16.5 * math.Sqrt(nu*1e6) * math.Pow(float64(head), 0.0625) /
-		(math.Pow(float64(best)*3600, 0.375) * math.Pow(float64(speed)*60, 0.25))
+	b := 16.5 * math.Sqrt(nu*1e6) * pow(float64(head), 0.0625) /
+		(pow(float64(best)*3600, 0.375) * pow(float64(speed)*60, 0.25))
 	if !(b > 1) {
 		return Viscous{b, 1, 1, false}
 	}
 	at := min(b, 40)
-	return Viscous{b, math.Pow(2.71, -0.165*math.Pow(math.Log10(at), 3.15)), math.Pow(at, -0.0547*math.Pow(at, 0.69)), b > 40}
+	return Viscous{b, pow(2.71, -0.165*pow(math.Log10(at), 3.15)), pow(at, -0.0547*pow(at, 0.69)), b > 40}
 }
 
 // scaled returns the pump as if it ran faster by the root of a factor: its heads grow by the factor,

@@ -8,6 +8,11 @@ type nudge struct {
 	bore, pressure, nozzle, viscosity, friction, reel, kelvin, solids float64
 }
 
+func (n nudge) plus(m nudge) nudge {
+	return nudge{n.bore + m.bore, n.pressure + m.pressure, n.nozzle + m.nozzle, n.viscosity + m.viscosity,
+		n.friction + m.friction, n.reel + m.reel, n.kelvin + m.kelvin, n.solids + m.solids}
+}
+
 // tube is a pipe of one bore, in plain numbers.
 type tube struct {
 	bore, rough float64 // m; roughness by bore
