@@ -74,6 +74,11 @@ func TestWhere(t *testing.T) {
 			mark(n, 2600)
 			n.fills(2700, 4)
 		}, []string{"fill 4 orchard mark", "fill 4 no position", "fill 4 orchard mark"}},
+		{"a mark before unseen flow", func(n *night) {
+			route(n)
+			mark(n, 0)
+			n.flowing(n.flow(10, 4)+20, 9, 180, fill.Hidden)
+		}, []string{"fill 4 orchard mark", "unseen 9 no position"}},
 		{"a mark forgotten, with positions", func(n *night) {
 			route(n)
 			n.stands(0, 500, "orchard")

@@ -5,6 +5,7 @@ import (
 	"sort"
 
 	"yardtally/calibrate/quantity"
+	"yardtally/meter/fill"
 	"yardtally/meter/yard"
 )
 
@@ -245,6 +246,10 @@ func (a *account) at(from, to int64) (in string, why Reason, known bool) {
 // place puts a part where it was.
 func (a *account) place(p *part) {
 	p.yard, p.reason, p.known = a.at(p.Start, p.End)
+	if p.reason == ByMark && p.Kind == fill.Hidden && p.End-p.Start >= drive {
+		// Another press would not have been heard either.
+		p.yard, p.reason, p.known = "", NoPosition, false
+	}
 	if p.moved {
 		p.reason, p.known = ByHand, p.yardSaid != ""
 		p.yard = p.yardSaid
