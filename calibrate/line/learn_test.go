@@ -210,14 +210,6 @@ func TestLearnRefuses(t *testing.T) {
 	for i := range wild {
 		wild[i].Flow *= quantity.Flow(math.Pow(3, float64(i%4)))
 	}
-	for i := range wild {
-		wild[i].Flow *= quantity.Flow(math.Pow(3, float64(i%4)))
-	}
-	for i := range odd {
-		if i%14%3 == 0 { // five in fourteen
-			odd[i].Flow *= 0.3
-		}
-	}
 	wrong := Usual()
 	wrong.Hose.Length = 0
 	for _, c := range []struct {
