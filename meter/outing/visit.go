@@ -412,6 +412,14 @@ func (a *account) unsure(k int) bool {
 				return true
 			}
 		}
+		// A short one soon after another pull may be its top-up after all.
+		for i, f := range feeds[1:] {
+			before, p := feeds[i], &a.ps[f[0]]
+			end := a.ps[before[len(before)-1]].End
+			if p.as == "" && p.Start-end <= a.said.TopUp(end) && a.size(f) < shortShare*usual {
+				return true
+			}
+		}
 	}
 	for i := range a.ps {
 		p := &a.ps[i]

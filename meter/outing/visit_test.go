@@ -326,6 +326,19 @@ func TestNumbersOfTopUps(t *testing.T) {
 	}
 }
 
+// TestShortNeighbours: of three part pulls in a row it is not sure which two
+// go together.
+func TestShortNeighbours(t *testing.T) {
+	n := inOrchard()
+	e := n.flow(0, 4)
+	e = n.flow(n.flow(n.flow(e+40, 2.2)+6, 1.8)+3, 2)
+	n.flow(e+40, 4)
+	a := n.over().make()
+	if v := a.Visits[0]; v.Fills != 4 || v.Missing != 0 || v.Numbered || a.Fills[0].Colony != 0 {
+		t.Errorf("visit is %+v", v)
+	}
+}
+
 // TestUnseenHasNoNumbers: where flow was not seen, the order makes nothing sure.
 func TestUnseenHasNoNumbers(t *testing.T) {
 	n := inOrchard()
