@@ -46,8 +46,7 @@ type Told struct {
 }
 
 // NewPanel returns a panel whose charts together have an average run length of
-// arl steps on a baseline that is known, see Each; CusumRate says what one that
-// is not known adds. slack is the Cusum's and share the Ewma's.
+// arl steps, see Each. slack is the Cusum's and share the Ewma's.
 func NewPanel(scale Scale, slack, share, arl float64) (Panel, error) {
 	p := Panel{Scale: scale}
 	each := Each(3, arl)
@@ -75,7 +74,8 @@ func (p *Panel) Step(x float64) Told {
 	was := p.Latch.Raised
 	signal := Within
 	if was == Within {
-		signal = p.judge(z, &t.By)
+		u := p.Scale.Unsure()
+		signal = p.judge(z-max(-u, min(u, z)), &t.By)
 	}
 	t.Alarm, _ = p.Latch.Step(z, signal)
 	switch {

@@ -138,7 +138,7 @@ func (s *Scale) manner() manner {
 }
 
 // Unsure returns the standard uncertainty of the middle, in spreads; infinite
-// before it is ready. A chart takes it for a shift of the values.
+// before it is ready.
 func (s *Scale) Unsure() float64 {
 	if !s.Ready() {
 		return math.Inf(1)
