@@ -165,6 +165,10 @@ func TestPriming(t *testing.T) {
 		{"as many as colonies, short", []float64{2, 4, 4, 4}, true, nil, "fill fill"},
 		{"as many as colonies, very small", []float64{1, 4, 4, 4}, true, nil, "fill fill"},
 		{"fewer, very small", []float64{1, 4, 4}, true, nil, "priming fill"},
+		{"as many as colonies, very small, and some unseen", []float64{1, 4, 4, 4}, true, func(n *night) {
+			e := float64(n.Flows[3].End-t0) / 1e9
+			n.flowing(e+60, 4, 180, fill.Hidden)
+		}, "priming unseen"},
 		{"very small, more to come", []float64{1, 4, 4, 4}, false, nil, "priming fill"},
 		{"one more, all alike", []float64{4, 4.1, 4, 4, 4}, true, nil, "fill fill"},
 		{"a dead colony that was said", []float64{2, 4, 4, 4}, true, func(n *night) { n.colony(100, act.Dead, 1) }, "priming fill"},

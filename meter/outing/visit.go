@@ -253,13 +253,18 @@ func (a *account) primed() {
 		switch small := free(first) && a.size(first) < surelyPriming*float64(v.Meant); {
 		case over > 0 && first0 >= unlike && (first0 >= last0 || over > 1):
 			name(first, Priming, "one more than there are colonies, and unlike the others")
-		case small && !(counted && v.Over && over == 0):
+		case small && !(counted && v.Over && over == 0 && !a.hides(k)):
 			name(first, Priming, "a small first pull")
 		}
 		if over > 0 && last0 >= unlike {
 			name(last, Flush, "one more than there are colonies, and unlike the others")
 		}
 	}
+}
+
+// hides reports whether there may be fills of a visit that were not seen.
+func (a *account) hides(k int) bool {
+	return slices.ContainsFunc(a.ps, func(p part) bool { return p.visit == k && p.Kind == fill.Hidden })
 }
 
 // feeds returns the parts of each feed of a visit: a pull and its top-ups.
@@ -400,7 +405,7 @@ func (a *account) number(out *Account) {
 // unsure reports whether there may be fills of a visit that were not seen or
 // are not known to be of it, or none where some were told.
 func (a *account) unsure(k int) bool {
-	if a.visits[k].unsure {
+	if a.visits[k].unsure || a.hides(k) {
 		return true
 	}
 	// The first or last may be priming or flushing after all, and a colony
@@ -424,7 +429,7 @@ func (a *account) unsure(k int) bool {
 	for i := range a.ps {
 		p := &a.ps[i]
 		if p.visit == k {
-			if p.Kind == fill.Hidden || p.why == Suspect && p.Kind == fill.Pull || p.why == "" && a.cut(i) {
+			if p.why == Suspect && p.Kind == fill.Pull || p.why == "" && a.cut(i) {
 				return true
 			}
 			continue
