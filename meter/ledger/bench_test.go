@@ -117,3 +117,15 @@ func BenchmarkActs(b *testing.B) {
 		l.View()
 	}
 }
+
+// BenchmarkViewSecond is the view of each second with a season of 12,000 pulls
+// open: the accounts of outings that are over are remembered.
+func BenchmarkViewSecond(b *testing.B) {
+	l := seasonOf(b, 12_000)
+	l.Settle(0)
+	l.Take()
+	b.ReportAllocs()
+	for b.Loop() {
+		l.View()
+	}
+}

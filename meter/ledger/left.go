@@ -1,7 +1,7 @@
 package ledger
 
 import (
-	"slices"
+	"sort"
 
 	"yardtally/calibrate/quantity"
 	ltote "yardtally/meter/tote"
@@ -121,7 +121,7 @@ func (l *Ledger) holding(st *State, sp *span, v *View) (h ltote.Holding, why str
 		h.Density, h.DensityRelU = now.Density, now.DensityU
 		h.Solids, h.SolidsU = sp.syrup.Syrup.Solids, passing.SolidsU
 	}
-	if i := slices.IndexFunc(v.Fills, func(f Fill) bool { return f.Start >= p.At }); i >= 0 {
+	if i := sort.Search(len(v.Fills), func(i int) bool { return v.Fills[i].Start >= p.At }); i < len(v.Fills) {
 		var within quantity.Volume
 		for _, f := range v.Fills[i:] {
 			within += f.Within
