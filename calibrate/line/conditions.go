@@ -20,6 +20,9 @@ type Setting struct {
 	Speed quantity.Frequency // of the pump's shaft; 0: not known, its Idle
 	Level quantity.Length    // of syrup in the tote, above its floor
 	Open  float64            // which part of the nozzle's area is open; 0: all of it
+	// Outlet is what a gauge at the pump's outlet shows; 0: none. With it the flow is that of what
+	// comes after, whatever the pump does.
+	Outlet quantity.Pressure
 }
 
 // Conditions are what a pull is made under.
@@ -80,6 +83,9 @@ func (c *Conditions) check() error {
 		return err
 	}
 	if err := between("tote level, m", float64(c.Level), 0, 20); err != nil {
+		return err
+	}
+	if err := between("outlet pressure, Pa", float64(c.Outlet), 0, 1e7); err != nil {
 		return err
 	}
 	if err := between("tote temperature, °C", float64(c.Tote), -20, 80); err != nil {

@@ -22,6 +22,7 @@ type Pull struct {
 	RelU       float64       // relative standard uncertainty of Flow alone, 0 to 0.5
 	SolidsU    quantity.Solids
 	TempU      float64 // standard uncertainty of the temperature, K
+	OutletU    float64 // relative standard uncertainty of the gauge, common to all pulls, if there is one
 }
 
 // Widths are the standard deviations of what is believed before any pull. All zero: Usually.
@@ -64,6 +65,7 @@ const (
 	parFriction
 	parCane
 	parCorn
+	parGauge
 	parFirst // of the groups
 )
 
@@ -112,10 +114,10 @@ type learner struct {
 	*Learnt
 	pulls  []Pull
 	widths []float64 // of all parameters
+	taken  float64   // how many of them the pulls tell, in all
 	out    []bool
 	rows   [][]float64 // slopes of ln flow
 	resid  []float64   // of ln flow
-	sd     []float64   // a pull's own, scatter and weighing down included
 }
 
 // Learn fits bore, pressure and nozzle of a line to pulls, beside what pulls have in common: Brix of a
@@ -163,7 +165,7 @@ func Learn(pulls []Pull, label Line, prior Widths) (Learnt, error) {
 	if err := l.expect(false); err != nil {
 		return Learnt{}, err
 	}
-	l.cov, l.Chi2, l.DOF = f.Cov, f.RSS, l.Used
+	l.cov, l.Chi2, l.DOF = f.Cov, f.RSS, f.DOF
 	for i, out := range l.out {
 		if out {
 			l.Outliers = append(l.Outliers, Outlier{i, pulls[i].Name, math.Expm1(l.resid[i])})
@@ -201,7 +203,7 @@ func (l *learner) prepare() error {
 	if err := between("pulls", float64(len(l.pulls)), 1, maxPulls); err != nil {
 		return err
 	}
-	l.widths = []float64{w.LnBore, w.LnPressure, w.LnNozzle, w.Reel, w.Friction, 1, 1}
+	l.widths = []float64{w.LnBore, w.LnPressure, w.LnNozzle, w.Reel, w.Friction, 1, 1, 1e-3}
 	l.batch, l.night = map[string]int{}, map[string]int{}
 	for i := range l.pulls {
 		p := &l.pulls[i]
@@ -209,6 +211,7 @@ func (l *learner) prepare() error {
 		for _, e := range []error{
 			between("flow, m³/s", float64(p.Flow), 1e-9, 10), between("uncertainty of flow", p.RelU, 0, 0.5),
 			between("uncertainty of solids", float64(p.SolidsU), 0, 0.2), between("uncertainty of temperature, K", p.TempU, 0, 20),
+			between("uncertainty of outlet pressure", p.OutletU, 0, 0.5),
 		} {
 			if err == nil {
 				err = e
@@ -217,6 +220,7 @@ func (l *learner) prepare() error {
 		if err != nil {
 			return &Error{"pull " + p.Name, err.Error(), i}
 		}
+		l.widths[parGauge] = max(l.widths[parGauge], p.OutletU)
 		if _, ok := l.batch[p.Of.Batch]; !ok {
 			l.batch[p.Of.Batch] = len(l.widths)
 			l.widths = append(l.widths, max(1e-5, float64(p.SolidsU)))
@@ -233,7 +237,7 @@ func (l *learner) prepare() error {
 	}
 	n := len(l.pulls)
 	l.coef = make([]float64, len(l.widths))
-	l.out, l.rows, l.resid, l.sd = make([]bool, n), make([][]float64, n), make([]float64, n), make([]float64, n)
+	l.out, l.rows, l.resid = make([]bool, n), make([][]float64, n), make([]float64, n)
 	for i := range l.rows {
 		l.rows[i] = make([]float64, len(l.widths))
 	}
@@ -252,55 +256,6 @@ func (l *Learnt) nightWidth(c *Conditions) float64 {
 func (l *Learnt) place() {
 	l.Scale = Scale{l.coef[parBore], l.coef[parPressure], l.coef[parNozzle]}
 	l.linked = l.Label.With(l.Scale)
-}
-
-// slopes fills the row of a condition: by how much ln flow changes with each parameter. With groups
-// that are not known yet their indices are below 0.
-func (l *Learnt) slopes(row []float64, s Sense, p *Point, c *Conditions, batch, night int) {
-	row[parBore], row[parPressure], row[parNozzle] = s.LnBore, s.LnPressure, s.LnNozzle
-	row[parReel], row[parFriction] = s.Reel, s.LnFriction*p.unsure
-	row[parCane], row[parCorn] = s.LnViscosity*c.ViscosityU*c.Cane, s.LnViscosity*c.ViscosityU*(1-c.Cane)
-	if batch >= 0 {
-		row[batch] = s.Solids
-	}
-	if night >= 0 {
-		row[night], row[night+1] = s.LnPressure, s.Kelvin
-	}
-}
-
-// nudged returns what the parameters make of a condition besides Scale.
-func (l *Learnt) nudged(c *Conditions, p *Point, batch, night int) nudge {
-	n := nudge{
-		friction:  l.coef[parFriction] * p.unsure,
-		viscosity: c.ViscosityU * (l.coef[parCane]*c.Cane + l.coef[parCorn]*(1-c.Cane)),
-	}
-	if l.Label.Hose.Drum > 0 {
-		n.reel = l.coef[parReel]
-	}
-	if batch >= 0 {
-		n.solids = l.coef[batch]
-	}
-	if night >= 0 {
-		n.pressure, n.kelvin = l.coef[night], l.coef[night+1]
-	}
-	return n
-}
-
-// point works out a condition with all that is known, and its row if there is one to fill; ok is
-// false where nothing flows.
-func (l *Learnt) point(c *Conditions, batch, night int, row []float64) (p Point, s Sense, ok bool) {
-	plain, _ := operate(&l.linked, c) // says how much of it is transitional
-	n := l.nudged(c, &plain, batch, night)
-	var w works
-	w.set(&l.linked, c, n)
-	q := w.flow()
-	w.point(&l.linked, c, q, &p)
-	p.unsure = plain.unsure
-	if q > 0 && row != nil {
-		s = w.sense(&l.linked, c, q, n)
-		l.slopes(row, s, &p, c, batch, night)
-	}
-	return p, s, q > 0
 }
 
 // expect fills residuals, and rows if asked to.
@@ -330,7 +285,8 @@ func (l *learner) spread() {
 	slices.Sort(off)
 	n := float64(len(off))
 	median := (off[(len(off)-1)/2] + off[len(off)/2]) / 2
-	seen := max(0, square(1.4826*median)-own) * n
+	// The fit follows its own pulls as far as it has parameters to.
+	seen := max(0, square(1.4826*median)*n/max(n/3, n-l.taken)-own) * n
 	l.Scatter = max(leastScatter, math.Sqrt((beliefs*square(l.Prior.Scatter)+seen)/(beliefs+n)))
 }
 
@@ -340,7 +296,7 @@ func (l *learner) solve(round int) (*fit.Fit, error) {
 	var x [][]float64
 	var y, sd []float64
 	for i, r := range l.resid {
-		s := math.Hypot(l.pulls[i].RelU, l.Scatter)
+		s := math.Hypot(math.Hypot(l.pulls[i].RelU, l.Scatter), l.form(l.rows[i]))
 		z := math.Abs(r) / s
 		if l.out[i] = round >= 4 && z > oddZ; l.out[i] {
 			continue
@@ -348,6 +304,9 @@ func (l *learner) solve(round int) (*fit.Fit, error) {
 		l.Used++
 		x, y = append(x, l.rows[i]), append(y, r)
 		sd = append(sd, s*math.Sqrt(max(1, z/huber)))
+		if row, off, s, ok := l.lift(&l.pulls[i]); ok {
+			x, y, sd = append(x, row), append(y, off), append(sd, s*math.Sqrt(max(1, math.Abs(off)/s/huber)))
+		}
 	}
 	if l.Used == 0 {
 		return nil, fit.ErrShape
@@ -356,5 +315,13 @@ func (l *learner) solve(round int) (*fit.Fit, error) {
 	for j, w := range l.widths {
 		priors[j] = fit.Prior{Coef: j, Mean: -l.coef[j], SD: w}
 	}
-	return fit.Linear(fit.WithPriors(x, y, sd, priors...))
+	f, err := fit.Linear(fit.WithPriors(x, y, sd, priors...))
+	if err != nil {
+		return nil, err
+	}
+	l.taken = 0
+	for j, w := range l.widths {
+		l.taken += 1 - min(1, f.Cov[j][j]/(w*w))
+	}
+	return f, nil
 }

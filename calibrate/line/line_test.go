@@ -206,6 +206,29 @@ func TestMarks(t *testing.T) {
 	}
 }
 
+// TestGauge: with what the line itself says a gauge shows, the flow is the same, and the pump is not
+// asked: another's label changes nothing but the inlet's side.
+func TestGauge(t *testing.T) {
+	r := rand.New(rand.NewPCG(3, 3))
+	for range 300 {
+		l, c := anyLine(r)
+		p := at(t, &l, &c)
+		if p.Flow == 0 {
+			continue
+		}
+		gauged := c
+		gauged.Outlet = p.Outlet
+		if p.Outlet <= 0 { // below the air's: no gauge shows that
+			continue
+		}
+		l.Pump = Usual().Pump
+		q := at(t, &l, &gauged)
+		if math.Abs(float64(q.Flow/p.Flow)-1) > 1e-6 || math.Abs(float64(q.Outlet/p.Outlet)-1) > 1e-6 || math.Abs(float64(q.Inlet-p.Inlet)) > 1 {
+			t.Fatalf("%+v\ngauged %+v", p, q)
+		}
+	}
+}
+
 func TestRefuses(t *testing.T) {
 	good, fine := Usual(), Even(1300, 0.1, Setting{})
 	if err := good.Check(); err != nil {

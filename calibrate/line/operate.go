@@ -96,7 +96,9 @@ func (w *works) point(l *Line, c *Conditions, q float64, p *Point) {
 		outlet += w.after(q)
 	} else {
 		p.Marks |= Stalled
-		outlet = inlet + w.weight*w.pump.shut
+		if outlet = w.weight * w.pump.shut; !w.gauged {
+			outlet += inlet
+		}
 	}
 	p.Inlet, p.Outlet = quantity.Pressure(inlet), quantity.Pressure(outlet)
 	p.Suction = quantity.Length((atmosphere + inlet - vapour(float64(c.Tote))) / w.weight)

@@ -21,13 +21,14 @@ type Parts struct {
 	Scatter     float64 // of one pull; not of the mean of many
 	Brix        float64
 	Temperature float64
-	Pressure    float64 // the pump's: another night's throttle
+	Pressure    float64 // the pump's: another night's throttle; none with a gauge
 	Formula     float64 // viscosity's, where it runs otherwise with temperature than it is said to
+	Transition  float64 // friction's, where it runs otherwise with Reynolds number
 }
 
 // Combined returns the root of the sum of squares: the causes are independent.
 func (p Parts) Combined() float64 {
-	return math.Sqrt(square(p.Line) + square(p.Scatter) + square(p.Brix) + square(p.Temperature) + square(p.Pressure) + square(p.Formula))
+	return math.Sqrt(square(p.Line) + square(p.Scatter) + square(p.Brix) + square(p.Temperature) + square(p.Pressure) + square(p.Formula) + square(p.Transition))
 }
 
 // Prediction is what a pull should be.
@@ -80,13 +81,15 @@ func (l *Learnt) Predict(c *Conditions, k Known) (Prediction, error) {
 			v += a * l.cov[i][j] * b
 		}
 	}
-	parts := Parts{Line: math.Sqrt(max(0, v)), Scatter: l.Scatter, Formula: math.Abs(s.LnViscosity) * c.ViscosityU * unlike}
+	parts := Parts{Line: math.Sqrt(max(0, v)), Scatter: l.Scatter, Formula: math.Abs(s.LnViscosity) * c.ViscosityU * unlike, Transition: l.form(row)}
 	if batch < 0 {
 		parts.Brix = math.Abs(s.Solids) * float64(k.SolidsU)
 	}
 	if night < 0 {
 		parts.Temperature = math.Abs(s.Kelvin) * k.TempU
-		parts.Pressure = s.LnPressure * l.nightWidth(c)
+		if c.Outlet == 0 {
+			parts.Pressure = s.LnPressure * l.nightWidth(c)
+		}
 	}
 	u := parts.Combined()
 	wide := quantity.Flow(math.Exp(within95 * u))

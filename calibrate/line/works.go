@@ -44,6 +44,7 @@ type works struct {
 	meterV, meterS   float64
 	nozzleV, nozzleS float64
 	beyond           bool // the pump's correction is
+	gauged           bool // pump stands for what a gauge at its outlet shows
 }
 
 func (w *works) set(l *Line, c *Conditions, n nudge) {
@@ -67,6 +68,11 @@ func (w *works) set(l *Line, c *Conditions, n nudge) {
 	}
 	w.pump, w.beyond = l.Pump.at(speed, w.bodyMu/rho, math.Exp(n.pressure))
 	w.lift = w.weight * float64(l.Heights.ToteFloor+c.Level-l.Heights.Nozzle)
+	if w.gauged = c.Outlet > 0; w.gauged {
+		w.pump = curve{shut: float64(c.Outlet) / w.weight * math.Exp(n.pressure), cq: 1}
+		w.beyond = false
+		w.lift = w.weight * float64(l.Heights.Pump-l.Heights.Nozzle)
+	}
 	w.suction = newTube(float64(l.Suction.Bore), float64(l.Roughness), rho)
 	w.suctionLength, w.suctionFittings = float64(l.Suction.Length), l.Suction.Fittings
 
@@ -139,7 +145,11 @@ func (w *works) after(q float64) float64 {
 
 // left returns the pressure that pump and lift have left at q > 0; it falls with q.
 func (w *works) left(q float64) float64 {
-	return w.weight*w.pump.head(q) + w.lift - w.suctionLoss(q) - w.after(q)
+	v := w.weight*w.pump.head(q) + w.lift - w.after(q)
+	if !w.gauged {
+		v -= w.suctionLoss(q)
+	}
+	return v
 }
 
 // flow returns where nothing is left, 0 if the pump cannot lift the syrup to the nozzle.

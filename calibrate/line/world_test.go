@@ -26,6 +26,7 @@ type rigged struct {
 	suctionK            float64
 	formula, tilt       [2]float64 // of cane and corn, in standard uncertainties
 	scatter             float64
+	gauge, outletU      float64 // what a gauge is off, relative, and what is said of it; 0: no gauge
 }
 
 // evening is what one night and its batch have in common: as they are, and as they are said.
@@ -37,6 +38,7 @@ type evening struct {
 	speed, reel        float64
 	level              float64
 	solidsU, tempU     float64
+	outletU            float64 // 0: no gauge
 }
 
 func newRig(seed uint64) *rigged {
@@ -68,7 +70,7 @@ func (w *rigged) evening(name string, kind syrup.Makeup, thick, thin bool) eveni
 	if thin && (!thick || r.IntN(2) == 0) {
 		brix = between2(r, 45, 52)
 	}
-	e := evening{of: Of{"batch of " + name, name}, kind: kind, solids: brix / 100, solidsU: 0.003, tempU: 0.7,
+	e := evening{of: Of{"batch of " + name, name}, kind: kind, solids: brix / 100, solidsU: 0.003, tempU: 0.7, outletU: w.outletU,
 		temp: between2(r, 5, 28), speed: w.speed * math.Exp(0.05*r.NormFloat64()), reel: w.reel, level: between2(r, 0.1, 0.9)}
 	e.saidSolids = e.solids + e.solidsU*r.NormFloat64()
 	e.offset = e.tempU * r.NormFloat64()
@@ -83,9 +85,14 @@ func (w *rigged) pull(e *evening) (flow float64, said Conditions) {
 	cane := e.kind.Share(syrup.Sucrose)
 	z := cane*(w.formula[0]+w.tilt[0]*(temp-18)/12) + (1-cane)*(w.formula[1]+w.tilt[1]*(temp-18)/12)
 	mu, rho := float64(truly.Viscosity)*math.Exp(z*truly.ViscosityU), float64(truly.Density)
-	flow = w.flow(mu, rho, e.speed, e.level, e.reel) * math.Exp(w.scatter*r.NormFloat64())
+	q := w.flow(mu, rho, e.speed, e.level, e.reel)
+	flow = q * math.Exp(w.scatter*r.NormFloat64())
+	outlet := 0.0
+	if w.outletU > 0 {
+		outlet = w.outlet(q, mu, rho, e.speed, e.level) * (1 + w.gauge + 0.01*r.NormFloat64())
+	}
 	deg := quantity.Temperature(temp + e.offset)
-	return flow, Under(syrup.Syrup{Makeup: e.kind, Solids: quantity.Solids(e.saidSolids)}, deg, AllAt(deg), Setting{Level: quantity.Length(e.level)})
+	return flow, Under(syrup.Syrup{Makeup: e.kind, Solids: quantity.Solids(e.saidSolids)}, deg, AllAt(deg), Setting{Level: quantity.Length(e.level), Outlet: quantity.Pressure(outlet)})
 }
 
 func (w *rigged) flow(mu, rho, speed, level, reel float64) float64 {
@@ -123,10 +130,15 @@ func (w *rigged) spare(q, mu, rho, speed, level, reel float64) float64 {
 	nozzle := math.Pi * w.nozzle * w.nozzle / 4
 	loss += rho/2*math.Pow(q/(w.cd*nozzle), 2) + w.nozzle1*mu*q/nozzle/(2*w.nozzle)
 	loss += w.meterV*mu*q + w.meterS*rho*q*q
+	return w.outlet(q, mu, rho, speed, level) - rho*gravity*0.5 - loss // the nozzle is half a metre above the pump
+}
+
+// outlet is what the pump leaves there, of the suction's loss.
+func (w *rigged) outlet(q, mu, rho, speed, level float64) float64 {
 	const suction = 0.0508
 	sv := q / (math.Pi * suction * suction / 4)
-	loss += 32*mu*sv*3/(suction*suction) + w.suctionK*rho*sv*sv/2
+	loss := 32*mu*sv*3/(suction*suction) + w.suctionK*rho*sv*sv/2
 	s := speed / 60
 	pump := w.shut * s * s * (1 - math.Pow(q/(w.most*s), w.power))
-	return rho*gravity*(pump+0.7+level-1) - loss
+	return rho*gravity*(pump+0.2+level) - loss
 }
