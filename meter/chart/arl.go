@@ -22,7 +22,7 @@ func below(x float64) float64 { return math.Erfc(-x/math.Sqrt2) / 2 }
 // nodes returns quadrature nodes and weights from lo to hi, for kernels as wide
 // as wide.
 func nodes(lo, hi, wide float64) (x, w []float64) {
-	n := min(400, 30+int(4*(hi-lo)/wide))
+	n := min(400, 20+int(2.5*(hi-lo)/wide))
 	x, w = make([]float64, n), make([]float64, n)
 	quad.Legendre{}.FixedLocations(x, w, lo, hi)
 	return x, w

@@ -16,10 +16,13 @@
 //
 // A chart's average run length (ARL) is how many steps it takes on the average
 // until it signals: long wanted while nothing is wrong, short when something is.
-// The functions that end in ARL solve the integral equation of it; the limits
-// follow from a wished run length (CusumLimit, EwmaWidth, PointsLimit), of
-// several charts together (Each), and from a baseline that is itself uncertain
-// (CusumRate).
+// The functions that end in ARL solve the integral equation of it; Design finds
+// the limits for a wished run length of all charts together, and CusumRate what
+// a baseline that is itself uncertain costs.
+//
+// Run lengths are of independent values. Residuals that hang together, as those
+// of one yard may, signal oftener: what they share is to be in the expected
+// value, or in the scale.
 package chart
 
 import (

@@ -199,23 +199,24 @@ func TestNotTaken(t *testing.T) {
 func TestRefused(t *testing.T) {
 	nan := math.NaN()
 	for name, err := range map[string]error{
-		"cusum limit must be above 0 and at most 1e+09, and is 0":              second(NewCusum(0.5, 0, 0)),
-		"cusum slack must be above 0 and at most 1e+09, and is -1":             second(NewCusum(-1, 4, 0)),
-		"cusum head start must be above 0 and at most 1, and is 2":             second(NewCusum(0.5, 4, 2)),
-		"cusum limit must be above 0 and at most 1e+09, and is NaN":            second(NewCusum(0.5, nan, 0)),
-		"ewma share must be above 0 and at most 1, and is 1.5":                 second(NewEwma(1.5, 3)),
-		"ewma width must be above 0 and at most 1e+09, and is -3":              second(NewEwma(0.5, -3)),
-		"points limit must be above 0 and at most 1e+09, and is NaN":           second(NewPoints(nan, 2)),
-		"points warn must be above 0 and at most 3, and is 4":                  second(NewPoints(3, 4)),
-		"scale floor must be above 0 and at most 1e+09, and is 0":              second(NewScale(0, true)),
-		"run length for cusum must be above 1 and at most 1e+08, and is 1e+09": second(CusumLimit(0.5, 0, 1e9)),
-		"run length for points must be above 10 and at most 1e+08, and is 3":   third(PointsLimit(3)),
-		"baseline's count must be at least 20, and is 19":                      second(CusumLimitOn(0.5, 400, 19, false)),
-		"value 1 must be finite, and is NaN":                                   second(Breaks([]float64{1, nan}, 1)),
-		"sigma must be above 0 and at most 1e+09, and is 0":                    second(Tell([]float64{1, 2, 3}, 0)),
-		"scale count must be 0 to 256 and at most those seen (0), and is 1":    (&Scale{Floor: 1, Count: 1}).Check(),
-		"scale spread must be at least the floor 1, and is 0":                  (&Scale{Floor: 1, Count: 20, Seen: 20}).Check(),
-		"panel's waiting values must be 0 to 32, and are 33":                   (&Panel{Scale: Scale{Floor: 1}, Waits: 33}).Check(),
+		"cusum limit must be above 0 and at most 1e+09, and is 0":                   second(NewCusum(0.5, 0, 0)),
+		"cusum slack must be above 0 and at most 1e+09, and is -1":                  second(NewCusum(-1, 4, 0)),
+		"cusum head start must be above 0 and at most 1, and is 2":                  second(NewCusum(0.5, 4, 2)),
+		"cusum limit must be above 0 and at most 1e+09, and is NaN":                 second(NewCusum(0.5, nan, 0)),
+		"ewma share must be above 0 and at most 1, and is 1.5":                      second(NewEwma(1.5, 3)),
+		"ewma width must be above 0 and at most 1e+09, and is -3":                   second(NewEwma(0.5, -3)),
+		"points limit must be above 0 and at most 1e+09, and is NaN":                second(NewPoints(nan, 2)),
+		"points warn must be above 0 and at most 3, and is 4":                       second(NewPoints(3, 4)),
+		"scale floor must be above 0 and at most 1e+09, and is 0":                   second(NewScale(0, true)),
+		"run length for cusum must be above 1 and at most 1e+08, and is 1e+09":      second(CusumLimit(0.5, 0, 1e9)),
+		"run length for points must be above 10 and at most 1e+08, and is 3":        third(PointsLimit(3)),
+		"baseline's count must be at least 20, and is 19":                           second(CusumLimitOn(0.5, 400, 19, false)),
+		"value 1 must be finite, and is NaN":                                        second(Breaks([]float64{1, nan}, 1)),
+		"sigma must be above 0 and at most 1e+09, and is 0":                         second(Tell([]float64{1, 2, 3}, 0)),
+		"scale count must be 0 to 256 and at most those seen (0), and is 1":         (&Scale{Floor: 1, Count: 1}).Check(),
+		"scale spread must be at least the floor 1, and is 0":                       (&Scale{Floor: 1, Count: 20, Seen: 20}).Check(),
+		"run length of all charts must be above 10 and at most 1e+07, and is 1e+08": second(Design(0.5, 0.1, 1e8)),
+		"panel's waiting values must be 0 to 32, and are 33":                        (&Panel{Scale: Scale{Floor: 1}, Waits: 33}).Check(),
 	} {
 		if err == nil || err.Error() != name {
 			t.Errorf("got %v, want %s", err, name)
@@ -275,7 +276,9 @@ func testPanel(t testing.TB, arl float64) Panel {
 	if _, ok := panels[arl]; !ok {
 		s, err := NewScale(0.01, true)
 		must(t, s, err)
-		p, err := NewPanel(s, 0.5, 0.1, arl)
+		l, err := Design(0.5, 0.1, arl)
+		must(t, l, err)
+		p, err := NewPanel(s, l)
 		panels[arl] = must(t, p, err)
 	}
 	return panels[arl]

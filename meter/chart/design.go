@@ -12,7 +12,7 @@ import (
 const longest = 1e8
 
 // exact is how near a limit is found.
-const exact = 1e-6
+const exact = 1e-5
 
 // Each returns the average run length that each of several charts of the same
 // values needs, for all of them together to have at least arl. Once it has run
@@ -51,7 +51,7 @@ func find(what string, arl, lo, hi float64, length func(limit float64) float64) 
 }
 
 // CusumLimit returns the limit of a Cusum whose average run length is arl while
-// nothing changes: within 1e-6, up to 60. slack is above 0.
+// nothing changes: within 1e-5, up to 60. slack is above 0.
 func CusumLimit(slack, head, arl float64) (float64, error) {
 	if err := between("cusum slack", slack, 0, 5); err != nil {
 		return 0, err
@@ -65,7 +65,7 @@ func CusumLimit(slack, head, arl float64) (float64, error) {
 }
 
 // EwmaWidth returns the width of an Ewma whose average run length is arl while
-// nothing changes, within 1e-6. share is at least 0.01.
+// nothing changes, within 1e-5. share is at least 0.01.
 func EwmaWidth(share, arl float64) (float64, error) {
 	if err := between("ewma share", share, 0.01-1e-12, 1); err != nil {
 		return 0, err
@@ -135,7 +135,7 @@ func CusumRate(slack, limit float64, count int, biweight bool) float64 {
 
 // CusumLimitOn returns the limit of a Cusum whose rate of false signals is one
 // in arl steps on a baseline of so many values, as CusumRate has it, within
-// 1e-6 and up to 60.
+// 1e-5 and up to 60.
 func CusumLimitOn(slack, arl float64, count int, biweight bool) (float64, error) {
 	if err := between("cusum slack", slack, 0, 5); err != nil {
 		return 0, err
@@ -144,4 +144,44 @@ func CusumLimitOn(slack, arl float64, count int, biweight bool) (float64, error)
 		return 0, fmt.Errorf("baseline's count must be at least %d, and is %d", Least, count)
 	}
 	return find("cusum", arl, 1e-3, 60, func(h float64) float64 { return 1 / CusumRate(slack, h, count, biweight) })
+}
+
+// lasting is for how many steps an alarm about a shift of twice the slack stands,
+// on the average, before it ends by mistake. A
+// larger shift's stands far longer.
+const lasting = 400
+
+// Limits are those of the charts of a Panel.
+type Limits struct {
+	Slack, Sum   float64 // of the Cusum
+	Share, Width float64 // of the Ewma
+	Point, Warn  float64 // of the Points
+	Back         float64 // of the Latch, with the Cusum's slack
+	// Clip is what a score counts as at most, on either side; 0: as it is. Where
+	// a pull now and then goes wrong for reasons of its own, 3.5 or so, which is
+	// below Point: one alone is then no signal, and two of three are. A row without
+	// wrong ones signals no oftener for it.
+	Clip float64
+}
+
+// Design returns limits with which the charts together have an average run
+// length of arl steps while nothing changes, see Each. It takes a good while (as
+// long as thousands of steps): a room that has one wish writes the answer down.
+func Design(slack, share, arl float64) (l Limits, err error) {
+	if err := between("run length of all charts", arl, 10, longest/10); err != nil {
+		return l, err
+	}
+	each := Each(3, arl)
+	l = Limits{Slack: slack, Share: share}
+	if l.Sum, err = CusumLimit(slack, 0, each); err != nil {
+		return l, err
+	}
+	if l.Width, err = EwmaWidth(share, each); err != nil {
+		return l, err
+	}
+	if l.Point, l.Warn, err = PointsLimit(each); err != nil {
+		return l, err
+	}
+	l.Back, err = CusumLimit(slack, 0, lasting/2) // of both sides: half as long as one
+	return l, err
 }

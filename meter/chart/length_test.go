@@ -108,6 +108,10 @@ func TestLimits(t *testing.T) {
 	must(t, limit, err)
 	near(t, "run length of points", PointsARL(limit, warn, 0), 400, 0.01)
 	near(t, "either rule", PointsARL(limit, 0, 0)/PointsARL(40, warn, 0), 1, 1e-4)
+	l, err := Design(0.5, 0.2, 600)
+	must(t, l, err)
+	near(t, "length of an alarm about a shift of twice the slack", LatchARL(l.Slack, l.Back, 1), lasting, 0.01)
+	near(t, "each of three", CusumARL(l.Slack, l.Sum, 0, 0), Each(3, 600), 0.05)
 	h, err = CusumLimitOn(0.5, 200, 50, true)
 	near(t, "rate on a baseline", CusumRate(0.5, must(t, h, err), 50, true), 1./200, 1e-7)
 	if known, _ := CusumLimit(0.5, 0, 200); h < known+0.5 {

@@ -28,6 +28,7 @@ type Panel struct {
 	Ewma    Ewma
 	Points  Points
 	Latch   Latch
+	Clip    float64 // see Limits
 	Waits   int
 	Waiting [waiting]float64 // oldest first
 }
@@ -45,23 +46,22 @@ type Told struct {
 	Size   float64 // Begun: how large about, in spreads, signed
 }
 
-// NewPanel returns a panel whose charts together have an average run length of
-// arl steps, see Each. slack is the Cusum's and share the Ewma's.
-func NewPanel(scale Scale, slack, share, arl float64) (Panel, error) {
-	p := Panel{Scale: scale}
-	each := Each(3, arl)
-	h, err1 := CusumLimit(slack, 0, each)
-	w, err2 := EwmaWidth(share, each)
-	limit, warn, err3 := PointsLimit(each)
-	if err := errors.Join(scale.Check(), err1, err2, err3); err != nil {
-		return p, err
+// NewPanel returns a panel at its start.
+func NewPanel(scale Scale, l Limits) (Panel, error) {
+	p := Panel{Scale: scale, Clip: l.Clip}
+	var err1, err2, err3, err4 error
+	p.Cusum, err1 = NewCusum(l.Slack, l.Sum, 0)
+	p.Ewma, err2 = NewEwma(l.Share, l.Width)
+	p.Points, err3 = NewPoints(l.Point, l.Warn)
+	p.Latch, err4 = NewLatch(l.Slack, l.Back)
+	return p, errors.Join(scale.Check(), err1, err2, err3, err4, checkClip(l.Clip))
+}
+
+func checkClip(clip float64) error {
+	if clip == 0 {
+		return nil
 	}
-	var err4, err5, err6, err7 error
-	p.Cusum, err4 = NewCusum(slack, h, 0)
-	p.Ewma, err5 = NewEwma(share, w)
-	p.Points, err6 = NewPoints(limit, warn)
-	p.Latch, err7 = NewLatch(slack, h)
-	return p, errors.Join(err4, err5, err6, err7)
+	return between("panel's clip", clip, 0, far)
 }
 
 // Step takes a residual.
@@ -71,6 +71,9 @@ func (p *Panel) Step(x float64) Told {
 		return Told{Taken: !p.Scale.Ready() && p.Scale.Add(x)}
 	}
 	t := Told{Taken: true, Scored: true, Z: z}
+	if p.Clip > 0 {
+		z = max(-p.Clip, min(p.Clip, z))
+	}
 	was := p.Latch.Raised
 	signal := Within
 	if was == Within {
@@ -82,7 +85,7 @@ func (p *Panel) Step(x float64) Told {
 	case was == Within && t.Alarm != Within:
 		t.Begun = true
 		if t.Since, t.Size = p.Cusum.Change(t.Alarm); t.Since == 0 {
-			t.Since, t.Size = 1, z
+			t.Since, t.Size = 1, t.Z
 		}
 		p.Waits = 0
 	case was != Within && t.Alarm == Within:
@@ -142,6 +145,6 @@ func (p *Panel) Check() error {
 	if p.Waits < 0 || p.Waits > waiting {
 		return fmt.Errorf("panel's waiting values must be 0 to %d, and are %d", waiting, p.Waits)
 	}
-	return errors.Join(p.Scale.Check(), checkCusum(p.Cusum.Slack, p.Cusum.Limit, p.Cusum.Head), between("ewma share", p.Ewma.Share, 0, 1),
+	return errors.Join(p.Scale.Check(), checkClip(p.Clip), checkCusum(p.Cusum.Slack, p.Cusum.Limit, p.Cusum.Head), between("ewma share", p.Ewma.Share, 0, 1),
 		between("ewma width", p.Ewma.Width, 0, far), checkPoints(p.Points.Limit, p.Points.Warn), checkCusum(p.Latch.Slack, p.Latch.Limit, 0))
 }
