@@ -75,7 +75,14 @@ func (c *Conditions) check() error {
 		return err
 	}
 	for i := range Cells + 2 {
-		if err := between("viscosity, Pa·s", float64(c.section(i).Viscosity), 1e-6, 1e4); err != nil {
+		s := c.section(i)
+		if err := between("viscosity, Pa·s", float64(s.Viscosity), 1e-6, 1e4); err != nil {
+			return err
+		}
+		if err := between("viscosity's slope, 1/K", s.PerKelvin, -1, 1); err != nil {
+			return err
+		}
+		if err := between("viscosity's slope with solids", s.PerSolids, -1000, 1000); err != nil {
 			return err
 		}
 	}
@@ -89,6 +96,12 @@ func (c *Conditions) check() error {
 		return err
 	}
 	if err := between("tote temperature, °C", float64(c.Tote), -20, 80); err != nil {
+		return err
+	}
+	if err := between("uncertainty of viscosity", c.ViscosityU, 0, 2); err != nil {
+		return err
+	}
+	if err := between("share of cane", c.Cane, 0, 1); err != nil {
 		return err
 	}
 	return between("open part of the nozzle", c.Open, 0, 1)

@@ -25,7 +25,7 @@ type Pull struct {
 	OutletU    float64 // relative standard uncertainty of the gauge, common to all pulls, if there is one
 }
 
-// Widths are the standard deviations of what is believed before any pull. All zero: Usually.
+// Widths are the standard deviations of what is believed before any pull. All zero: UsualWidths.
 type Widths struct {
 	LnBore     float64
 	LnPressure float64
@@ -37,11 +37,13 @@ type Widths struct {
 	Scatter    float64 // of pulls against each other, to begin with
 }
 
-// Usually are the widths where nothing better is known. Judgement: a bore within some 1 mm of 19, a
+// UsualWidths returns the widths where nothing better is known. Judgement: a bore within some 1 mm of 19, a
 // pump and its speed within a third, a nozzle and all other losses like it; a hand on the throttle
 // within 6 % of the speed; ±30 % of friction, any value as likely.
-var Usually = Widths{LnBore: 0.035, LnPressure: 0.3, LnNozzle: 0.35, Reel: 0.2, Friction: 0.3 / 1.7320508,
-	Night: 0.12, Measured: 0.02, Scatter: 0.025}
+func UsualWidths() Widths {
+	return Widths{LnBore: 0.035, LnPressure: 0.3, LnNozzle: 0.35, Reel: 0.2, Friction: 0.3 / 1.7320508,
+		Night: 0.12, Measured: 0.02, Scatter: 0.025}
+}
 
 // Limits of learning. From the scatter of some pulls much less than leastScatter would be luck.
 const (
@@ -69,7 +71,7 @@ const (
 	parFirst // of the groups
 )
 
-// Outlier is a pull that was left out.
+// Outlier is a pull that was left out. Off is infinite where nothing should have flowed.
 type Outlier struct {
 	Pull int // its index
 	Name string
@@ -78,6 +80,9 @@ type Outlier struct {
 
 // Words says it in a sentence.
 func (o Outlier) Words() string {
+	if math.IsInf(o.Off, 1) {
+		return fmt.Sprintf("Pull %s flowed where the line as labelled lets nothing flow, and was left out.", o.Name)
+	}
 	what := "slower"
 	if o.Off > 0 {
 		what = "faster"
@@ -126,7 +131,7 @@ type learner struct {
 // deviations are left out and named; pulls that scatter by more than 0.4 are refused. Errors are *Error.
 func Learn(pulls []Pull, label Line, prior Widths) (Learnt, error) {
 	if prior == (Widths{}) {
-		prior = Usually
+		prior = UsualWidths()
 	}
 	l := &learner{Learnt: &Learnt{Label: label, Prior: prior, Scatter: prior.Scatter}, pulls: pulls}
 	if err := l.prepare(); err != nil {
@@ -136,13 +141,11 @@ func Learn(pulls []Pull, label Line, prior Widths) (Learnt, error) {
 	// off count less (Huber), then not at all.
 	var f *fit.Fit
 	for round := range 40 {
-		err := l.expect(round < 3 || round%3 == 0) // slopes change little
-		if err != nil {
-			return Learnt{}, err
-		}
+		l.expect(round < 3 || round%3 == 0) // slopes change little
 		if round > 0 {
 			l.spread()
 		}
+		var err error
 		if f, err = l.solve(round); err != nil {
 			return Learnt{}, &Error{"pulls", "must let a line be fitted", err}
 		}
@@ -162,9 +165,7 @@ func Learn(pulls []Pull, label Line, prior Widths) (Learnt, error) {
 			break
 		}
 	}
-	if err := l.expect(false); err != nil {
-		return Learnt{}, err
-	}
+	l.expect(false)
 	l.cov, l.Chi2, l.DOF = f.Cov, f.RSS, f.DOF
 	for i, out := range l.out {
 		if out {
@@ -230,10 +231,11 @@ func (l *learner) prepare() error {
 			l.widths = append(l.widths, l.nightWidth(&p.Conditions), max(1e-3, p.TempU))
 		}
 	}
-	for field, n := range map[string]int{"batches": len(l.batch), "nights": len(l.night)} {
-		if err := between(field, float64(n), 1, maxGroups); err != nil {
-			return err
-		}
+	if err := between("batches", float64(len(l.batch)), 1, maxGroups); err != nil {
+		return err
+	}
+	if err := between("nights", float64(len(l.night)), 1, maxGroups); err != nil {
+		return err
 	}
 	n := len(l.pulls)
 	l.coef = make([]float64, len(l.widths))
@@ -259,7 +261,7 @@ func (l *Learnt) place() {
 }
 
 // expect fills residuals, and rows if asked to.
-func (l *learner) expect(rows bool) error {
+func (l *learner) expect(rows bool) {
 	for i := range l.pulls {
 		p := &l.pulls[i]
 		var row []float64
@@ -267,12 +269,11 @@ func (l *learner) expect(rows bool) error {
 			row = l.rows[i]
 		}
 		at, _, ok := l.point(&p.Conditions, l.batch[p.Of.Batch], l.night[p.Of.Night], row)
-		if !ok {
-			return &Error{"pull " + p.Name, "must flow in the line as labelled, m³/s", float64(p.Flow)}
+		l.resid[i] = math.Inf(1) // it flowed where nothing should
+		if ok {
+			l.resid[i] = math.Log(float64(p.Flow / at.Flow))
 		}
-		l.resid[i] = math.Log(float64(p.Flow / at.Flow))
 	}
-	return nil
 }
 
 // spread finds how much pulls scatter beyond what each is said to, by the median.
@@ -298,7 +299,7 @@ func (l *learner) solve(round int) (*fit.Fit, error) {
 	for i, r := range l.resid {
 		s := math.Hypot(math.Hypot(l.pulls[i].RelU, l.Scatter), l.form(l.rows[i]))
 		z := math.Abs(r) / s
-		if l.out[i] = round >= 4 && z > oddZ; l.out[i] {
+		if l.out[i] = z > oddZ && (round >= 4 || math.IsInf(z, 1)); l.out[i] {
 			continue
 		}
 		l.Used++

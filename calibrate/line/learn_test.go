@@ -174,6 +174,12 @@ func TestLearnOwn(t *testing.T) {
 			break
 		}
 	}
+	// One whose gauge shows less than the way up costs neither stops Learn.
+	stuck := slices.Clone(pulls)
+	stuck[3].Conditions.Outlet = 100
+	if m, err := Learn(stuck, label, Widths{}); err != nil || len(m.Outliers) == 0 || m.Outliers[0].Pull != 3 || !strings.Contains(m.Outliers[0].Words(), "lets nothing flow") {
+		t.Errorf("with a pull that stalls: %+v, %v", m.Outliers, err)
+	}
 	if len(l.Outliers) != 1 || l.Outliers[0].Pull != 7 || math.Abs(l.Outliers[0].Off+0.4) > 0.05 || l.Used != len(pulls)-1 {
 		t.Errorf("left out: %+v, used %d", l.Outliers, l.Used)
 	}

@@ -246,6 +246,8 @@ func TestRefuses(t *testing.T) {
 		{"viscosity, Pa·s", nil, func(c *Conditions) { c.Hose[3].Viscosity = 0 }},
 		{"density, kg/m³", nil, func(c *Conditions) { c.Density = quantity.Density(math.Inf(1)) }},
 		{"open part of the nozzle: must be between 0 and 1, is 1.5", nil, func(c *Conditions) { c.Open = 1.5 }},
+		{"share of cane", nil, func(c *Conditions) { c.Cane = math.NaN() }},
+		{"viscosity's slope, 1/K", nil, func(c *Conditions) { c.Body.PerKelvin = math.NaN() }},
 		{"tote level, m", nil, func(c *Conditions) { c.Level = -1 }},
 	} {
 		l, cond := good, fine

@@ -8,7 +8,7 @@ import (
 )
 
 // Known says how well the conditions of a prediction are known. Of a batch or a night that Learn saw
-// names what it made of it is used; of others SolidsU, TempU and the usual difference between nights.
+// names what it made of it is used; of others, and of those without a name, SolidsU, TempU and the usual difference between nights.
 type Known struct {
 	Of      Of
 	SolidsU quantity.Solids
@@ -63,11 +63,11 @@ func (l *Learnt) Predict(c *Conditions, k Known) (Prediction, error) {
 		return Prediction{}, err
 	}
 	batch, known := l.batch[k.Of.Batch]
-	if !known {
+	if !known || k.Of.Batch == "" {
 		batch = -1
 	}
 	night, tonight := l.night[k.Of.Night]
-	if !tonight {
+	if !tonight || k.Of.Night == "" {
 		night = -1
 	}
 	row := make([]float64, len(l.coef))
