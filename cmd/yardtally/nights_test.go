@@ -328,7 +328,8 @@ func (n *night) pulled(session int, first, last uint64) int {
 // TestUnheardButton: without positions and over a wire that loses a tenth, a
 // yard is as sure as the presses that were heard. A press whose message is lost
 // shows with the next one: from then on, and back to the first long pause, the
-// yard is not known. That of a last press never shows.
+// yard is not known. That of a last press never shows, and without what the board
+// says when it starts the first press is not known for one.
 func TestUnheardButton(t *testing.T) {
 	var mu sync.Mutex
 	heardAll, lostSome, wrong := 0, 0, 0.0
@@ -339,12 +340,20 @@ func TestUnheardButton(t *testing.T) {
 		n := playNight(t, s)
 		recs := carried(t, n, seed%2 == 1)
 		y := n.held(t, account(t, n, n.settled(true).acts, recs).View(), false, false, true)
-		all := true
-		for _, p := range n.truth.Marks {
-			all = all && slices.ContainsFunc(recs, func(r meter.Record) bool {
+		heard := func(number uint64) bool {
+			return slices.ContainsFunc(recs, func(r meter.Record) bool {
 				v, ok := r.Value(meter.Mark)
-				return ok && uint64(v) == p.Number
+				return ok && uint64(v) == number
 			})
+		}
+		// What the board says when it starts, both of the button and before it
+		// of the counter.
+		all := heard(0) && slices.ContainsFunc(recs, func(r meter.Record) bool {
+			_, ok := r.Value(meter.Pulses)
+			return ok && r.Mono < 77e9+6e9 && (r.Sent == s.Start.UnixNano() || r.Source == "serial" && r.Mono == 77e9)
+		})
+		for _, p := range n.truth.Marks {
+			all = all && heard(p.Number)
 		}
 		mu.Lock()
 		defer mu.Unlock()
