@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 	"os"
+	"reflect"
 	"slices"
 	"strings"
 	"testing"
@@ -91,7 +92,7 @@ func TestLearntCovers(t *testing.T) {
 		{"both", true, true, false, 1.4, [4]float64{1, 0.6, 0.85, 0.35}, [4]float64{0.7, 0.3, 0.5, 0.1}},
 		{"both, gauged", true, true, true, 1.1, [4]float64{0.5, 0.4, 0.7, 0.3}, [4]float64{0.1, 0.1, 0.2, 0.05}},
 	} {
-		var thick, thin, again tally
+		var thick, thin, again, corn tally
 		var told [4][]float64
 		left, right, halves := 0, 0, 0
 		for seed := range seeds {
@@ -120,6 +121,10 @@ func TestLearntCovers(t *testing.T) {
 			ask(w.evening("new", syrup.Makeup{}, true, false), &thick)
 			ask(w.evening("new", syrup.Makeup{}, false, true), &thin)
 			ask(tonight, &again)
+			hfcs := w.evening("new", hfcs55.Makeup, true, false)
+			hfcs.saidSolids += 0.765 - hfcs.solids
+			hfcs.solids = 0.765
+			ask(hfcs, &corn)
 			for i, v := range []float64{l.Told.LnBore, l.Told.LnPressure, l.Told.LnNozzle, l.Together} {
 				told[i] = append(told[i], v)
 			}
@@ -134,6 +139,7 @@ func TestLearntCovers(t *testing.T) {
 		thick.check(t, from.name+", thick pull", from.better)
 		thin.check(t, from.name+", thin pull", from.better)
 		again.check(t, from.name+", later tonight", 2.5)
+		corn.check(t, from.name+", pull of HFCS-55", 0.9) // of its viscosity nothing was learnt
 		text := ""
 		for i, name := range []string{"bore", "pressure", "nozzle", "together"} {
 			m := median(told[i])
@@ -182,6 +188,9 @@ func TestLearnOwn(t *testing.T) {
 	}
 	if len(l.Outliers) != 1 || l.Outliers[0].Pull != 7 || math.Abs(l.Outliers[0].Off+0.4) > 0.05 || l.Used != len(pulls)-1 {
 		t.Errorf("left out: %+v, used %d", l.Outliers, l.Used)
+	}
+	if twice, err := Learn(pulls, label, l.Prior); err != nil || !reflect.DeepEqual(l, twice) {
+		t.Error("learnt twice is not the same")
 	}
 	if l.Chi2 > float64(l.DOF) {
 		t.Errorf("chi² %.1f of %d", l.Chi2, l.DOF)
