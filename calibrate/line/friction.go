@@ -3,6 +3,11 @@
 // finds its flow, Learn corrects three of the labels from the rig's own pulls, and Learnt.Predict
 // says what a pull should have been and how sure that is.
 //
+// Between pulls Warmth.Cool and Warmth.Pass keep how warm hose and meter are; Under makes the conditions
+// of the next pull of it, of the batch and of what is set on the rig. Of nights and batches that Learn
+// saw, Predict knows what was the matter with them: learn tonight's first pulls with the season's, and
+// the next are foretold to some 3 %, while a new night is known to some 10-20 %.
+//
 // Inside all is SI: m, s, Pa, kg. Heads are metres of the liquid itself.
 package line
 
