@@ -205,16 +205,20 @@ type button struct {
 func (s *State) press(b *button, n uint64, skip bool) {
 	was := *b
 	session := len(s.Count.Sessions)
+	anew := session != was.Session && was.Session > 0 // the board started again, and its buttons with it
+	pressed := uint64(0)
 	switch {
 	case !was.Has:
 		// What was pressed before anything was heard is not known.
-	case n > was.N && session == was.Session:
-		s.Presses = append(s.Presses, outing.Press{From: was.At, At: s.At, N: int(min(n-was.N, mostPresses)), Skip: skip})
-	case n == was.N && session == was.Session:
-	case session != was.Session && n > 0 && n < was.N:
-		s.Presses = append(s.Presses, outing.Press{From: was.At, At: s.At, N: int(min(n, mostPresses)), Skip: skip})
-	case session == was.Session: // late
-		return
+	case anew:
+		pressed = n
+	case n < was.N:
+		return // late
+	default:
+		pressed = n - was.N
+	}
+	if pressed > 0 {
+		s.Presses = append(s.Presses, outing.Press{From: was.At, At: s.At, N: int(min(pressed, mostPresses)), Skip: skip})
 	}
 	*b = button{true, n, s.At, session}
 }
