@@ -100,10 +100,11 @@ func (a *account) begun(from, to int64) bool {
 	return false
 }
 
-// saidGoesOn reports whether a person said that the visit that p would begin goes on.
+// saidGoesOn reports whether a person said that the visit that p would begin
+// goes on: at the minute that a report shows for it, or while it flowed.
 func (a *account) saidGoesOn(p *part) bool {
 	for _, b := range a.said.Visits {
-		if b.Goes && b.At >= p.Start-second && b.At <= p.End+second {
+		if b.Goes && b.At > p.Start-minute && b.At <= p.End+second {
 			a.hit(b.Act)
 			return true
 		}
