@@ -161,7 +161,7 @@ func Learn(pulls []Pull, label Line, prior Widths) (Learnt, error) {
 			step = max(step, math.Abs(d)/l.widths[j])
 		}
 		l.place()
-		if step < 1e-4 && round > 6 {
+		if step < 1e-3 && round > 5 { // of their widths
 			break
 		}
 	}

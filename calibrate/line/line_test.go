@@ -141,7 +141,6 @@ func TestSense(t *testing.T) {
 		}{
 			{"bore", got.LnBore, nudge{bore: .01}, nudge{bore: -.01}, .02},
 			{"pressure", got.LnPressure, nudge{pressure: .01}, nudge{pressure: -.01}, .02},
-			{"nozzle", got.LnNozzle, nudge{nozzle: .01}, nudge{nozzle: -.01}, .02},
 			{"viscosity", got.LnViscosity, nudge{viscosity: .01}, nudge{viscosity: -.01}, .02},
 			{"friction", got.LnFriction, nudge{friction: .01}, nudge{friction: -.01}, .02},
 			{"reel", got.Reel, nudge{reel: .01}, nudge{reel: -.01}, .02},
@@ -152,6 +151,10 @@ func TestSense(t *testing.T) {
 			if math.Abs(x.got-want) > 0.002+0.01*math.Abs(want) {
 				t.Errorf("%g Brix, %s: %.4f, want %.4f", brix, x.name, x.got, want)
 			}
+		}
+		up, down := l.With(Scale{LnNozzle: 0.01}), l.With(Scale{LnNozzle: -0.01})
+		if want := math.Log(float64(at(t, &up, &c).Flow/at(t, &down, &c).Flow)) / 0.02; math.Abs(got.LnNozzle-want) > 0.002 {
+			t.Errorf("%g Brix, nozzle: %.4f, want %.4f", brix, got.LnNozzle, want)
 		}
 		t.Logf("%g Brix: %s", brix, got.Words())
 	}

@@ -175,9 +175,9 @@ func (w *works) sense(l *Line, c *Conditions, q float64, base nudge) Sense {
 	s := Sense{
 		LnBore:      by(nudge{bore: h}, nudge{bore: -h}, 2*h),
 		LnPressure:  by(nudge{pressure: h}, nudge{pressure: -h}, 2*h),
-		LnNozzle:    by(nudge{nozzle: h}, nudge{nozzle: -h}, 2*h),
+		LnNozzle:    -q * (1.5*w.nozzleV + 2*q*w.nozzleS) / perFlow, // of the area, V goes with -3/2, S with -2
 		LnViscosity: by(nudge{viscosity: h}, nudge{viscosity: -h}, 2*h),
-		LnFriction:  by(nudge{friction: h}, nudge{friction: -h}, 2*h),
+		LnFriction:  (w.hoseLoss(q) - w.hose.fittings(w.hoseFittings, q, w.mu[Cells/2])) / perFlow,
 		Kelvin:      by(nudge{kelvin: 0.1}, nudge{kelvin: -0.1}, 0.2),
 		Solids:      by(nudge{solids: 0.001}, nudge{solids: -0.001}, 0.002),
 	}

@@ -5,11 +5,11 @@ import "math"
 // nudge is what is tried about a line and its conditions: logarithms of factors, but for reel
 // (metres more of the hose on it, as part of its length), kelvin and solids.
 type nudge struct {
-	bore, pressure, nozzle, viscosity, friction, reel, kelvin, solids float64
+	bore, pressure, viscosity, friction, reel, kelvin, solids float64
 }
 
 func (n nudge) plus(m nudge) nudge {
-	return nudge{n.bore + m.bore, n.pressure + m.pressure, n.nozzle + m.nozzle, n.viscosity + m.viscosity,
+	return nudge{n.bore + m.bore, n.pressure + m.pressure, n.viscosity + m.viscosity,
 		n.friction + m.friction, n.reel + m.reel, n.kelvin + m.kelvin, n.solids + m.solids}
 }
 
@@ -96,7 +96,7 @@ func (w *works) set(l *Line, c *Conditions, n nudge) {
 	if open == 0 {
 		open = 1
 	}
-	area := math.Pi / 4 * square(float64(l.Nozzle.Bore)) * open * math.Exp(n.nozzle)
+	area := math.Pi / 4 * square(float64(l.Nozzle.Bore)) * open
 	w.nozzleS = rho / 2 / square(l.Nozzle.Discharge*area)
 	w.nozzleV = l.Nozzle.K1 * w.mu[Cells-1] / (4 * area * math.Sqrt(area/math.Pi)) // K1·µ·v/(2d)
 }
