@@ -179,7 +179,7 @@ func (n Note) Words() []string {
 type Reading struct {
 	Level  quantity.Length // at the plan's centroid
 	Volume quantity.Volume
-	U      Parts // m³
+	U      Parts   // m³
 	Area   float64 // of the surface, m²
 	Mark   Mark
 	Notes  Note

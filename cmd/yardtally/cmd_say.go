@@ -128,7 +128,7 @@ func parseSaying(args []string) (x saying, err error) {
 		return x, fmt.Errorf("argument %q: must not be there after %s", args[most], x.what)
 	}
 	if len(args) < least {
-		return x, fmt.Errorf("N: must be given, like \"%s 2\"", x.what)
+		return x, fmt.Errorf("argument N: must be given, like \"%s 2\"", x.what)
 	}
 	if count && len(args) == 1 {
 		lo, hi := 1, 1000
@@ -139,7 +139,7 @@ func parseSaying(args []string) (x saying, err error) {
 			lo, hi = 0, 100000
 		}
 		if x.n, err = strconv.Atoi(args[0]); err != nil || x.n < lo || x.n > hi {
-			return x, fmt.Errorf("N: must be a whole number between %d and %d, is %q", lo, hi, args[0])
+			return x, fmt.Errorf("argument N: must be a whole number between %d and %d, is %q", lo, hi, args[0])
 		}
 	}
 	return x, nil

@@ -174,15 +174,14 @@ func (a *account) same(i, j int) bool {
 func (a *account) holds(at int64, mark bool) *claim {
 	here := a.stayAt(at, false)
 	n := sort.Search(len(a.claims), func(i int) bool { return a.claims[i].at > at })
-	for i := n - 1; i >= 0; i-- {
-		c := &a.claims[i]
+	if n > 0 {
+		c := &a.claims[n-1]
 		if c.mark && !mark {
 			return nil // what was tapped before it was about another place
 		}
 		if here >= 0 && c.stay >= 0 && a.same(here, c.stay) || (here < 0 || c.stay < 0) && !a.left(c, at) {
 			return c
 		}
-		break
 	}
 	for i := n; i < len(a.claims); i++ {
 		c := &a.claims[i]
