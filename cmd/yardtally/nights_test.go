@@ -152,7 +152,7 @@ func TestOddNights(t *testing.T) {
 	if all.misled != 0 {
 		t.Errorf("with everything said %d of %d fills have another colony's number", all.misled, all.numbered)
 	}
-	atMost(t, "nothing", "fills with another colony's number, of those with one", float64(nothing.misled), float64(nothing.numbered), 0.1)
+	atMost(t, "nothing", "fills with another colony's number, of those with one", float64(nothing.misled), float64(nothing.numbered), 0.15)
 	atMost(t, "everything", "visits whose colonies do not add up, of all", float64(all.missing), float64(all.visitsSure), 0.1)
 }
 

@@ -283,6 +283,10 @@ func (s *State) judge(c *Count, r Rules) (What, int64) {
 		// Another boot of the daemon heard it, and the clock of one of the two
 		// may be wrong. Counts that go on speak for a board that ran on.
 		return Advance, up
+	case lower && c.Clock == l.Clock && l.N < r.Wrap && up-l.Up <= 10*second && float64(c.N+r.Wrap-l.N) <= noise*float64(up-l.Up)/1e9:
+		// Its uptime runs on: more likely a burst of interference carried the
+		// count around than that it was set back.
+		return Advance, up
 	case lower && c.Clock != l.Clock:
 		return Restart, c.Up
 	case lower && tooFast(c.N, up-l.Up, r):
@@ -292,6 +296,9 @@ func (s *State) judge(c *Count, r Rules) (What, int64) {
 	}
 	return Advance, up
 }
+
+// noise is more pulses a second than interference makes. Judgement, no source.
+const noise = 20_000
 
 // tooFast reports whether the line could not have flowed n pulses in the time,
 // with a second's grace for messages that were stamped unevenly.

@@ -53,6 +53,8 @@ func TestNext(t *testing.T) {
 		{"boot number rises", rules, []Count{boots(heard(0, 9000, 500), 4), boots(heard(900, 9500, 600), 5), boots(heard(901, 9510, 601), 5)}, 9510, 0, 2, 200 * 900},
 		{"boot number of before", rules, []Count{boots(heard(0, 9000, 500), 4), boots(heard(1, 50, 600), 3), boots(heard(2, 9005, 502), 4)}, 5, 0, 1, 0},
 		{"old session's word after a restart", rules, []Count{heard(0, 9000, 500), heard(3, 0, 0.3), heard(3.2, 4, 0.5), heard(3.3, 9000, 500), heard(3.4, 6, 0.7)}, 6, 0, 2, 600},
+		{"interference carries the count around", r16, []Count{heard(0, 65000, 10), heard(0.2, 65400, 10.2), heard(0.4, 300, 10.4), heard(0.6, 700, 10.6), heard(0.8, 705, 10.8)}, 5, 1236, 1, 0},
+		{"set back, not carried around", r16, []Count{heard(0, 9000, 500), heard(0.2, 0, 500.2), heard(0.4, 7, 500.4)}, 7, 0, 2, 200},
 		{"no uptime: plain", rules, []Count{noUp(0, 10), noUp(1, 20)}, 10, 0, 1, 0},
 		{"no uptime: wrap", r16, []Count{noUp(0, 65530), noUp(1, 4)}, 10, 0, 1, 0},
 		{"no uptime: restart", rules, []Count{noUp(0, 9000), noUp(1, 0), noUp(2, 5)}, 5, 0, 2, 200}, // 1 s of 200/s
