@@ -5,9 +5,11 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"io/fs"
 	"log/slog"
 	"math"
 	"os"
+	"path/filepath"
 	"sync/atomic"
 	"time"
 
@@ -16,6 +18,7 @@ import (
 
 	"yardtally/calibrate/quantity"
 	"yardtally/cmd/yardtally/settings"
+	"yardtally/dashboard/door"
 	"yardtally/dashboard/report"
 	"yardtally/ingest/rigsim"
 	"yardtally/ingest/source"
@@ -120,6 +123,10 @@ func (m *demo) run(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
+	secret, err := m.secret()
+	if err != nil {
+		return err
+	}
 	clock := &fastClock{began: time.Now(), start: m.night.Start, speed: m.speed}
 	d := &daemon{set: set, clock: &source.Steady{Clock: clock}, bootID: "demo " + newID(), log: m.log, speed: m.speed,
 		// A second of life is many of the night's: sync more often, show more.
@@ -129,6 +136,9 @@ func (m *demo) run(ctx context.Context) error {
 		return err
 	}
 	fmt.Fprintf(m.e.out, "A simulated night on rig %s, %g times faster than life.\nOpen the page: %s\n", set.Rig, m.speed, pageURL(d.page.Addr(), false))
+	if secret != "" {
+		fmt.Fprintf(m.e.out, "To tell the rig something on it, sign in with %s\n", secret)
+	}
 	ctx, cancel := context.WithCancel(ctx)
 	defer cancel()
 	ended := make(chan error, 1)
@@ -149,6 +159,19 @@ func (m *demo) run(ctx context.Context) error {
 		playErr = nil
 	}
 	return errors.Join(playErr, err)
+}
+
+// secret gives the demo a passphrase of its own, unless its folder has one.
+func (m *demo) secret() (string, error) {
+	file := filepath.Join(m.data, passphraseFile)
+	if _, err := os.Stat(file); err == nil || !errors.Is(err, fs.ErrNotExist) {
+		return "", err
+	}
+	if err := os.MkdirAll(m.data, 0o750); err != nil {
+		return "", err
+	}
+	text := "demo " + newID()[:8]
+	return text, door.Set(file, text)
 }
 
 // play waits until both wires are open, then lets the rig speak.
