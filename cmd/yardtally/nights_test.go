@@ -144,7 +144,8 @@ func TestOddNights(t *testing.T) {
 		// A pull as large as the others, where nobody spoke of another one less.
 		atMost(t, what, "pulls onto the ground taken for a colony's, of all", float64(y.fed), float64(y.ground), 0.3)
 		atMost(t, what, "visits with a wrong number of fills, of all", float64(y.visitsSure-y.visits), float64(y.visitsSure), 0.1)
-		atMost(t, what, "yard totals beyond their 95 % interval, of all", float64(y.totals-y.within), float64(y.totals), 0.1)
+		// What a silent keeper leaves to be guessed, such as priming, is in no interval.
+		atMost(t, what, "yard totals beyond their 95 % interval, of all", float64(y.totals-y.within), float64(y.totals), map[string]float64{"nothing": 0.15, "everything": 0.08}[what])
 		atMost(t, what, "fills whose sugar is off, of all", float64(y.solidsOff), float64(y.solids), 0.02)
 		atMost(t, what, "changes of the tote out of nothing, of all", float64(y.invented), float64(y.tote), 0.05)
 		atMost(t, what, "changes of the tote not told, of all", float64(y.tote-y.toteFound), float64(y.tote), 0.15)

@@ -169,7 +169,9 @@ func undisturbed(t testing.TB, puts ...[]ledger.Event) []string {
 func realPoints(t *testing.T, s *influxtest.Server) {
 	o := openOutbox(t)
 	f := forward(t, s, o, Options{Batch: 100, Gzip: true})
-	night := append(tell(0, 300, 0), fill(dusk+9000*second, 7_000_000, 3.785411784, "larch"), sample(dusk+9001*second, 1), told(dusk+9100*second))
+	last := fill(dusk+9000*second, 7_000_000, 3.785411784, "larch")
+	last.Fill.Solids, last.Fill.Brix = 3.2, 64
+	night := append(tell(0, 300, 0), last, sample(dusk+9001*second, 1), told(dusk+9100*second))
 	for i := 0; i < len(night); i += 37 {
 		mustPut(t, o, night[i:min(i+37, len(night))]...)
 	}

@@ -65,7 +65,7 @@ func TestCounter(t *testing.T) {
 	}
 	n := uint64(2)
 	if os.Getenv("YARDTALLY_FULL") == "1" {
-		n = 60
+		n = 30
 	}
 	t.Log("error: counted less true, pulses; exact: fills outside gaps that are right to the pulse")
 	t.Logf("%-32s %-14s %7s %6s %11s %6s %9s %9s", "counter", "wire", "nights", "exact", "worst error", "gaps", "missing", "may hide")

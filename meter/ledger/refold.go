@@ -120,6 +120,7 @@ func (l *Ledger) refold(replay Replay) error {
 		}
 	}
 	var more []*item
+	least := int64(math.MaxInt64)
 	err := replay(l.lastSeq, func(r *meter.Record) error {
 		l.lastSeq = max(l.lastSeq, r.Seq)
 		l.note(r)
@@ -134,15 +135,16 @@ func (l *Ledger) refold(replay Replay) error {
 		}
 		l.arrived(it)
 		if it.at <= l.high-ahead && ahead < mostAhead {
-			l.ahead = mostAhead
-			l.dirty = min(l.dirty, it.at)
+			// Others later than this one may lie before it: all count.
+			l.ahead, least = mostAhead, min(least, it.at)
+			l.tail.give(it)
 			return nil
 		}
 		if it.at <= l.high-ahead {
 			more = append(more, it)
 			return nil
 		}
-		if more != nil {
+		if more != nil || least != math.MaxInt64 {
 			l.tail.give(it)
 			return nil // a second reading will sort those in
 		}
@@ -154,6 +156,7 @@ func (l *Ledger) refold(replay Replay) error {
 		l.dirty = min(l.dirty, from)
 		return err
 	}
+	l.dirty = min(l.dirty, least)
 	for i := range more {
 		l.dirty = min(l.dirty, more[i].at)
 	}

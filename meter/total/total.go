@@ -71,6 +71,7 @@ type Session struct {
 type State struct {
 	Sessions []Session
 	Last     Count
+	Before   Count  // the last message of the session before
 	Count    uint64 // unwrapped count of the session
 	Late     uint64 // messages that were late or doubled
 	Wild     uint64 // messages that nothing bore out
@@ -261,6 +262,9 @@ func (s *State) judge(c *Count, r Rules) (What, int64) {
 		}
 		return Late, up
 	}
+	if s.old(c) {
+		return Late, up
+	}
 	// Lower, and not by a wrap.
 	lower := c.N < l.N && (r.Wrap == 0 || l.N >= r.Wrap || tooFast(c.N+r.Wrap-l.N, s.took(c, up), r))
 	if !c.HasUp || !l.HasUp {
@@ -311,8 +315,23 @@ func (s *State) open(c Count, count uint64) {
 	s.Last, s.Count = c, count
 }
 
+// old reports whether a message is of the session before, late: its board
+// started when that one did, and not when this one did.
+func (s *State) old(c *Count) bool {
+	b, l := &s.Before, &s.Last
+	if len(s.Sessions) < 2 || !c.HasUp || !b.HasUp || !l.HasUp || c.Clock != b.Clock || c.Up <= l.Up || c.Up > b.Up+10*second {
+		return false
+	}
+	apart := func(x *Count) int64 {
+		d := (c.At - c.Up) - (x.At - x.Up)
+		return max(d, -d)
+	}
+	return apart(b) <= 30*second && apart(b) < apart(l)/2
+}
+
 func (s *State) restart(c Count, r Rules) Outcome {
 	l := s.Last
+	s.Before = l
 	began := l.At
 	if c.HasUp {
 		began = max(l.At, c.At-c.Up)
