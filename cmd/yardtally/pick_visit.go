@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"fmt"
 	"slices"
 	"strings"
@@ -99,15 +100,7 @@ func flowOfVisit(v *ledger.View, k int) (all []stretch, sum quantity.Volume) {
 			sum += l.Volume
 		}
 	}
-	slices.SortStableFunc(flows, func(a, b flow) int {
-		switch {
-		case a.start < b.start:
-			return -1
-		case a.start > b.start:
-			return 1
-		}
-		return 0
-	})
+	slices.SortStableFunc(flows, func(a, b flow) int { return cmp.Compare(a.start, b.start) })
 	for _, f := range flows {
 		if n := len(all); n > 0 && all[n-1].session == f.session && all[n-1].last == f.first {
 			all[n-1].last = f.last

@@ -1,6 +1,7 @@
 package outing
 
 import (
+	"cmp"
 	"math"
 	"slices"
 
@@ -124,15 +125,7 @@ func (a *account) pressedOnly() {
 			said = append(said, Colony{At: p.At, What: act.Skipped, N: a.skips(&p)})
 		}
 	}
-	slices.SortStableFunc(said, func(x, y Colony) int {
-		switch {
-		case x.At < y.At:
-			return -1
-		case x.At > y.At:
-			return 1
-		}
-		return 0
-	})
+	slices.SortStableFunc(said, func(x, y Colony) int { return cmp.Compare(x.At, y.At) })
 	end := a.seen.Now
 	if a.seen.Ended && len(a.ps) > 0 {
 		end = a.ps[len(a.ps)-1].End + Pause
