@@ -145,7 +145,7 @@ func TestOddNights(t *testing.T) {
 		atMost(t, what, "pulls onto the ground taken for a colony's, of all", float64(y.fed), float64(y.ground), 0.3)
 		atMost(t, what, "visits with a wrong number of fills, of all", float64(y.visitsSure-y.visits), float64(y.visitsSure), 0.1)
 		// What a silent keeper leaves to be guessed, such as priming, is in no interval.
-		atMost(t, what, "yard totals beyond their 95 % interval, of all", float64(y.totals-y.within), float64(y.totals), map[string]float64{"nothing": 0.15, "everything": 0.08}[what])
+		atMost(t, what, "yard totals beyond their 95 % interval, of all", float64(y.totals-y.within), float64(y.totals), map[string]float64{"nothing": 0.11, "everything": 0.08}[what])
 		atMost(t, what, "fills whose sugar is off, of all", float64(y.solidsOff), float64(y.solids), 0.02)
 		atMost(t, what, "changes of the tote out of nothing, of all", float64(y.invented), float64(y.tote), 0.05)
 		atMost(t, what, "changes of the tote not told, of all", float64(y.tote-y.toteFound), float64(y.tote), 0.15)
@@ -153,7 +153,11 @@ func TestOddNights(t *testing.T) {
 	if all.misled != 0 {
 		t.Errorf("with everything said %d of %d fills have another colony's number", all.misled, all.numbered)
 	}
-	atMost(t, "nothing", "fills with another colony's number, of those with one", float64(nothing.misled), float64(nothing.numbered), 0.15)
+	few := 0.1
+	if nothing.numbered < 200 {
+		few += 3 * math.Sqrt(0.1*0.9/float64(max(1, nothing.numbered))) // what chance does to so few
+	}
+	atMost(t, "nothing", "fills with another colony's number, of those with one", float64(nothing.misled), float64(nothing.numbered), few)
 	atMost(t, "everything", "visits whose colonies do not add up, of all", float64(all.missing), float64(all.visitsSure), 0.1)
 }
 
