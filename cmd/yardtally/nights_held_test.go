@@ -105,12 +105,15 @@ type score struct {
 	nights             int
 	table              map[[2]string]amount // what it truly was, what the account says
 	ground, fed        int                  // pulls onto the ground or into a bucket, wholly seen; taken for a colony's
+	fedMaybe           int                  // taken for a colony's, but said to be perhaps none
 	phantoms, taken    float64              // L of phantom pulses; in a yard as fills
 	exact, sure        int                  // pulls outside gaps: exact, of all
 	bounded, gaps      int                  // named gaps: whose bounds hold, of all
 	right, wrong       float64              // L of colonies' pulls, by yard
 	nowhere, unexcused float64              // L in no yard; where position or mark said where
 	visits, visitsSure int                  // whose number of fills is right, of all without gaps and the like
+	told, toldRight    int                  // of those, where the account is sure of it; and right
+	around             int                  // of those, where the truth is within what the account allows
 	missing            int                  // of those, whose colonies do not add up though all was said
 	numbered, misled   int                  // fills with a number; with a wrong one
 	within, totals     int                  // yard totals within their 95 % interval
@@ -140,6 +143,7 @@ func (y *score) add(o *score) {
 	y.exact += o.exact
 	y.ground += o.ground
 	y.fed += o.fed
+	y.fedMaybe += o.fedMaybe
 	y.phantoms += o.phantoms
 	y.taken += o.taken
 	y.sure += o.sure
@@ -151,6 +155,9 @@ func (y *score) add(o *score) {
 	y.unexcused += o.unexcused
 	y.visits += o.visits
 	y.visitsSure += o.visitsSure
+	y.told += o.told
+	y.toldRight += o.toldRight
+	y.around += o.around
 	y.missing += o.missing
 	y.numbered += o.numbered
 	y.misled += o.misled
@@ -369,6 +376,10 @@ func (n *night) besides(y *score, v *ledger.View, items []entry) {
 		whole := truly{session: f.Session, first: f.First, last: f.Settled}
 		for j := range items {
 			if x := &items[j]; x.fill >= 0 && shared(x, &whole) > (f.Settled-f.First)/2 {
+				if or := v.Fills[x.fill].Or; or != "" && or != outing.AFill && or != outing.ATopUp {
+					y.fedMaybe++
+					continue
+				}
 				y.fed++
 				y.note(n, "%s of %v is a %s at %s", f.Kind, f.Volume, x.kind, x.yard)
 			}
@@ -444,8 +455,19 @@ func (n *night) visited(y *score, v *ledger.View, all bool, whose []int) {
 		x := visits[0]
 		if x.Fills == want {
 			y.visits++
-		} else {
-			y.note(n, "%d fills and %d top-ups at %s, want %d", x.Fills, x.TopUps, site.ID, want)
+		}
+		sure := x.Unsure == 0 && x.Perhaps == 0
+		if sure {
+			y.told++
+		}
+		switch {
+		case want < x.Fills-x.Unsure || want > x.Fills+x.Perhaps:
+			y.note(n, "%d fills (%d unsure, %d perhaps) and %d top-ups at %s, want %d", x.Fills, x.Unsure, x.Perhaps, x.TopUps, site.ID, want)
+		case sure:
+			y.toldRight++
+			fallthrough
+		default:
+			y.around++
 		}
 		if all && x.Missing != 0 {
 			y.missing++
@@ -460,10 +482,10 @@ func (n *night) visited(y *score, v *ledger.View, all bool, whose []int) {
 		}
 		y.totals++
 		// A dribble of a few millilitres after each pull may be loose flow.
-		if x.Fills == want && math.Abs(float64(truth-sum)) <= float64(within)+float64(want)*float64(15*quantity.Millilitre) {
+		if math.Abs(float64(truth-sum)) <= float64(within+x.Doubt)+float64(want)*float64(15*quantity.Millilitre) {
 			y.within++
-		} else if x.Fills == want {
-			y.note(n, "%s took %v, the account says %v ± %v", site.ID, truth, sum, within)
+		} else {
+			y.note(n, "%s took %v, the account says %v ± %v, and %v in doubt", site.ID, truth, sum, within, x.Doubt)
 		}
 	}
 }
@@ -536,9 +558,10 @@ func (n *night) handled(y *score, v *ledger.View) {
 func (y *score) String() string {
 	var b strings.Builder
 	fmt.Fprintf(&b, "%d nights, %.0f L; pulls exact %d of %d outside gaps; gaps bounded %d of %d\n", y.nights, y.total, y.exact, y.sure, y.bounded, y.gaps)
-	fmt.Fprintf(&b, "  pulls for no colony, taken for one: %d of %d; phantom L as fills %.1f of %.1f\n", y.fed, y.ground, y.taken, y.phantoms)
+	fmt.Fprintf(&b, "  pulls for no colony, taken for one: %d of %d, besides %d said to be perhaps none; phantom L as fills %.1f of %.1f\n", y.fed, y.ground, y.fedMaybe, y.taken, y.phantoms)
 	fmt.Fprintf(&b, "  colonies' L: right yard %.1f, wrong %.3f, none %.1f (with position or mark %.2f)\n", y.right, y.wrong, y.nowhere, y.unexcused)
-	fmt.Fprintf(&b, "  visits with right number of fills %d of %d, colonies not adding up %d; numbered %d, wrongly %d\n", y.visits, y.visitsSure, y.missing, y.numbered, y.misled)
+	fmt.Fprintf(&b, "  visits with right number of fills %d of %d; sure of it %d, of them right %d; within what it allows %d\n", y.visits, y.visitsSure, y.told, y.toldRight, y.around)
+	fmt.Fprintf(&b, "  colonies not adding up %d; numbered %d, wrongly %d\n", y.missing, y.numbered, y.misled)
 	fmt.Fprintf(&b, "  yard totals in 95 %% interval %d of %d; sugar %.2f kg, said %.2f, fills off by > 1 %%: %d of %d\n", y.within, y.totals, y.sugarIs, y.sugarSaid, y.solidsOff, y.solids)
 	fmt.Fprintf(&b, "  tote: found %d of %d, by kind %d, of nothing %d\n", y.toteFound, y.tote, y.toteKind, y.invented)
 	for _, k := range slices.SortedFunc(maps.Keys(y.table), func(a, b [2]string) int { return slices.Compare(a[:], b[:]) }) {

@@ -77,8 +77,9 @@ func (n *night) settled(route bool) *speaker {
 }
 
 // told adds all that a keeper can say on the spot: dead colonies, two feeders,
-// one pull for several, a drained hose, the bucket tests; and colonies that get
-// none, where there is no button for it.
+// one pull for several, a drained hose, the bucket tests, what went onto the
+// ground; colonies that get none, where there is no button for it; and of each
+// yard that all is told.
 func (s *speaker) told(v *ledger.View) {
 	n := s.n
 	const soon = 500 * time.Millisecond
@@ -89,6 +90,12 @@ func (s *speaker) told(v *ledger.View) {
 		c := &n.truth.Colonies[i]
 		if c.Yard != lastYard {
 			lastYard, last = c.Yard, n.arrived(c.Yard)
+		}
+		done := func() {
+			if i+1 == len(n.truth.Colonies) || n.truth.Colonies[i+1].Yard != c.Yard {
+				last = last.Add(soon)
+				s.now(last, act.Colony{At: momentOf(last), What: act.AllTold, Yard: c.Yard})
+			}
 		}
 		switch c.Fate {
 		case rigsim.Skipped, rigsim.DeadFound:
@@ -108,7 +115,8 @@ func (s *speaker) told(v *ledger.View) {
 					last = f.End
 				}
 				if f.Second {
-					s.now(f.End.Add(soon), act.Colony{At: momentOf(f.End.Add(soon)), What: act.TwoFeeders, Yard: c.Yard})
+					last = f.End.Add(soon)
+					s.now(last, act.Colony{At: momentOf(last), What: act.TwoFeeders, Yard: c.Yard})
 				}
 			}
 			if k := len(c.Fills) - 1; k >= 0 {
@@ -118,7 +126,9 @@ func (s *speaker) told(v *ledger.View) {
 				}
 			}
 		}
+		done()
 	}
+	s.named(v)
 	for _, i := range n.Drained {
 		s.now(n.arrived(n.Yards[i].ID), act.Drained{At: momentOf(n.arrived(n.Yards[i].ID))})
 	}
@@ -140,6 +150,45 @@ func (s *speaker) told(v *ledger.View) {
 			s.say(done, n.Start, p)
 		}
 	}
+}
+
+// named says of priming and flushing what it was, as the page shows the pull.
+func (s *speaker) named(v *ledger.View) {
+	n := s.n
+	as := map[rigsim.Kind]string{rigsim.Priming: act.AsPriming, rigsim.Flush: act.AsFlush}
+	items := n.items(v)
+	for i := range n.truth.Fills {
+		f := &n.truth.Fills[i]
+		if as[f.Kind] == "" || f.Session != f.EndSession {
+			continue
+		}
+		whole := truly{session: f.Session, first: f.First, last: max(f.Last, f.Settled)}
+		best := -1
+		for j := range items {
+			if c := shared(&items[j], &whole); c > 0 && (best < 0 || c > shared(&items[best], &whole)) {
+				best = j
+			}
+		}
+		if best < 0 {
+			continue
+		}
+		session, first, last := items[best].of(v)
+		s.now(f.End.Add(3*time.Second), act.Deem{Session: session, First: first, Last: last, As: as[f.Kind]})
+	}
+}
+
+// of returns the counts of an entry in the account's own terms.
+func (x *entry) of(v *ledger.View) (session, first, last uint64) {
+	if x.fill >= 0 {
+		f := &v.Fills[x.fill]
+		return f.Session, f.First, f.Last
+	}
+	for i := range v.Loose {
+		if l := &v.Loose[i]; l.Start == x.start && l.Why == x.kind {
+			return l.Session, l.First, l.Last
+		}
+	}
+	panic("an entry that is not in the account")
 }
 
 func (n *night) skipFitted() bool {

@@ -69,6 +69,9 @@ func carried(t *testing.T, n *night, serial bool) []meter.Record {
 		}
 	}
 	slices.SortStableFunc(out, func(a, b meter.Record) int { return int(a.Mono - b.Mono) })
+	// Something is heard the next morning: the outing is over.
+	morning := time.Unix(0, out[len(out)-1].Wall).Add(6 * time.Hour)
+	add(morning, "mqtt", wire.Message{Readings: []meter.Reading{{Channel: meter.Air, Value: 9}}}, nil)
 	for i := range out {
 		out[i].Seq = uint64(i + 1)
 	}

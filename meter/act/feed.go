@@ -54,13 +54,14 @@ const (
 	Dead       = "dead"        // it is no more, from then on
 	TwoFeeders = "two feeders" // it got two fills
 	Shared     = "shared"      // N colonies share the fill before
+	AllTold    = "all told"    // no word of one: every colony was fed in order, but for what was said
 )
 
 // Colony says something of one colony with one press, at the moment it happens
-// in the order of pulls.
+// in the order of pulls; or of all of a yard, at the end.
 type Colony struct {
 	At     Moment `json:"at"`
-	What   string `json:"what"`             // Skipped, Dead, TwoFeeders or Shared
+	What   string `json:"what"`             // one of the above
 	Yard   string `json:"yard,omitempty"`   // "": the one that the rig was in
 	N      int    `json:"n,omitempty"`      // of Shared: how many colonies, at least 2; of others: how many of such, 0 is 1
 	Number int    `json:"number,omitempty"` // the colony's number, where it is said
@@ -154,8 +155,12 @@ func (c Colony) Check() error {
 		if c.N < 2 || c.N > 1000 {
 			return &FieldError{"n", "must be between 2 and 1000 for a shared fill", c.N}
 		}
+	case AllTold:
+		if c.N != 0 || c.Number != 0 {
+			return &FieldError{"n", "must be left out, as number must, where all is told", max(c.N, c.Number)}
+		}
 	default:
-		return &FieldError{"what", `must be "skipped", "dead", "two feeders" or "shared"`, fmt.Sprintf("%q", c.What)}
+		return &FieldError{"what", `must be "skipped", "dead", "two feeders", "shared" or "all told"`, fmt.Sprintf("%q", c.What)}
 	}
 	if c.Number < 0 || c.Number > 100000 {
 		return &FieldError{"number", "must be between 0 and 100000", c.Number}

@@ -45,6 +45,7 @@ func Make(seen *Seen, said *Said) Account {
 	a.tooMuch()
 	a.topUps()
 	a.visit()
+	a.strange()
 	a.primed()
 	a.colonies()
 	return a.sum()
@@ -230,7 +231,7 @@ func (a *account) tooMuch() {
 		if p.why != "" || p.as != "" || p.Volume() <= mostFed*most || a.sharedBy(i) > 1 {
 			continue
 		}
-		p.why, p.note = Proving, "far more than a colony is meant to get: a bucket, or the hose was empty"
+		p.why, p.note, p.or = Proving, "far more than a colony is meant to get: a bucket, or the hose was empty", AFill
 	}
 }
 
@@ -274,7 +275,8 @@ func (a *account) topUps() {
 		case p.as == act.AsTopUp:
 			p.topUp = true
 		default:
-			p.topUp = a.tops(last, p, feed)
+			p.topUp, p.or = a.tops(last, p, feed)
+			p.loner = p.or == ATopUp && last.topUp
 		}
 		if p.topUp {
 			feed += v
@@ -285,19 +287,29 @@ func (a *account) topUps() {
 	}
 }
 
-func (a *account) tops(last, p *part, feed quantity.Volume) bool {
+// tops reports whether a pull tops up the colony that got feed so far, and what
+// else it may have been.
+func (a *account) tops(last, p *part, feed quantity.Volume) (topUp bool, or string) {
 	if p.Start-last.End > a.said.TopUp(last.End) || p.yard != last.yard || p.known != last.known || a.pressed(last.End, p.Start) {
-		return false
+		return false, ""
 	}
-	meant := a.meant(p.yard, p.Start)
+	meant := float64(a.meant(p.yard, p.Start))
 	if meant == 0 {
-		return true
+		return true, AFill
 	}
-	if float64(feed) >= nearFull*float64(meant) {
-		return float64(p.Volume()) <= splash*float64(meant)
+	got, more := float64(feed)/meant, float64(p.Volume())/meant
+	switch {
+	case got >= nearFull && more <= splash:
+		return true, ""
+	case got < nearFull && more < nearFull && got+more <= mostTopped:
+		if math.Abs(got+more-1) > unlike {
+			return true, AFill
+		}
+		return true, ""
+	case more < shortShare:
+		return false, ATopUp
 	}
-	v := float64(p.Volume())
-	return v < nearFull*float64(meant) && float64(feed)+v <= mostTopped*float64(meant)
+	return false, ""
 }
 
 // meant returns what a colony of a yard is meant to get: as said or, with
@@ -329,7 +341,7 @@ func (a *account) pressed(from, to int64) bool {
 			return true
 		}
 	}
-	return slices.ContainsFunc(a.said.Colony, func(c Colony) bool { return c.At > from && c.At < to && c.What != act.Shared })
+	return slices.ContainsFunc(a.said.Colony, func(c Colony) bool { return c.At > from && c.At < to && c.What != act.Shared && c.What != act.AllTold })
 }
 
 // sum writes the account down.
@@ -343,12 +355,12 @@ func (a *account) sum() Account {
 		if p.why != "" {
 			out.Loose = append(out.Loose, Loose{Session: p.Session, First: p.First, Last: p.Last, Start: p.Start, End: p.End,
 				Volume: p.Volume(), Within: p.Within, Metered: p.Metered, Why: p.why, Yard: p.yard, Reason: p.reason,
-				Visit: p.visit, Note: p.note, By: p.act})
+				Visit: p.visit, Note: p.note, By: p.act, Or: p.or})
 			continue
 		}
 		f := Fill{Session: p.Session, First: p.First, Last: p.Last, Start: p.Start, End: p.End,
 			Volume: p.Volume(), Within: p.Within, Metered: p.Metered, Syrup: p.Syrup, HasSyrup: p.HasSyrup,
-			Yard: p.yard, Reason: p.reason, TopUp: p.topUp, Visit: p.visit, By: p.act,
+			Yard: p.yard, Reason: p.reason, TopUp: p.topUp, Visit: p.visit, By: p.act, Or: p.or,
 			Open: a.seen.Open && i == len(a.ps)-1}
 		if p.Flowing > 0 {
 			f.Flow = quantity.Flow(f.Volume.CubicMetres() / (float64(p.Flowing) / 1e9))
@@ -407,17 +419,33 @@ func (a *account) tally(out *Account) {
 		if n := len(fed[f.Visit]); f.TopUp && n > 0 {
 			v.TopUps++
 			fed[f.Visit][n-1] += f.Volume
+			if f.Or == AFill {
+				v.Perhaps++
+			}
 		} else {
 			f.TopUp = false
 			v.Fills++
 			fed[f.Visit] = append(fed[f.Visit], f.Volume)
+			if f.Or != "" {
+				v.Unsure++
+			}
+		}
+		if f.Or != "" && f.Or != AFill && f.Or != ATopUp {
+			v.Doubt += f.Volume
 		}
 	}
 	for i := range out.Loose {
 		if l := &out.Loose[i]; l.Visit >= 0 {
-			out.Visits[l.Visit].Loose += l.Volume
+			v := &out.Visits[l.Visit]
+			v.Loose += l.Volume
 			if l.Why == Unseen {
-				out.Visits[l.Visit].Unseen += l.Volume
+				v.Unseen += l.Volume
+			}
+			if l.Or == AFill {
+				v.Perhaps++
+			}
+			if l.Or != "" {
+				v.Doubt += l.Volume
 			}
 		}
 	}

@@ -24,6 +24,7 @@ type night struct {
 	topUp   int64
 	brix    []float64 // of batches, by litres at which they came
 	since   []quantity.Volume
+	untold  bool
 }
 
 const (

@@ -83,6 +83,7 @@ type Fill struct {
 	Brix   float64       // of what left the nozzle, in the mean; 0: not known
 	Solids quantity.Mass // and the sugar in it, kg
 	By     string        // id of the act that moved or named it last; "": none
+	Or     string        // what else it may have been, as in Loose.Why or TopUp; "": nothing else
 }
 
 // Loose is flow outside any fill.
@@ -98,6 +99,7 @@ type Loose struct {
 	Reason      Reason
 	Visit       int    // place among the visits; -1: none
 	Note        string // what speaks for Why, where it is not plain
+	Or          string // AFill: it may have been a colony's after all; "": no
 	By          string // id of the act that moved or named it last; "": none
 }
 
@@ -113,6 +115,12 @@ const (
 	Hose    = "hose"    // it filled the drained hose
 	Air     = "air"     // the tote was empty
 	Spill   = "spill"   // a person says it was lost
+)
+
+// What a pull may have been besides, in Or.
+const (
+	AFill  = "fill"   // of a colony of its own
+	ATopUp = "top-up" // of the colony before
 )
 
 // Press is presses of a button that a message brought: N of them after From,
@@ -138,6 +146,13 @@ type Visit struct {
 	Twice   int // colonies that got two fills
 	Sharing int // colonies beyond the first that shared a fill
 
+	// Pulls that may be something else: of Fills so many may be none, and so many
+	// fills may be among the rest. Doubt is the volume of those that may be, or
+	// may not be, in Volume.
+	Unsure, Perhaps int
+	Doubt           quantity.Volume
+
+	Told     bool            // a person said that all of its colonies are told of
 	Colonies int             // standing there when the visit began; 0: not said
 	Missing  int             // colonies of those that nothing accounts for; below 0: more fills than colonies
 	Meant    quantity.Volume // for each colony; 0: not said

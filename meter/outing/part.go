@@ -22,7 +22,9 @@ type part struct {
 	why      string // what it is outside fills; "": a fill, as far as is known
 	note     string
 	topUp    bool
-	known    bool // the yard is known
+	or       string // what else it may be
+	loner    bool   // after a top-up: it is not sure which two of the three go together
+	known    bool   // the yard is known
 	visit    int
 }
 

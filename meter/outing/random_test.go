@@ -97,7 +97,7 @@ func anything(r source) *night {
 		case 3:
 			n.Arrives = append(n.Arrives, Arrive{id, when(), yards[r.upTo(3)]})
 		case 4:
-			what := []string{act.Skipped, act.Dead, act.TwoFeeders, act.Shared}[r.upTo(4)]
+			what := []string{act.Skipped, act.Dead, act.TwoFeeders, act.Shared, act.AllTold}[r.upTo(5)]
 			at := when()
 			n.Said.Colony = append(n.Said.Colony, Colony{id, at, at, what, yards[r.upTo(3)], 2 * r.upTo(3), r.upTo(4)})
 		case 5:

@@ -2,7 +2,6 @@ package outing
 
 import (
 	"cmp"
-	"math"
 	"slices"
 
 	"yardtally/meter/act"
@@ -147,7 +146,7 @@ func (a *account) pressedOnly() {
 				best, off = k, d
 			}
 		}
-		if best < 0 && known && yard != "" {
+		if best < 0 && known && yard != "" && c.What != act.AllTold {
 			v := visit{Visit: Visit{Yard: yard, Reason: reason, From: c.At, To: c.At}, known: true, last: -1}
 			best = 0
 			for best < len(a.visits) && a.visits[best].From <= c.At {
@@ -193,67 +192,6 @@ func (a *account) skips(p *Press) int {
 func (a *account) gone(v *visit) bool {
 	yard, _, known := a.at(a.seen.Now, a.seen.Now)
 	return known && (yard != v.Yard || !v.known)
-}
-
-// Small first and last pulls: of less than surelyPriming of what a colony is
-// meant to get, a first one is taken for priming as long as the number of
-// colonies does not say otherwise. Where there is one pull more than that
-// number allows, it is the one of the two that differs more from the usual, by
-// unlike at least: the hand on the trigger is more even than that. Common
-// practice, no source.
-const (
-	surelyPriming = 0.35
-	unlike        = 0.1
-	doubtful      = 0.25 // by so much its colony's number is not sure
-)
-
-// primed tells priming and flushing onto the ground from short fills: by how
-// large the first or last pull of a visit is and by how many colonies stand there.
-func (a *account) primed() {
-	for k := range a.visits {
-		v := &a.visits[k]
-		feeds := a.feeds(k)
-		if len(feeds) < 2 || v.Meant == 0 || !v.known || v.Yard == "" {
-			continue
-		}
-		usual := a.usual(feeds)
-		// What people named, or was not wholly seen, is left alone; and what
-		// was topped up is a colony's.
-		free := func(f []int) bool { return len(f) == 1 && a.ps[f[0]].as == "" && !a.cut(f[0]) }
-		off := func(f []int) float64 {
-			if !free(f) {
-				return 0
-			}
-			return math.Abs(a.size(f)/usual - 1)
-		}
-		expect, counted := a.expected(v)
-		over := 0 // more feeds than colonies to feed
-		if counted {
-			over = len(feeds) - expect
-		}
-		first, last := feeds[0], feeds[len(feeds)-1]
-		name := func(f []int, why, note string) {
-			p := &a.ps[f[0]]
-			p.why, p.note = why, note
-			over--
-		}
-		if a.seen.Open && last[0] == len(a.ps)-1 {
-			last = nil // it goes on
-		}
-		first0, last0 := off(first), 0.0
-		if last != nil {
-			last0 = off(last)
-		}
-		switch small := free(first) && a.size(first) < surelyPriming*float64(v.Meant); {
-		case over > 0 && first0 >= unlike && (first0 >= last0 || over > 1):
-			name(first, Priming, "one more than there are colonies, and unlike the others")
-		case small && !(counted && v.Over && over == 0 && !a.hides(k)):
-			name(first, Priming, "a small first pull")
-		}
-		if over > 0 && last0 >= unlike {
-			name(last, Flush, "one more than there are colonies, and unlike the others")
-		}
-	}
 }
 
 // hides reports whether there may be fills of a visit that were not seen.
@@ -372,13 +310,15 @@ func (a *account) colonies() {
 				v.Twice += max(1, c.N)
 			case act.Shared:
 				v.Sharing += c.N - 1
+			case act.AllTold:
+				v.Told = true
 			}
 		}
 	}
 }
 
 // number says what is missing, and gives fills the numbers of their colonies
-// where the order makes them sure.
+// where a person said that all is told, and the order makes them sure.
 func (a *account) number(out *Account) {
 	for k := range out.Visits {
 		v := &out.Visits[k]
@@ -387,7 +327,7 @@ func (a *account) number(out *Account) {
 		}
 		v.Missing = v.Colonies - (v.Fills + v.Skipped + v.Dead - v.Twice + v.Sharing)
 		site := a.site(v.Yard, v.From)
-		if v.Missing != 0 || !v.Over || !site.Numbered || site.Unsure || a.unsure(k) {
+		if v.Missing != 0 || !v.Told || !site.Numbered || site.Unsure || a.unsure(k) {
 			continue
 		}
 		if a.inOrder(out, k, &site) {
@@ -402,28 +342,10 @@ func (a *account) unsure(k int) bool {
 	if a.visits[k].unsure || a.hides(k) {
 		return true
 	}
-	// The first or last may be priming or flushing after all, and a colony
-	// unfed that nobody spoke of.
-	if feeds := a.feeds(k); len(feeds) > 0 {
-		usual := a.usual(feeds)
-		for _, f := range [][]int{feeds[0], feeds[len(feeds)-1]} {
-			if a.ps[f[0]].as == "" && math.Abs(a.size(f)/usual-1) > doubtful {
-				return true
-			}
-		}
-		// A short one soon after another pull may be its top-up after all.
-		for i, f := range feeds[1:] {
-			before, p := feeds[i], &a.ps[f[0]]
-			end := a.ps[before[len(before)-1]].End
-			if p.as == "" && p.Start-end <= a.said.TopUp(end) && a.size(f) < shortShare*usual {
-				return true
-			}
-		}
-	}
 	for i := range a.ps {
 		p := &a.ps[i]
 		if p.visit == k {
-			if p.why == Suspect && p.Kind == fill.Pull || p.why == "" && a.cut(i) {
+			if p.or != "" || p.loner || p.why == Suspect && p.Kind == fill.Pull || p.why == "" && a.cut(i) {
 				return true
 			}
 			continue
@@ -465,7 +387,7 @@ func (a *account) inOrder(out *Account, k int, site *Site) bool {
 		case act.TwoFeeders:
 			// The last two fills went to one colony.
 			n := len(all)
-			if c.N > 1 || n < 2 || all[n-2].from != all[n-2].to {
+			if c.N > 1 || n < 2 || all[n-2].from != all[n-2].to || next != all[n-1].to+1 {
 				return false
 			}
 			all[n-1].from, all[n-1].to = all[n-2].from, all[n-2].to

@@ -245,6 +245,7 @@ func TestColonies(t *testing.T) {
 		numbers string
 	}{
 		{"all", 4, nil, 0, "1 2 3 4"},
+		{"all, but nobody says so", 4, func(n *night) { n.untold = true }, 0, "0 0 0 0"},
 		{"one short", 3, nil, 1, "0 0 0"},
 		{"one too many", 5, nil, -1, "0 0 0 0 0"},
 		{"skipped by a tap", 3, func(n *night) { n.colony(50, act.Skipped, 1) }, 0, "1 3 4"},
@@ -289,8 +290,14 @@ func TestColonies(t *testing.T) {
 				c.do(n)
 			}
 			n.Now = max(n.Now, at(500))
+			if !n.untold {
+				n.colony(499, act.AllTold, 0)
+			}
 			a := n.over().make()
 			v := &a.Visits[0]
+			if v.Told == n.untold {
+				t.Errorf("told is %v", v.Told)
+			}
 			if v.Missing != c.missing {
 				t.Errorf("%d are missing, want %d: %+v", v.Missing, c.missing, v)
 			}
@@ -318,6 +325,7 @@ func TestNumbersOfTopUps(t *testing.T) {
 	n.flow(e+40, 4)
 	n.colony(e+80, act.TwoFeeders, 1)
 	n.sites["orchard"] = Site{Colonies: 4, Meant: 4 * litre, Numbered: true}
+	n.colony(e+90, act.AllTold, 0)
 	a := n.over().make()
 	want := []string{full + " #1", "fill 2 orchard position #2-3", "top-up 2 orchard position #2-3",
 		"fill 2.5 orchard position #4", "top-up 1.5 orchard position #4", full + " #4"}
@@ -334,7 +342,13 @@ func TestShortNeighbours(t *testing.T) {
 	e = n.flow(n.flow(n.flow(e+40, 2.2)+6, 1.8)+3, 2)
 	n.flow(e+40, 4)
 	a := n.over().make()
-	if v := a.Visits[0]; v.Fills != 4 || v.Missing != 0 || v.Numbered || a.Fills[0].Colony != 0 {
+	if v := a.Visits[0]; v.Fills != 4 || v.Missing != 0 || v.Unsure != 1 || v.Numbered || a.Fills[3].Or != ATopUp {
+		t.Errorf("visit is %+v", v)
+	}
+	// Who says that all is told, of four colonies, says how many, not which.
+	n.colony(e+60, act.AllTold, 0)
+	a = n.make()
+	if v := a.Visits[0]; v.Fills != 4 || v.Missing != 0 || v.Unsure != 0 || v.Numbered || a.Fills[3].Or != "" {
 		t.Errorf("visit is %+v", v)
 	}
 }
@@ -342,7 +356,7 @@ func TestShortNeighbours(t *testing.T) {
 // TestUnseenHasNoNumbers: where flow was not seen, the order makes nothing sure.
 func TestUnseenHasNoNumbers(t *testing.T) {
 	n := inOrchard()
-	n.fills(n.flowing(n.fills(0, 4, 4)+30, 9, 180, fill.Hidden)+30, 4, 4)
+	n.colony(n.fills(n.flowing(n.fills(0, 4, 4)+30, 9, 180, fill.Hidden)+30, 4, 4)+1, act.AllTold, 0)
 	a := n.over().make()
 	if v := a.Visits[0]; v.Missing != 0 || v.Numbered || v.Unseen != 9*litre || a.Fills[0].Colony != 0 {
 		t.Errorf("visit is %+v", v)
