@@ -315,6 +315,12 @@ func decodeBody(kind string, raw json.RawMessage) (Body, error) {
 		return decode[Visit](raw)
 	case "drained":
 		return decode[Drained](raw)
+	case "announced":
+		return decode[Announced](raw)
+	case "ack":
+		return decode[Ack](raw)
+	case "shelve":
+		return decode[Shelve](raw)
 	case "undo":
 		return decode[Undo](raw)
 	case "fix":

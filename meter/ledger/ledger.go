@@ -13,6 +13,7 @@ package ledger
 
 import (
 	"math"
+	"slices"
 
 	"yardtally/meter"
 	"yardtally/meter/act"
@@ -94,7 +95,7 @@ func (l *Ledger) reset() {
 
 // SetActs gives the ledger all acts of its rig. The order does not matter.
 func (l *Ledger) SetActs(all []act.Act) {
-	standing := act.Standing(all)
+	standing := slices.DeleteFunc(act.Standing(all), func(a act.Act) bool { return act.OfAlarms(a.Body) })
 	changed := diff(l.standing, standing)
 	if len(changed) == 0 {
 		return
