@@ -31,16 +31,17 @@ func (r *Rig) flow(next int64) {
 	}
 	before := r.q
 	if r.open > 0 {
-		if moving || r.now%stepLine == 0 {
+		if moving || r.now%r.glance() == 0 {
 			r.look()
 		}
-		r.q += (r.target - r.q) * (1 - math.Exp(-dt/r.lag))
+		r.q += (r.target - r.q) * (1 - r.ease.left(dt, r.lag))
 	} else if r.dripping {
-		r.q *= math.Exp(-dt / dripTau)
+		r.q *= r.dies.left(dt, dripTau)
 	} else {
 		r.q = 0
 	}
 	r.book((before + r.q) / 2 * dt)
+	r.steady((before+r.q)/2*dt, dt)
 	r.gasp(next)
 
 	if r.taskEnd < 0 { // a pull
@@ -51,6 +52,9 @@ func (r *Rig) flow(next int64) {
 			dry = next-r.airing.from > dryMS
 		}
 		if f.Reached >= f.Aim-r.closing() || held > giveUp || dry {
+			if r.want != 0 {
+				r.letGo(f)
+			}
 			r.want = 0
 		}
 		if r.want == 0 && r.open == 0 {
@@ -70,6 +74,17 @@ func (r *Rig) flow(next int64) {
 	}
 }
 
+// ease is an exponential decay, and what it was last worked out for.
+type ease struct{ dt, tau, y float64 }
+
+// left returns what is left after dt of what dies away with tau, s.
+func (e *ease) left(dt, tau float64) float64 {
+	if e.dt != dt || e.tau != tau {
+		*e = ease{dt, tau, math.Exp(-dt / tau)}
+	}
+	return e.y
+}
+
 // closing returns what still passes while the trigger shuts.
 func (r *Rig) closing() quantity.Volume { return quantity.VolumeOf(r.q * shutMS / 1000 * 0.8 * r.open) }
 
@@ -80,24 +95,36 @@ func (r *Rig) look() {
 		r.target, r.lag = 0, 0.1
 		return
 	}
-	f, p := &r.lines, &r.s.Plumbing
-	f.rho = density(r.brix, r.tote)
-	f.suction = viscosity(r.brix, r.tote)
-	f.meter = viscosity(r.bodyBrix, r.body)
-	for i, t := range r.hose {
-		f.hose[i] = viscosity(r.hoseBrix[i], t)
-	}
+	f, p := &r.lines, &r.line
+	r.fluid(f)
 	n, static := r.shaft(), r.static(f.rho)
+	if r.ailing.restricts {
+		r.restrict(n, static, f)
+	}
 	r.target = p.operate(n, static, f, r.open, r.target)
 	r.airing.wet = r.target
+	r.middle(f)
 	// What the pump pays for is spent on speeding the hose's syrup up first.
 	area := math.Pi / 4 * float64(p.HoseBore*p.HoseBore)
 	drive := math.Max(1000, p.lift(r.target, n, f.rho)+static)
 	r.lag = math.Max(0.02, f.rho*float64(p.HoseLength)/area*r.target/drive)
 }
 
-// static returns the pressure of the height of the tote's surface over the nozzle, Pa.
-func (r *Rig) static(rho float64) float64 {
+// fluid works out what is in the line.
+func (r *Rig) fluid(f *fluid) {
+	f.rho = density(r.brix, r.tote)
+	f.suction = r.viscosity(&r.sips[hoseCells], r.brix, r.tote)
+	f.meter = r.viscosity(&r.sips[hoseCells+1], r.bodyBrix, r.body)
+	for i, t := range r.hose {
+		f.hose[i] = r.viscosity(&r.sips[i], r.hoseBrix[i], t)
+	}
+}
+
+// static returns the pressure of the height of the tote's surface over the
+// nozzle, less what the tote sucks, Pa.
+func (r *Rig) static(rho float64) float64 { return r.height(rho) - r.suck() }
+
+func (r *Rig) height(rho float64) float64 {
 	p := &r.s.Plumbing
 	return rho * gravity * float64(r.level()+p.ToteFloor-p.Nozzle)
 }
@@ -117,7 +144,10 @@ func (r *Rig) book(dv float64) {
 		return
 	}
 	f := &t.Fills[len(t.Fills)-1]
-	reached, kg := r.hold.pass(n, solids(r.bodyBrix, r.body))
+	if d := &r.dense; d.mu == 0 || d.brix != r.bodyBrix || d.t != r.body {
+		*d = sip{r.bodyBrix, r.body, solids(r.bodyBrix, r.body)}
+	}
+	reached, kg := r.hold.pass(n, r.dense.mu)
 	if f.Open {
 		f.Volume += n
 		f.Reached += reached
@@ -131,7 +161,7 @@ func (r *Rig) book(dv float64) {
 	case !f.feeding():
 		t.Ground += n
 	default:
-		y := &t.Yards[r.yard[f.Yard]]
+		y := &t.Yards[r.yardAt]
 		if f.Open {
 			if f.Volume == n && n > 0 {
 				y.Fills++
@@ -152,7 +182,7 @@ func (r *Rig) book(dv float64) {
 		if r.q > 0 && r.lines.meter > 0 {
 			slip += math.Min(0.5, m.SlipViscous/(r.lines.meter*r.q))
 		}
-		r.turns += n.Litres() * m.PulsesPerL * (1 - slip)
+		r.turns += n.Litres() * m.PulsesPerL * (1 - slip) * r.ailing.drift
 		if whole := math.Floor(r.turns); whole > 0 {
 			r.count += uint64(whole)
 			r.turns -= whole
@@ -185,6 +215,9 @@ func (r *Rig) cool() {
 	air := r.air(r.now)
 	r.tote += (air - r.tote) * dt / tauTote
 	r.body += (air - r.body) * dt / tauBody
+	if r.away && r.pumping {
+		r.body = math.Min(boils, r.body+r.churn()*dt)
+	}
 	for i := range r.hose {
 		r.hose[i] += (air - r.hose[i]) * dt / tauHose
 	}

@@ -30,6 +30,7 @@ const (
 	taskMark
 	taskSkip
 	taskDrain // the hose has run empty
+	taskPause // the keeper is away, and the pump runs on
 )
 
 // planner writes down the night.
@@ -41,15 +42,21 @@ type planner struct {
 	road     []point // already chosen, from here on
 	tasks    []task
 	colonies []Colony
+	feeds    int // pulls of colonies so far
 }
 
 // plan writes down the whole night. It draws from its own streams, so the hand
 // does the same whatever is fitted to the rig; what is odd has a stream of its
 // own, so that the rest of the night is as it would be without.
 func plan(s *Scenario, rng, odd *rand.Rand) (tasks []task, colonies []Colony, start point) {
-	p := &planner{s: s, rng: rng, odd: odd, origin: s.Yards[0].Place}
-	p.here = p.beside(s.Yards[0].Place)
-	p.here.e += 90 // the gate
+	p := &planner{s: s, rng: rng, odd: odd, origin: s.origin()}
+	if len(s.Yards) > 0 {
+		p.here = p.beside(s.Yards[0].Place)
+		p.here.e += 90 // the gate
+	}
+	if s.Idle > 0 {
+		p.wait(s.Idle.Milliseconds())
+	}
 	start = p.here
 	first, last := -1, -1
 	for i, y := range s.Yards {
@@ -79,7 +86,7 @@ func plan(s *Scenario, rng, odd *rand.Rand) (tasks []task, colonies []Colony, st
 		}
 		p.stop(i, y, i == first, i == last)
 	}
-	if s.Home != (Place{}) {
+	if s.Home != (Place{}) && len(s.Yards) > 0 {
 		p.drive(s.Home.on(p.origin))
 		if s.Hand.FlushHome {
 			p.wait(p.between(3, 8))
@@ -120,6 +127,17 @@ func (p *planner) drive(to point) {
 // pull is one that goes to no colony.
 func (p *planner) pull(kind Kind, yard string, bucket int, aim quantity.Volume) {
 	p.do(task{kind: taskPull, yard: yard, who: -1, open: 1, fill: Fill{Kind: kind, Yard: yard, Colony: -1, Bucket: bucket, Aim: aim}})
+}
+
+// colony is a pull for a colony, and what keeps the keeper from it.
+func (p *planner) colony(t task) {
+	for _, x := range p.s.Pauses {
+		if x.Fill == p.feeds {
+			p.do(task{kind: taskPause, wait: x.For.Milliseconds()})
+		}
+	}
+	p.feeds++
+	p.do(t)
 }
 
 func (p *planner) flush(yard string) {
@@ -228,17 +246,17 @@ func (p *planner) feed(y *Yard) {
 			t.fill.Aim, t.fill.Cut = quantity.Volume(part*whole), true
 			rest := t
 			rest.fill.Aim, rest.fill.Cut, rest.fill.TopUp = quantity.Volume(whole)-t.fill.Aim, false, true
-			p.do(t)
+			p.colony(t)
 			p.wait(pause)
-			p.do(rest)
+			p.colony(rest)
 		default:
-			p.do(t)
+			p.colony(t)
 		}
 		if me.Fate == FedTwice {
 			p.wait(p.between(12, 20))
 			t.fill.Aim = quantity.Volume(float64(y.Fill) * math.Max(0.5, 1+s.Hand.Scatter*p.odd.NormFloat64()))
 			t.fill.Cut, t.fill.Second = false, true
-			p.do(t)
+			p.colony(t)
 		}
 	}
 }

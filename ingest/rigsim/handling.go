@@ -218,5 +218,8 @@ func (r *Rig) shift(j *job, n quantity.Volume) quantity.Volume {
 	}
 	r.volume += n
 	h.In += n
+	if n > 0 { // through the lid
+		r.ailing.shutAt = r.volume
+	}
 	return n
 }

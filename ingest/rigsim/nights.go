@@ -229,17 +229,20 @@ func (d dice) happenings(s *Scenario, length time.Duration) {
 
 // lasts returns about how long the night is, without what is done to the tote:
 // syrup is taken to flow at 7 L/min.
-func (s *Scenario) lasts() time.Duration {
+func (s *Scenario) lasts() time.Duration { return s.lastsAt(7) }
+
+// lastsAt returns about how long the night is at that flow, L/min.
+func (s *Scenario) lastsAt(flow float64) time.Duration {
 	tasks, _, _ := plan(s, stream(s.Seed, seedHand), stream(s.Seed, seedOdd))
 	seconds := 0.0
 	for _, t := range tasks {
 		switch t.kind {
-		case taskWait:
+		case taskWait, taskPause:
 			seconds += float64(t.wait) / 1000
 		case taskDrive:
 			seconds += t.path.time
 		case taskPull:
-			seconds += t.fill.Aim.Litres() * 60 / 7
+			seconds += t.fill.Aim.Litres() * 60 / flow
 		}
 	}
 	return time.Duration(seconds * float64(time.Second))

@@ -176,7 +176,7 @@ func (s *Scenario) checkOdd() error {
 			return err
 		}
 	}
-	return s.checkTote()
+	return first(s.checkTote(), s.checkFaults())
 }
 
 func (x Span) check(at string) error {
@@ -321,6 +321,9 @@ func (s Scenario) cloned() Scenario {
 	s.Phantom, s.Refills, s.Swaps = slices.Clone(s.Phantom), slices.Clone(s.Refills), slices.Clone(s.Swaps)
 	s.Transfers, s.Leaks, s.Offs = slices.Clone(s.Transfers), slices.Clone(s.Leaks), slices.Clone(s.Offs)
 	s.Batches = slices.Clone(s.Batches)
+	s.Clogs, s.Kinks, s.Throttles = slices.Clone(s.Clogs), slices.Clone(s.Kinks), slices.Clone(s.Throttles)
+	s.Vents, s.Drifts = slices.Clone(s.Vents), slices.Clone(s.Drifts)
+	s.Pauses, s.Faults = slices.Clone(s.Pauses), slices.Clone(s.Faults)
 	return s
 }
 

@@ -141,13 +141,16 @@ func (p *Plumbing) loss(q float64, f *fluid, open float64) float64 {
 
 // after returns the part of the loss that is downstream of the meter.
 func (p *Plumbing) after(q float64, f *fluid, open float64) float64 {
-	bore := float64(p.HoseBore)
+	bore, length := float64(p.HoseBore), float64(p.HoseLength)/hoseCells
+	rel, minor := float64(p.Roughness)/bore, p.HoseLoss/hoseCells
+	v := q / (math.Pi / 4 * bore * bore)
 	dp := 0.0
-	for _, mu := range f.hose {
-		dp += pipe(q, f.rho, mu, bore, float64(p.HoseLength)/hoseCells, float64(p.Roughness), p.HoseLoss/hoseCells)
+	for _, mu := range f.hose { // pipe, cell by cell
+		re := f.rho * v * bore / mu
+		dp += (churchill(re, rel)*length/bore + minor) * f.rho * v * v / 2
 	}
 	d := float64(p.NozzleBore) * math.Sqrt(open)
-	v := q / (math.Pi / 4 * d * d)
+	v = q / (math.Pi / 4 * d * d)
 	orifice := v / p.NozzleDischarge
 	return dp + f.rho/2*orifice*orifice + p.NozzleLaminar*f.hose[hoseCells-1]*v/(2*d)
 }
@@ -158,31 +161,88 @@ func (p *Plumbing) lift(q, n, rho float64) float64 {
 	return rho * gravity * math.Max(0, float64(p.Shutoff)*s*s-p.Droop*q*q)
 }
 
+// leastFlow and mostFlow bound what flows, m³/s.
+const (
+	leastFlow = 1e-9
+	mostFlow  = 0.02
+)
+
 // operate returns the flow in m³/s at which pump and static head (Pa) pay for
 // the losses, by bisection: what is left over falls as flow rises, so the root
 // is bracketed and the only one. Guess is where to look first.
 func (p *Plumbing) operate(n, static float64, f *fluid, open, guess float64) float64 {
-	left := func(q float64) float64 { return p.lift(q, n, f.rho) + static - p.loss(q, f, open) }
-	const least = 1e-9
-	lo, hi := least, 0.02
-	if left(lo) <= 0 {
+	x := crossing{p: p, f: f, n: n, static: static, open: open, hi: math.Inf(1)}
+	x.near(guess)
+	if !x.over(leastFlow) {
 		return 0
 	}
-	if guess > least {
-		if g := guess * 1.02; left(g) < 0 {
+	lo, hi := leastFlow, mostFlow
+	if guess > leastFlow {
+		if g := guess * 1.02; !x.over(g) {
 			hi = g
 		}
-		if g := guess * 0.98; g < hi && left(g) > 0 {
+		if g := guess * 0.98; g < hi && x.over(g) {
 			lo = g
 		}
 	}
 	for hi-lo > 1e-7*hi {
 		mid := lo + (hi-lo)/2
-		if left(mid) > 0 {
+		if x.over(mid) {
 			lo = mid
 		} else {
 			hi = mid
 		}
 	}
 	return lo + (hi-lo)/2
+}
+
+// crossing is where what is left over of pump and static head falls to zero.
+// It keeps how far that is known, so that the bisection, whose steps set what
+// operate returns, need not work out what it can tell.
+type crossing struct {
+	p               *Plumbing
+	f               *fluid
+	n, static, open float64
+	lo, hi          float64 // something is left over at lo and below, nothing at hi and above
+}
+
+func (x *crossing) left(q float64) float64 {
+	y := x.p.lift(q, x.n, x.f.rho) + x.static - x.p.loss(q, x.f, x.open)
+	if y > 0 {
+		x.lo = math.Max(x.lo, q)
+	} else {
+		x.hi = math.Min(x.hi, q)
+	}
+	return y
+}
+
+// over reports whether at q something is left over.
+func (x *crossing) over(q float64) bool {
+	return q <= x.lo || q < x.hi && x.left(q) > 0
+}
+
+// near closes in by secants, as far as that goes.
+func (x *crossing) near(guess float64) {
+	const close = 4e-8 // half of what bisection ends with
+	if guess <= leastFlow {
+		guess = 1e-4
+	}
+	a, b := guess, guess*1.001
+	ya, yb := x.left(a), x.left(b)
+	for range 10 {
+		q := b - yb*(b-a)/(yb-ya)
+		if !(q > x.lo && q < x.hi) {
+			q = (x.lo + math.Min(x.hi, mostFlow)) / 2
+		}
+		if q < leastFlow || q > mostFlow {
+			return
+		}
+		if math.Abs(q-b) < close*q {
+			x.over(q * (1 - close))
+			x.over(q * (1 + close))
+			return
+		}
+		a, ya = b, yb
+		b, yb = q, x.left(q)
+	}
 }

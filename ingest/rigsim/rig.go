@@ -40,6 +40,7 @@ type Rig struct {
 	path    *path
 	setOff  int64
 	pumping bool
+	away    bool // the pump runs and nobody pulls, for longer than a walk
 
 	// Flow.
 	open, want float64 // trigger: share of its area
@@ -49,6 +50,11 @@ type Rig struct {
 	dripUntil  int64
 	carry      float64 // nL not yet booked
 	lines      fluid
+	sips       [hoseCells + 2]sip // of hose, suction and meter
+	sugar      sugar
+	ease       ease // of the flow
+	dies       ease // of the dribble
+	dense      sip  // solids, kg/nL, of what passes the meter
 	hunt       *pen // of the pump's speed
 
 	// Heat, °C.
@@ -66,6 +72,9 @@ type Rig struct {
 	leaks  []job
 	bursts []burst
 	airing airing
+	ailing ailing
+	line   Plumbing // with what restricts it now
+	flat   flat
 
 	volume quantity.Volume
 	stands Strap   // the newest level that was worked out
@@ -81,11 +90,13 @@ type Rig struct {
 	marks, skips uint64
 	due          [streams]int64
 	sense        sense
+	fits         [meter.LastChannel + 1]bool
 	pressed      meter.Channel
 	slab         []meter.Reading
 
-	truth Truth
-	yard  map[string]int
+	truth  Truth
+	yard   map[string]int
+	yardAt int // of the newest pull
 }
 
 // pen draws the governor's hunting: three swings of no common period.
@@ -121,6 +132,14 @@ const (
 	seedPhantom // and as many more as there are bursts
 )
 
+// Of faults and of the nights for them.
+const (
+	seedRig   = 100000 + iota // what a rig is built like
+	seedWatch                 // its nights
+	seedCase
+	seedFault // and as many more as there are faulty sensors
+)
+
 func stream(seed uint64, n uint64) *rand.Rand {
 	return rand.New(rand.NewPCG(seed, 0x9e3779b97f4a7c15*n))
 }
@@ -150,6 +169,8 @@ func New(s Scenario) (*Rig, error) {
 	r.hold.fill(solids(s.Brix, r.body))
 	r.queue, r.leaks = jobs(&s)
 	r.bursts = bursts(&s)
+	r.line = s.Plumbing
+	r.ailing.set(&s)
 	r.airing.rng = stream(s.Seed, seedAir)
 	r.count, r.boots = s.Meter.Count, s.Meter.Boots
 	r.boardAt = -s.Meter.Uptime.Milliseconds()
@@ -160,6 +181,9 @@ func New(s Scenario) (*Rig, error) {
 		}
 	}
 	r.sense.set(&s)
+	for c := range r.fits {
+		r.fits[c] = s.fitted(meter.Channel(c))
+	}
 	r.schedule(0)
 	return r, nil
 }
@@ -199,7 +223,7 @@ func (r *Rig) shaft() float64 {
 		return 0
 	}
 	p := &r.s.Plumbing
-	return float64(p.Speed) * (1 + p.Hunting*r.hunt.at(float64(r.now)/1000))
+	return float64(p.Speed) * (1 + p.Hunting*r.hunt.at(float64(r.now)/1000)) * r.ailing.throttle
 }
 
 // Steps of the physics, ms.
@@ -207,6 +231,9 @@ const (
 	stepFlow = 10   // while something flows
 	stepLine = 100  // between looks at the operating point
 	stepHeat = 1000 // between looks at the air
+
+	stepCalm = 200 // of a Coarse scenario, while the flow is steady
+	lineCalm = 600
 )
 
 // advance runs the physics on to ms since the start, or to the moment a button
@@ -233,7 +260,8 @@ func (r *Rig) advance(to int64) {
 		}
 		next = r.until(next)
 		if r.flowing() {
-			next = min(next, r.now-r.now%stepFlow+stepFlow)
+			step := r.stride()
+			next = min(next, r.now-r.now%step+step)
 		}
 		r.move(next)
 		r.phantom(next)
@@ -245,6 +273,36 @@ func (r *Rig) advance(to int64) {
 			r.cool()
 		}
 	}
+}
+
+// calm reports whether long steps will do where something flows: it only
+// dribbles, or it is steady and will be for the next step.
+func (r *Rig) calm() bool {
+	if !r.s.Coarse || r.open != r.want {
+		return false
+	}
+	if r.open == 0 {
+		return true
+	}
+	f := &r.truth.Fills[len(r.truth.Fills)-1]
+	near := quantity.VolumeOf(1.5 * r.q * stepCalm / 1000)
+	return r.flat.settled && f.Reached < f.Aim-r.closing()-near
+}
+
+// stride returns how long a step may be while something flows, ms.
+func (r *Rig) stride() int64 {
+	if r.calm() {
+		return stepCalm
+	}
+	return stepFlow
+}
+
+// glance returns how often the operating point is looked at in a pull, ms.
+func (r *Rig) glance() int64 {
+	if r.s.Coarse && r.flat.settled {
+		return lineCalm
+	}
+	return stepLine
 }
 
 func (r *Rig) flowing() bool { return r.open > 0 || r.want > 0 || r.dripping || r.taskEnd < 0 }
@@ -260,6 +318,10 @@ func (r *Rig) begin() {
 			if t.kind == taskDrive {
 				r.where, r.path = t.path.points[len(t.path.points)-1], nil
 			}
+			if t.kind == taskPause {
+				r.ailing.spans[len(r.ailing.spans)-1].To = r.instant(r.taskEnd)
+				r.away = false
+			}
 			r.task, r.begun = r.task+1, false
 			continue
 		}
@@ -270,6 +332,9 @@ func (r *Rig) begin() {
 		switch t.kind {
 		case taskWait:
 			r.taskEnd = r.now + t.wait
+		case taskPause:
+			r.taskEnd, r.away = r.now+t.wait, true
+			r.ailing.spans = append(r.ailing.spans, FaultSpan{Kind: Deadhead, From: r.instant(r.now)})
 		case taskDrive:
 			r.path, r.setOff = t.path, r.now
 			r.taskEnd = r.now + int64(math.Ceil(1000*t.path.time))
@@ -292,11 +357,14 @@ func (r *Rig) begin() {
 			r.airing.on = false
 			r.want = t.open
 			f := t.fill
+			f.Opening, f.Number = t.open, r.turn(f.feeding())
 			f.Start, f.Session, f.First, f.Open = r.instant(r.now), r.session, r.count, true
 			if t.who >= 0 {
 				r.fed[t.who] = append(r.fed[t.who], len(r.truth.Fills))
 			}
 			r.truth.Fills = append(r.truth.Fills, f)
+			r.yardAt = r.yard[f.Yard]
+			r.flat = flat{half: (f.Aim + r.hold.full - r.hold.now) / 2}
 		}
 	}
 }

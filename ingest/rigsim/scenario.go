@@ -96,6 +96,19 @@ type Scenario struct {
 	Hand     Hand
 	Tail     time.Duration // how long the rig still talks after all is done
 
+	// Idle is how long the rig stands, with its pump off, before all else. A night
+	// that has it needs no yards: it stands at home.
+	Idle time.Duration
+	// Coarse takes longer steps, up to 200 ms, where flow is steady or dribbles,
+	// and looks at the operating point every 600 ms there instead of every 100.
+	// That is quicker; pulls come out some millilitres different.
+	Coarse bool
+	// Thickness is the viscosity of all its syrup as a multiple of a sucrose
+	// syrup's of that Brix; 0: 1. Density is a sucrose syrup's.
+	Thickness float64
+	// Sensors is the seed of the errors that last from night to night; 0: Seed.
+	Sensors uint64
+
 	// Fitted are the channels there are sensors for; pulses and uptime always are.
 	Fitted []meter.Channel
 
@@ -117,6 +130,14 @@ type Scenario struct {
 	Offs          []Off
 	Batches       []NewBatch
 
+	Clogs     []Clog
+	Kinks     []Kink
+	Throttles []Throttle
+	Vents     []Vent
+	Drifts    []Drift
+	Pauses    []Pause
+	Faults    []Fault
+
 	// Wire is what its messages go through. The rig knows nothing of it: whoever
 	// carries them asks for it.
 	Wire Rough
@@ -133,8 +154,11 @@ func (s *Scenario) check() error {
 	if s.Start.IsZero() {
 		return fmt.Errorf("start: must be an instant, is zero")
 	}
-	if len(s.Yards) == 0 {
-		return fmt.Errorf("yards: must be at least one")
+	if len(s.Yards) == 0 && (s.Idle == 0 || s.Home == (Place{}) || s.Hand.FlushHome) {
+		return fmt.Errorf("yards: must be at least one, or idle and home be set and no flush be due, has none")
+	}
+	if err := between("idle", s.Idle, 0, longest); err != nil {
+		return err
 	}
 	stops := 0
 	for i, y := range s.Yards {
@@ -158,11 +182,11 @@ func (s *Scenario) check() error {
 			return err
 		}
 	}
-	if stops == 0 || s.Yards[0].Past {
+	if len(s.Yards) > 0 && (stops == 0 || s.Yards[0].Past) {
 		return fmt.Errorf("yards[0].past: the night must start at a yard that is fed")
 	}
 	if s.Home != (Place{}) {
-		if err := s.Home.check("home.", s.Yards[0].Place); err != nil {
+		if err := s.Home.check("home.", s.origin()); err != nil {
 			return err
 		}
 	}
@@ -203,7 +227,8 @@ func (s *Scenario) check() error {
 		lo, hi float64
 	}{
 		{"brix", s.Brix, 0, 77},
-		{"warm", float64(s.Warm), 0, 50},
+		{"warm", float64(s.Warm), 0, 60},
+		{"thickness", s.Thickness, 0, 20},
 		{"tote.length", float64(t.Length), 0.1, 10},
 		{"tote.width", float64(t.Width), 0.1, 10},
 		{"tote.height", float64(t.Height), 0.1, 10},
@@ -231,6 +256,14 @@ func (s *Scenario) check() error {
 		return err
 	}
 	return s.checkOdd()
+}
+
+// origin is what the track's plane is flat about.
+func (s *Scenario) origin() Place {
+	if len(s.Yards) == 0 {
+		return s.Home
+	}
+	return s.Yards[0].Place
 }
 
 // farthest is how far from the first yard the track's flat plane is used, degrees.

@@ -4,6 +4,7 @@ import (
 	"iter"
 	"math"
 	"math/rand/v2"
+	"slices"
 	"time"
 
 	"yardtally/meter"
@@ -67,7 +68,10 @@ func (r *Rig) Next() (Said, bool) {
 		}
 		if c := r.pressed; c != 0 {
 			r.pressed = 0
-			return r.said(r.button(c)), true
+			if out := r.button(c); len(out) > 0 {
+				return r.said(out), true
+			}
+			continue
 		}
 		if r.now < r.due[which] { // the board restarted meanwhile
 			continue
@@ -132,6 +136,9 @@ func (e *sense) set(s *Scenario) {
 	}
 	for _, c := range []meter.Channel{meter.Syrup, meter.Air} {
 		e.bias[c] = 0.15 * e.rng[c].NormFloat64()
+		if s.Sensors != 0 {
+			e.bias[c] = 0.15 * stream(s.Sensors, seedSense+uint64(c)).NormFloat64()
+		}
 	}
 }
 
@@ -156,61 +163,72 @@ func (r *Rig) button(c meter.Channel) []meter.Reading {
 	if c == meter.Skip {
 		n = r.skips
 	}
-	r.sense.buf = append(r.sense.buf[:0], meter.Reading{Channel: c, Value: float64(n)})
-	return r.sense.buf
+	e := &r.sense
+	e.buf = e.buf[:0]
+	r.say(c, float64(n))
+	return e.buf
+}
+
+// say adds to the message what the sensor says of v.
+func (r *Rig) say(c meter.Channel, v float64) {
+	if !r.fits[c] {
+		return
+	}
+	if len(r.ailing.sensors) > 0 {
+		var ok bool
+		if v, ok = r.faulty(c, v); !ok {
+			return
+		}
+	}
+	r.sense.buf = append(r.sense.buf, meter.Reading{Channel: c, Value: v})
 }
 
 func (r *Rig) read(which int) []meter.Reading {
 	e := &r.sense
 	e.buf = e.buf[:0]
-	say := func(c meter.Channel, v float64) {
-		if r.s.fitted(c) {
-			e.buf = append(e.buf, meter.Reading{Channel: c, Value: v})
-		}
-	}
 	switch which {
 	case streamBoard:
-		say(meter.Pulses, float64(r.count&(1<<r.s.Meter.WrapBits-1)))
-		say(meter.Uptime, float64(r.now-r.boardAt)/1000)
+		r.say(meter.Pulses, float64(r.count&(1<<r.s.Meter.WrapBits-1)))
+		r.say(meter.Uptime, float64(r.now-r.boardAt)/1000)
 		if r.now == 0 || r.now == r.upAt {
-			say(meter.Boot, float64(r.boots))
+			r.say(meter.Boot, float64(r.boots))
 		}
 	case streamPosition:
-		r.readPosition(say)
+		r.readPosition()
 	case streamLevel:
 		if r.job != nil && r.job.kind == jobSwap {
-			r.readNothing(say)
+			r.readNothing()
 			break
 		}
 		level := float64(r.level())
 		wave := r.wave(level)
 		d := float64(r.s.Tote.Sensor) - level - wave + noiseLevel*e.rng[meter.Headspace].NormFloat64()
-		say(meter.Headspace, round(math.Max(0, d), 1e-4))
-		p := density(r.brix, r.tote) * gravity * math.Max(0, level+wave-float64(r.s.Tote.Head))
-		say(meter.Head, round(p+noiseHead*e.rng[meter.Head].NormFloat64(), 1))
+		r.say(meter.Headspace, round(math.Max(0, d), 1e-4))
+		p := density(r.brix, r.tote)*gravity*math.Max(0, level+wave-float64(r.s.Tote.Head)) - r.suck()
+		r.say(meter.Head, round(p+noiseHead*e.rng[meter.Head].NormFloat64(), 1))
 	case streamHeat:
-		say(meter.Syrup, round(r.body+e.bias[meter.Syrup]+noiseHeat*e.rng[meter.Syrup].NormFloat64(), 0.1))
-		say(meter.Air, round(r.air(r.now)+e.bias[meter.Air]+noiseHeat*e.rng[meter.Air].NormFloat64(), 0.1))
+		r.say(meter.Syrup, round(r.body+e.bias[meter.Syrup]+noiseHeat*e.rng[meter.Syrup].NormFloat64(), 0.1))
+		r.say(meter.Air, round(r.air(r.now)+e.bias[meter.Air]+noiseHeat*e.rng[meter.Air].NormFloat64(), 0.1))
 	case streamLine:
-		say(meter.Line, round(r.outlet()+noiseLine*e.rng[meter.Line].NormFloat64(), 1))
+		r.say(meter.Line, round(r.outlet()+noiseLine*e.rng[meter.Line].NormFloat64(), 1))
 	case streamPump:
-		say(meter.Pump, math.Round(60*r.shaft()*(1+0.001*e.rng[meter.Pump].NormFloat64()))/60) // in whole turns a minute
+		r.say(meter.Pump, math.Round(60*r.shaft()*(1+0.001*e.rng[meter.Pump].NormFloat64()))/60) // in whole turns a minute
 	case streamButtons:
-		say(meter.Mark, float64(r.marks))
-		say(meter.Skip, float64(r.skips))
+		r.say(meter.Mark, float64(r.marks))
+		r.say(meter.Skip, float64(r.skips))
 	}
 	return e.buf
 }
 
 // outlet returns the gauge pressure at the pump's outlet, Pa.
 func (r *Rig) outlet() float64 {
-	p := &r.s.Plumbing
+	p := &r.line
 	rho := density(r.brix, r.tote)
-	made := p.lift(r.q, r.shaft(), rho) + rho*gravity*float64(r.level())
+	made := p.lift(r.q, r.shaft(), rho) + rho*gravity*float64(r.level()) - r.suck()
 	if r.q < 1e-9 {
 		return made
 	}
-	return made - pipe(r.q, rho, viscosity(r.brix, r.tote), float64(p.SuctionBore), float64(p.SuctionLength), float64(p.Roughness), p.SuctionLoss)
+	return made - pipe(r.q, rho, r.viscosity(&r.sips[hoseCells], r.brix, r.tote), float64(p.SuctionBore), float64(p.SuctionLength), float64(p.Roughness), p.SuctionLoss)
 }
 
 // wave returns how far slosh lifts the surface at the sensor, m. Driving feeds
@@ -233,16 +251,16 @@ func (r *Rig) wave(level float64) float64 {
 
 // readNothing is what the level sensors say while there is no tote under them:
 // half the time nothing at all, otherwise a floor or a hand.
-func (r *Rig) readNothing(say func(meter.Channel, float64)) {
+func (r *Rig) readNothing() {
 	e := &r.sense
 	if e.odd.Float64() < 0.5 {
 		return
 	}
-	say(meter.Headspace, round(float64(r.s.Tote.Sensor)+0.3+4*e.odd.Float64(), 1e-4))
-	say(meter.Head, round(500*e.odd.NormFloat64(), 1))
+	r.say(meter.Headspace, round(float64(r.s.Tote.Sensor)+0.3+4*e.odd.Float64(), 1e-4))
+	r.say(meter.Head, round(500*e.odd.NormFloat64(), 1))
 }
 
-func (r *Rig) readPosition(say func(meter.Channel, float64)) {
+func (r *Rig) readPosition() {
 	e, at := &r.sense, r.where
 	if r.path != nil {
 		at, _ = r.path.at(float64(r.now-r.setOff) / 1000)
@@ -274,12 +292,28 @@ func (r *Rig) readPosition(say func(meter.Channel, float64)) {
 		e.lost = point{}
 	}
 	if in(r.s.PositionGone, since) >= 0 {
-		say(meter.UTC, float64(r.instant(r.now).Unix()))
+		r.say(meter.UTC, float64(r.instant(r.now).Unix()))
 		return
 	}
-	p := at.place(r.s.Yards[0].Place)
-	say(meter.Lat, round(p.Lat, 1e-6))
-	say(meter.Lon, round(p.Lon, 1e-6))
-	say(meter.HDOP, round(hdop, 0.1))
-	say(meter.UTC, float64(r.instant(r.now).Unix()))
+	p := at.place(r.s.origin())
+	r.say(meter.Lat, round(p.Lat, 1e-6))
+	r.say(meter.Lon, round(p.Lon, 1e-6))
+	r.say(meter.HDOP, round(hdop, 0.1))
+	if len(r.ailing.sensors) > 0 {
+		r.halve()
+	}
+	r.say(meter.UTC, float64(r.instant(r.now).Unix()))
+}
+
+// halve takes out of a message what is left of a position that lacks a half.
+func (r *Rig) halve() {
+	e := &r.sense
+	lat := slices.ContainsFunc(e.buf, func(x meter.Reading) bool { return x.Channel == meter.Lat })
+	lon := slices.ContainsFunc(e.buf, func(x meter.Reading) bool { return x.Channel == meter.Lon })
+	if lat && lon {
+		return
+	}
+	e.buf = slices.DeleteFunc(e.buf, func(x meter.Reading) bool {
+		return x.Channel == meter.Lat || x.Channel == meter.Lon || x.Channel == meter.HDOP
+	})
 }

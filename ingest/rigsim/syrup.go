@@ -21,10 +21,33 @@ func Weigh(v quantity.Volume, brix float64, t quantity.Temperature) quantity.Mas
 // (in Mathlouthi & Reiser, Sucrose). It is said to hold to 1 %; against tables
 // of the National Bureau of Standards and the CRC Handbook it is within 6 %
 // from 20 °C up, and reads 6 to 15 % high below 10 °C.
-func viscosity(brix, t float64) float64 {
+func viscosity(brix, t float64) float64 { return sugared(brix).viscosity(t) }
+
+// sugar is what of the viscosity's formula depends on the Brix alone.
+type sugar struct{ brix, thick, cold float64 }
+
+func sugared(brix float64) sugar {
 	n := brix / (1900 - 18*brix)
-	lg := 22.46*n - 0.114 + (30-t)/(91+t)*(1.1+43.1*math.Pow(n, 1.25))
-	return math.Pow(10, lg) * 1e-3
+	return sugar{brix, 22.46*n - 0.114, 1.1 + 43.1*math.Pow(n, 1.25)}
+}
+
+func (s sugar) viscosity(t float64) float64 {
+	return math.Pow(10, s.thick+(30-t)/(91+t)*s.cold) * 1e-3
+}
+
+// sip is a viscosity that was worked out, and what of.
+type sip struct{ brix, t, mu float64 }
+
+// viscosity returns the viscosity of the night's syrup, of brix at t °C, Pa·s.
+// What it last returned for that part of the line is kept.
+func (r *Rig) viscosity(part *sip, brix, t float64) float64 {
+	if part.mu == 0 || part.brix != brix || part.t != t {
+		if r.sugar.brix != brix || r.sugar.cold == 0 {
+			r.sugar = sugared(brix)
+		}
+		*part = sip{brix, t, r.sugar.viscosity(t) * r.ailing.thick}
+	}
+	return part.mu
 }
 
 // density returns the density of a sucrose solution in kg/m³, of brix mass

@@ -32,13 +32,29 @@ func (t *Tote) cubic(z float64) float64 {
 	return float64(t.Length) * float64(t.Width) * (z + t.Bulge*h/math.Pi*(1-math.Cos(math.Pi*z/h)))
 }
 
-// Level returns the level at which the tote holds v, by bisection.
+// Level returns the level at which the tote holds v, by bisection. Newton's
+// steps before it spare it most of the looks: the level rises with the volume.
 func (t *Tote) Level(v quantity.Volume) quantity.Length {
-	want := v.CubicMetres()
-	lo, hi := 0.0, float64(t.Height)
+	want, h := v.CubicMetres(), float64(t.Height)
+	area := float64(t.Length) * float64(t.Width)
+	z := want / area
+	for range 8 {
+		z = math.Min(h, math.Max(0, z))
+		step := (t.cubic(z) - want) / (area * (1 + t.Bulge*math.Sin(math.Pi*z/h)))
+		z -= step
+		if math.Abs(step) < 3e-6*h { // its square is what is still amiss, at most
+			break
+		}
+	}
+	const close = 1e-11 // of the height
+	below, above := z-close*h, z+close*h
+	if t.cubic(below) >= want || t.cubic(above) < want {
+		below, above = math.Inf(-1), math.Inf(1)
+	}
+	lo, hi := 0.0, h
 	for range 40 {
 		mid := lo + (hi-lo)/2
-		if t.cubic(mid) < want {
+		if mid <= below || mid < above && t.cubic(mid) < want {
 			lo = mid
 		} else {
 			hi = mid

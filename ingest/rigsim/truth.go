@@ -39,7 +39,16 @@ type Fill struct {
 	Second               bool   // goes to the colony's second feeder
 	With                 int    // how many of the colonies that follow share it
 	Cut                  bool   // interrupted: a top-up follows
-	Open                 bool   // not yet ended
+
+	Number  int     // among the pulls that feed colonies, from 0; -1 where it is none
+	Opening float64 // share of its area that the trigger was opened to
+	// Plateau is the mean flow from when the trigger was open, and the flow had
+	// settled, until the hand began to shut it or the tote was down to its
+	// outlet; 0 where it never settled. Clear is what it would have been with the
+	// trigger fully open and nothing failing, by what the line was half way
+	// through the pull.
+	Plateau, Clear quantity.Flow
+	Open           bool // not yet ended
 }
 
 // feeding reports whether the pull is a colony's.
@@ -137,7 +146,8 @@ type Truth struct {
 	Marks                  []Press
 	Phantoms               []Phantoms // of the bursts that were counted
 	Airs                   []Airing
-	Handlings              []Handling // in the order of their start
+	Handlings              []Handling  // in the order of their start
+	Faults                 []FaultSpan // in the order of their start
 	Skipped                int
 	Done                   bool // the keeper has nothing left to do
 }
@@ -153,7 +163,7 @@ func (r *Rig) Truth() Truth {
 			t.Phantoms = append(t.Phantoms, b.told)
 		}
 	}
-	t.Colonies = r.fates()
+	t.Colonies, t.Faults = r.fates(), r.faults()
 	t.Tote, t.Level, t.Brix, t.Syrup = r.volume, r.level(), r.brix, quantity.Temperature(r.body)
 	t.Hose = r.hold.now
 	t.Flow, t.Session, t.Count = quantity.Flow(r.q), r.session, r.count
