@@ -46,6 +46,7 @@ func Make(seen *Seen, said *Said) Account {
 	a.topUps()
 	a.visit()
 	a.strange()
+	a.unborne()
 	a.primed()
 	a.colonies()
 	return a.sum()

@@ -38,7 +38,7 @@ const (
 // pulses without syrup, or syrup onto the ground.
 func (a *account) strange() {
 	rate := func(p *part) float64 { return float64(p.Volume()) / float64(max(1, p.Flowing)) }
-	var rates []float64
+	var rates []float64 // of the outing's pulls
 	for i := range a.ps {
 		if a.ps[i].why == "" {
 			rates = append(rates, rate(&a.ps[i]))
@@ -72,6 +72,11 @@ func (a *account) strange() {
 			slowest.or = Suspect
 		}
 	}
+}
+
+// unborne doubts the pulls of which the tote's level says that one of them gave
+// no syrup, not which.
+func (a *account) unborne() {
 	for i := range a.seen.Doubts {
 		d := &a.seen.Doubts[i]
 		if d.Sure || d.Why == tote.Filled {
@@ -163,8 +168,8 @@ type end struct {
 }
 
 // ends returns the feeds of a visit that may be no colony's, the unlikeliest
-// colony's first. What people named, or was not wholly seen, is left alone; and what was
-// topped up is a colony's.
+// colony's first. What people named, or was not wholly seen, is left alone; and
+// what was surely topped up is a colony's.
 func (a *account) ends(k int, feeds [][]int) []end {
 	usual := float64(a.visits[k].Meant)
 	if len(feeds) >= usualMany {
@@ -224,6 +229,7 @@ func (a *account) doubtful(feeds [][]int) float64 {
 	return min(unlike, max(least, wide*sigma*off[len(off)/2]))
 }
 
+// prime names what is no colony's at the ends of a visit, and doubts what may be none.
 func (a *account) prime(k int) {
 	v := &a.visits[k]
 	named := 0
@@ -276,11 +282,9 @@ func (a *account) name(k int) bool {
 // no other pull may be the one.
 func (a *account) allTold(k, over int, counted, named bool) {
 	v := &a.visits[k]
-	if named && slices.ContainsFunc(a.ps, func(p part) bool {
+	other := named && slices.ContainsFunc(a.ps, func(p part) bool {
 		return p.visit == k && p.why == "" && p.or != "" && (!p.topUp || p.or == AFill)
-	}) {
-		return
-	}
+	})
 	for _, c := range v.said {
 		switch {
 		case c.What != act.AllTold:
@@ -288,7 +292,7 @@ func (a *account) allTold(k, over int, counted, named bool) {
 			a.review(c.Act, "how many colonies stand there is not said")
 		case over != 0:
 			a.review(c.Act, fmt.Sprintf("all is told, but there %s than colonies to feed", more(over)))
-		default:
+		case !other:
 			for i := range a.ps {
 				if p := &a.ps[i]; p.visit == k && (p.why == "" || p.or != ATopUp) {
 					p.or = ""
