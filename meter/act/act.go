@@ -38,8 +38,8 @@ func (a *Act) Since() int64 {
 }
 
 // Body is what was said. Its concrete types are Rig, Tote, Yard, Meter,
-// Proving, Batch, Colonies, Route, Arrive, Colony, Assign, Deem, Cut, Visit,
-// Drained, Undo, Fix and Unknown.
+// Proving, Batch, Line, Colonies, Route, Arrive, Colony, Assign, Deem, Cut,
+// Visit, Drained, Undo, Fix and Unknown.
 type Body interface {
 	Kind() string
 	// Check reports the first thing that cannot be so: field, rule, value.
@@ -297,6 +297,8 @@ func decodeBody(kind string, raw json.RawMessage) (Body, error) {
 		return decode[Proving](raw)
 	case "batch":
 		return decode[Batch](raw)
+	case "line":
+		return decode[Line](raw)
 	case "assign":
 		return decode[Assign](raw)
 	case "colonies":

@@ -25,6 +25,7 @@ var bodies = []Body{
 	Meter{Type: "turbine", Body: "acetal", Repeat: 0.2, DueDays: 90},
 	Batch{Syrup: "sucrose", Brix: 66.7},
 	Batch{Syrup: "blend", Shares: map[string]float64{"sucrose": 2, "hfcs-55": 1}, Reading: 61, ReadC: 12, BrixWithin: 0.5},
+	Line{}, aLine(),
 	Assign{Session: 7, First: 100, Last: 480, Yard: "mill"},
 	Undo{Act: "a1"},
 	Fix{Boot: "2", MonoNS: 5, UTC: 1_791_588_000_000_000_001, By: "phone"},

@@ -12,7 +12,7 @@ import (
 // "" for kinds whose acts stand beside each other.
 func Subject(b Body) string {
 	switch b := b.(type) {
-	case Rig, Tote, Batch, Meter:
+	case Rig, Tote, Batch, Meter, Line:
 		return b.Kind()
 	case Proving:
 		if b.DoneNS != 0 {

@@ -34,6 +34,7 @@ type span struct {
 	places []yard.Place
 	batch  *act.Batch
 	since  int64 // when batch came into the tote
+	line   *act.Line
 	tote   *act.Tote
 	space  tote.Gauge // by the headspace sensor
 	head   tote.Gauge // by the pressure sensor
@@ -194,6 +195,8 @@ func (c *config) take(a *act.Act, next *span, yards map[string]act.Yard, pr *pro
 		c.stand(b.Yard, a, b.Count, b.FillL, nil)
 	case act.Meter:
 		pr.meter(b)
+	case act.Line:
+		next.line = &b
 	case act.Proving:
 		c.tested(a, b)
 		return pr.add(a, b)

@@ -111,7 +111,8 @@ func (l *Ledger) SetActs(all []act.Act) {
 			refix = true
 		case act.Assign, act.Deem, act.Cut, act.Colony, act.Colonies, act.Arrive, act.Visit, act.Drained, act.Route, act.Yard:
 			// The account's alone.
-		case act.Unknown:
+		case act.Line, act.Unknown:
+			// Nothing is folded by them.
 		case act.Proving:
 			// Where it was said before, that no longer counts.
 			for _, list := range [][]act.Act{before, standing} {

@@ -3,6 +3,7 @@ package ledger
 import (
 	"yardtally/calibrate/quantity"
 	"yardtally/calibrate/tote"
+	"yardtally/meter/act"
 	"yardtally/meter/outing"
 	ltote "yardtally/meter/tote"
 )
@@ -118,6 +119,13 @@ type YardLeft struct {
 	Outlook  ltote.Outlook // if it comes next, once Yard is done
 }
 
+// Planned is a yard and what it is meant to get, as it stands now.
+type Planned struct {
+	Yard     string
+	Colonies int             // 0: not said
+	Each     quantity.Volume // 0: not said
+}
+
 // Here is where the rig is now.
 type Here struct {
 	Yard   string // "" for none
@@ -163,6 +171,11 @@ type View struct {
 	Changes []ltote.Change // what went into and out of the tote past the meter
 	Doubts  []ltote.Doubt  // where the meter counted more than the tote gave; their Flows are not used
 	Left    Left
+	Plan    []Planned // the yards of the newest route or, without one, all in use; whole, whatever was fed
+
+	// As last said, though it be of later than At; nil: not said.
+	Line  *act.Line  // the rig's line as labelled
+	Batch *act.Batch // what is in the tote
 
 	PulseVolume quantity.Volume // what one pulse is worth now; 0: no proving yet
 	// Curves of the meter, by from when they hold; the first is none. They are

@@ -1,0 +1,31 @@
+package ledger
+
+import "math"
+
+// plan lists what is meant to be fed, as last said: the yards of the newest
+// route, in its order, or all in use. Closed yards and
+// those that no act describes are left out.
+func (l *Ledger) plan(st *State, v *View, b *book) []Planned {
+	var ids []string
+	open := make(map[string]bool, len(v.Yards))
+	for i := range v.Yards {
+		if y := &v.Yards[i]; !y.Closed {
+			ids = append(ids, y.ID)
+			open[y.ID] = true
+		}
+	}
+	if n := len(l.cfg.said.Routes); n > 0 && len(l.cfg.said.Routes[n-1].Yards) > 0 {
+		ids = l.cfg.said.Routes[n-1].Yards
+	}
+	said := l.said(st)
+	said.book = b
+	var out []Planned
+	for _, id := range ids {
+		if !open[id] {
+			continue
+		}
+		site := said.site(id, math.MaxInt64)
+		out = append(out, Planned{Yard: id, Colonies: site.Colonies, Each: site.Meant})
+	}
+	return out
+}
