@@ -58,6 +58,8 @@ type Piece struct {
 	// that it can be cut at any count.
 	Pulse quantity.Volume
 	Flow  worth.Flow
+
+	Plateau Plateau // of a pull that is over
 }
 
 // Volume returns the piece's volume: exact, by count difference.
@@ -79,6 +81,8 @@ type State struct {
 
 	Even     uint64 // pulses of the open piece up to a surge ...
 	EvenTook int64  // ... and their time, ns
+
+	Course Course `json:",omitzero"` // nothing where no piece is open
 }
 
 // A rate is taken over so many pulses, or so long.
@@ -152,6 +156,8 @@ func (s *State) Next(m Move, r Rules, out []Piece) []Piece {
 			if s.Rate*float64(gap)/1e9 <= float64(2*n+restPulses) {
 				s.Rated += n
 				s.RatedTook += gap
+			} else {
+				s.Course.rest()
 			}
 		}
 		s.Still = 0
@@ -160,7 +166,7 @@ func (s *State) Next(m Move, r Rules, out []Piece) []Piece {
 		if s.Rated >= ratePulses || s.RatedTook >= rateTook {
 			s.Rate = perSecond(s.Rated, s.RatedTook)
 			s.PulseWorth = m.Meter.Add(&s.Now.Flow, float64(s.Unsettled), s.Rate)
-			s.even(m.To)
+			s.Course.settled(s.Rated, s.RatedTook, s.even(m.To))
 			s.Unsettled, s.Rated, s.RatedTook = 0, 0, 0
 		}
 	}
@@ -187,16 +193,17 @@ func (s *State) over(still int64, m *worth.Meter, r Rules) bool {
 
 // even notes the rate of the pulses that were just settled, and whether it is
 // a surge over those before.
-func (s *State) even(to uint64) {
+func (s *State) even(to uint64) bool {
 	if s.Even >= evenPulses && s.Rate > surge*perSecond(s.Even, s.EvenTook) {
 		if s.Now.Surge == 0 {
 			s.Now.Surge = to - s.Unsettled
 		}
-		return
+		return true
 	}
 	s.Now.Surge = 0
 	s.Even += s.Rated
 	s.EvenTook += s.RatedTook
+	return false
 }
 
 func perSecond(n uint64, took int64) float64 {
@@ -247,6 +254,9 @@ func (p *Piece) settle() {
 
 func (s *State) close(m *worth.Meter, r Rules, out []Piece) []Piece {
 	p := s.judge(m, r)
+	if p.Kind == Pull {
+		p.Plateau = s.Course.plateau()
+	}
 	*s = State{Rate: s.Rate, PulseWorth: s.PulseWorth}
 	return append(out, p)
 }
