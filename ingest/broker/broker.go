@@ -144,6 +144,16 @@ func (s *Source) bound(addr string, server *mqtt.Server, self *mqtt.Client) {
 // Publish sends a message at QoS 1, not retained, to whoever listens to the
 // topic now. It waits for nobody; it fails while the broker is not bound.
 func (s *Source) Publish(_ context.Context, topic string, payload []byte) error {
+	return s.inject(topic, payload, false)
+}
+
+// Retain is Publish of a message that the broker keeps for whoever listens
+// later, until another takes its place, a day has passed or the daemon ends.
+func (s *Source) Retain(_ context.Context, topic string, payload []byte) error {
+	return s.inject(topic, payload, true)
+}
+
+func (s *Source) inject(topic string, payload []byte, retain bool) error {
 	s.mu.Lock()
 	server, self := s.server, s.self
 	s.mu.Unlock()
@@ -151,7 +161,7 @@ func (s *Source) Publish(_ context.Context, topic string, payload []byte) error 
 		return errors.New("it does not serve yet")
 	}
 	return server.InjectPacket(self, packets.Packet{
-		FixedHeader: packets.FixedHeader{Type: packets.Publish, Qos: 1},
+		FixedHeader: packets.FixedHeader{Type: packets.Publish, Qos: 1, Retain: retain},
 		TopicName:   topic, Payload: payload,
 		PacketID: 1, // the library wants one; nothing is acknowledged in here
 	})

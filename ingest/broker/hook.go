@@ -132,7 +132,8 @@ func (h *hook) OnACLCheck(cl *mqtt.Client, topic string, write bool) bool {
 
 // OnPublish implements mqtt.Hook. It runs before the broker acknowledges.
 func (h *hook) OnPublish(cl *mqtt.Client, pk packets.Packet) (packets.Packet, error) {
-	pk.FixedHeader.Retain = pk.FixedHeader.Retain && h.mayRetain(pk.TopicName, pk.Payload)
+	// What the daemon itself has kept takes nobody's place.
+	pk.FixedHeader.Retain = pk.FixedHeader.Retain && (cl.Net.Inline || h.mayRetain(pk.TopicName, pk.Payload))
 	rig := h.s.topics[pk.TopicName]
 	if rig == "" {
 		if strings.HasPrefix(pk.TopicName, h.s.o.Prefix+"/") && strings.HasSuffix(pk.TopicName, "/readings") {

@@ -1,6 +1,7 @@
 package broker
 
 import (
+	"fmt"
 	"testing"
 	"time"
 
@@ -46,5 +47,43 @@ func TestPublish(t *testing.T) {
 		case <-time.After(patience):
 			t.Errorf("%s hears nothing", rig)
 		}
+	}
+}
+
+// What the daemon has kept comes to those who listen later, the newest of it
+// only, and clients that fill the broker with kept messages leave it its place.
+func TestRetain(t *testing.T) {
+	s, err := New(options())
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := s.Retain(t.Context(), "yard/heron/alarms", nil); err == nil {
+		t.Error("kept while not bound")
+	}
+	s = start(t, options(), make(collector))
+	c := connect(t, clientOptions(s, "retainer", "", ""))
+	for i := range maxRetained + 1 {
+		publish(t, c, fmt.Sprintf("else/%d", i), 1, true, "x")
+	}
+	if n := s.State().Dropped["too many retained"]; n != 1 {
+		t.Fatalf("%d retained messages refused, want 1: there is room left", n)
+	}
+	for _, text := range []string{"one", "two"} {
+		if err := s.Retain(t.Context(), "yard/heron/alarms", []byte(text)); err != nil {
+			t.Fatal(err)
+		}
+	}
+	got := make(chan mqtt.Message, 8)
+	k := connect(t, clientOptions(s, "lamp", "", "")).Subscribe("yard/heron/alarms", 1, func(_ mqtt.Client, m mqtt.Message) { got <- m })
+	if !k.WaitTimeout(patience) || k.Error() != nil {
+		t.Fatal(k.Error())
+	}
+	select {
+	case m := <-got:
+		if string(m.Payload()) != "two" || !m.Retained() {
+			t.Errorf("got %q, retained %v", m.Payload(), m.Retained())
+		}
+	case <-time.After(patience):
+		t.Error("nothing was kept")
 	}
 }

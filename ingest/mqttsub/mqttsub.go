@@ -199,13 +199,22 @@ func (s *Source) connected(c mqtt.Client) {
 // Publish sends a message at QoS 1, not retained, and waits until the broker
 // has it. It fails while there is no connection; nothing is sent later.
 func (s *Source) Publish(ctx context.Context, topic string, payload []byte) error {
+	return s.publish(ctx, topic, payload, false)
+}
+
+// Retain is Publish of a message that the broker keeps for whoever listens later.
+func (s *Source) Retain(ctx context.Context, topic string, payload []byte) error {
+	return s.publish(ctx, topic, payload, true)
+}
+
+func (s *Source) publish(ctx context.Context, topic string, payload []byte, retain bool) error {
 	s.mu.Lock()
 	c := s.client
 	s.mu.Unlock()
 	if c == nil || !c.IsConnectionOpen() {
 		return fmt.Errorf("%s: not connected", s.url.Host)
 	}
-	t := c.Publish(topic, 1, false, payload)
+	t := c.Publish(topic, 1, retain, payload)
 	select {
 	case <-t.Done():
 		return t.Error()

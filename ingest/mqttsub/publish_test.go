@@ -49,3 +49,26 @@ func TestPublish(t *testing.T) {
 		}
 	}
 }
+
+// What is to be kept comes to those who listen later.
+func TestRetain(t *testing.T) {
+	addr, _ := serve(t, "127.0.0.1:0", &letIn{})
+	src, _ := start(t, options(addr), make(collector))
+	await(t, src, "open", isOpen)
+	if err := src.Retain(t.Context(), "yard/heron/alarms", []byte("none")); err != nil {
+		t.Fatal(err)
+	}
+	got := make(chan mqtt.Message, 8)
+	k := publisher(t, addr).Subscribe("yard/heron/alarms", 1, func(_ mqtt.Client, m mqtt.Message) { got <- m })
+	if !k.WaitTimeout(patience) || k.Error() != nil {
+		t.Fatal(k.Error())
+	}
+	select {
+	case m := <-got:
+		if string(m.Payload()) != "none" || !m.Retained() {
+			t.Errorf("got %q, retained %v", m.Payload(), m.Retained())
+		}
+	case <-time.After(patience):
+		t.Fatal("nothing was kept")
+	}
+}

@@ -13,6 +13,8 @@
 //	loose        start of the flow    volume_l, within_l, duration_s, session, first, last, why, note, yard, reason, void
 //	gap          start of the gap     duration_s, known_l, hidden_l, why, void
 //	sample       its instant          total_l, flow_l_per_min, tote_l, syrup_c, air_c, void
+//	alarm        when it was given    key, change, what, priority, yard, chance, void
+//	             out
 //
 // volume_l, known_l, hidden_l, total_l and tote_l are litres, duration_s
 // seconds, flow_l_per_min litres a minute, syrup_c and air_c degrees Celsius
@@ -22,7 +24,9 @@
 // fill before it, short 1 for one whose colony still had syrup, colony the
 // colony's number where it is sure, else 0; solids_kg is the sugar in what left
 // the nozzle and brix its mean Brix; yard, reason, why and note are strings;
-// void is a boolean. within_l, solids_kg, brix, syrup_c, tote_l and air_c are left out where they
+// void is a boolean. Of an alarm, key names it for its whole life, change is "raised" or
+// "returned", what its kinds, priority "now" or "soon", yard the yard's id or
+// "", chance how likely it is real, 0 to 1. within_l, solids_kg, brix, syrup_c, tote_l and air_c are left out where they
 // are not known, and so is any number that is not finite.
 //
 // # Void points

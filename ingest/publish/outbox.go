@@ -230,7 +230,7 @@ func (p *put) done(oldest int64) {
 func (p *put) event(e *ledger.Event) error {
 	switch e.Kind {
 	case ledger.Rewound:
-		return p.rewound(e.At, "")
+		return p.rewound(e.At, toldKinds)
 	case ledger.Restated:
 		return p.rewound(e.At, restatedKinds)
 	case ledger.Told:
@@ -242,6 +242,10 @@ func (p *put) event(e *ledger.Event) error {
 	}
 	return p.point(pt)
 }
+
+// toldKinds are the kinds of points that the ledger tells: a Rewound makes them
+// doubtful. That an alarm was given out does not become untrue.
+var toldKinds = fmt.Sprintf(" AND kind <> %d", alarmKind)
 
 // restatedKinds are the kinds of points that a Restated makes doubtful.
 var restatedKinds = fmt.Sprintf(" AND kind IN (%d, %d)", fillKind, looseKind)

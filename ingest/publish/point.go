@@ -23,6 +23,7 @@ const (
 	looseKind  kind = 2
 	gapKind    kind = 3
 	sampleKind kind = 4
+	alarmKind  kind = 5
 )
 
 // field is one field of a measurement. Fields are kept on disk by their
@@ -59,6 +60,10 @@ var measurements = [...]measurement{
 	sampleKind: {"sample", []field{
 		{"total_l", 'f', false}, {"flow_l_per_min", 'f', false},
 		{"tote_l", 'f', false}, {"syrup_c", 'f', false}, {"air_c", 'f', false},
+	}},
+	alarmKind: {"alarm", []field{
+		{"key", 's', false}, {"change", 's', false}, {"what", 's', false}, {"priority", 's', false},
+		{"yard", 's', false}, {"chance", 'f', false},
 	}},
 }
 

@@ -36,10 +36,11 @@ const (
 	Full    Kind = iota + 1 // the set fill is reached, less what it is to come early by
 	Failing                 // flow fails while the trigger seems to be open
 	Silent                  // the counter says nothing any more, in mid-pull
+	Alarm                   // something else needs the keeper now; State never says it
 )
 
 // Kinds is one more than the highest Kind: the length of a table by kind.
-const Kinds = int(Silent) + 1
+const Kinds = int(Alarm) + 1
 
 // String returns the kind's name, as it is given out.
 func (k Kind) String() string {
@@ -50,6 +51,8 @@ func (k Kind) String() string {
 		return "failing"
 	case Silent:
 		return "silent"
+	case Alarm:
+		return "alarm"
 	}
 	return "none"
 }
@@ -193,6 +196,12 @@ func (s *State) Tick(now int64, r Rules, out []Signal) []Signal {
 		return out
 	}
 	return s.give(Silent, r, out)
+}
+
+// Due reports whether the fill that goes on is still to have its Full: whatever
+// else there is to hear waits until then.
+func (s *State) Due(r Rules) bool {
+	return s.in && s.sure && r.Set > 0 && r.Pulse > 0 && !s.given[Full] && !s.given[Silent]
 }
 
 func (s *State) give(k Kind, r Rules, out []Signal) []Signal {
