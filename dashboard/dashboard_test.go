@@ -320,8 +320,8 @@ func TestTablesClose(t *testing.T) {
 				fills += k
 			}
 		}
-		if sum != hundredths(t, y.Sum) || fills != y.Fills || fills != len(n.v.Fills) {
-			t.Errorf("seed %d: lines add up to %d and %d fills; sum line says %s and %d", seed, sum, fills, y.Sum, y.Fills)
+		if sum != hundredths(t, y.Sum) || strconv.Itoa(fills) != y.Fills || fills != len(n.v.Fills) {
+			t.Errorf("seed %d: lines add up to %d and %d fills; sum line says %s and %s", seed, sum, fills, y.Sum, y.Fills)
 		}
 		vol := n.v.Total.Litres()
 		if s.Units == quantity.US {

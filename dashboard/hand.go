@@ -13,8 +13,10 @@ import (
 
 	"yardtally/calibrate/quantity"
 	"yardtally/dashboard/door"
+	"yardtally/dashboard/report"
 	"yardtally/meter/act"
 	"yardtally/meter/ledger"
+	"yardtally/meter/outing"
 )
 
 // How much of what can be said the page shows at once.
@@ -63,18 +65,24 @@ type stretch struct {
 	volume               quantity.Volume
 	yard                 string
 	fill, open           bool
+	visit                int
+	as, or               string // what it is taken for, "fill", "top-up" or as in Loose.Why, and what else it may be
 }
 
 func (f *stretch) pull() string { return fmt.Sprint(f.session, " ", f.first) }
 
 func ofFill(f *ledger.Fill) stretch {
-	return stretch{f.Session, f.First, f.Last, f.Start, f.Volume, f.Yard, true, f.Open}
+	as := outing.AFill
+	if f.TopUp {
+		as = outing.ATopUp
+	}
+	return stretch{f.Session, f.First, f.Last, f.Start, f.Volume, f.Yard, true, f.Open, f.Visit, as, f.Or}
 }
 
 // ofLoose takes what flowed just now for open: it may yet become a fill.
 func ofLoose(v *ledger.View, l *ledger.Loose) stretch {
 	open := v.At-l.End < int64(act.DefaultRig.QuietS*1e9)
-	return stretch{l.Session, l.First, l.Last, l.Start, l.Volume, l.Yard, false, open}
+	return stretch{l.Session, l.First, l.Last, l.Start, l.Volume, l.Yard, false, open, l.Visit, l.Why, l.Or}
 }
 
 // flowAt returns the flow that begins after a count, or the one that the count
@@ -143,6 +151,129 @@ func (m *model) pull() pullModel {
 		return pullModel{fs[0].pull(), m.sayFlow(&fs[0])}
 	}
 	return pullModel{}
+}
+
+// What a person says of a pull that is taken for one thing and may be another:
+// the word that answers, as in act.Deem, how it is asked, and in a list.
+var asked = map[string]struct{ as, words, few string }{
+	outing.AFill:   {act.AsFill, "a colony’s fill", "fill"},
+	outing.ATopUp:  {act.AsTopUp, "a top-up of the one before", "top-up"},
+	outing.Priming: {act.AsPriming, "priming", "priming"},
+	outing.Flush:   {act.AsFlush, "a flush", "flush"},
+	outing.Ground:  {act.AsSpill, "a spill", "spill"},
+	outing.Suspect: {act.AsSuspect, "no syrup", "no syrup"},
+	outing.Proving: {act.AsProving, "a proving", "proving"},
+}
+
+// question is what a doubtful pull may have been: "0.42 gal at 21:04:10, Mill
+// Bottom: a colony’s fill, or priming?"
+func (m *model) question(f *stretch) string {
+	return strings.TrimSuffix(m.sayFlow(f), ", outside fills") + ": " + asked[f.as].words + ", or " + asked[f.or].words + "?"
+}
+
+// doubtfulPulls returns the pulls of tonight that may be something else: those
+// of the visit in hand first, then in order of time, so that a question stays
+// until it is answered.
+func (m *model) doubtfulPulls() []stretch {
+	var out []stretch
+	add := func(f stretch) {
+		if asked[f.as].as != "" && asked[f.or].as != "" && !f.open && m.shown(f.start) {
+			out = append(out, f)
+		}
+	}
+	for i := range m.view.Fills {
+		add(ofFill(&m.view.Fills[i]))
+	}
+	for i := range m.view.Loose {
+		add(ofLoose(m.view, &m.view.Loose[i]))
+	}
+	hand, _, _ := m.inHand()
+	rank := func(f *stretch) int {
+		if f.visit == hand {
+			return 0
+		}
+		return 1
+	}
+	slices.SortStableFunc(out, func(a, b stretch) int {
+		return cmp.Or(cmp.Compare(rank(&a), rank(&b)), cmp.Compare(a.start, b.start))
+	})
+	return out
+}
+
+// askModel is the first doubtful pull, with the answers that settle it.
+type askModel struct {
+	Pull, Text string
+	Answers    []pullAnswer
+	More       string // how many come after it
+}
+
+type pullAnswer struct{ As, Words string }
+
+func (m *model) ask() askModel {
+	fs := m.doubtfulPulls()
+	if len(fs) == 0 {
+		return askModel{}
+	}
+	f := &fs[0]
+	a := askModel{Pull: f.pull(), Text: m.question(f)}
+	for _, what := range []string{f.as, f.or} {
+		a.Answers = append(a.Answers, pullAnswer{asked[what].as, deemWords[asked[what].as]})
+	}
+	if n := len(fs) - 1; n > 0 {
+		a.More = plural(n, "more is", "more are") + " not sure; asked next."
+	}
+	return a
+}
+
+// soFarModel is how the colonies of the visit in hand stand.
+type soFarModel struct {
+	Yard, Text string // the yard's id; "": there is none to speak of
+}
+
+// soFar says how much of the visit in hand is told: "Mill Bottom: 23 fills, 1
+// skipped, of 24 colonies: adds up."
+func (m *model) soFar() soFarModel {
+	k, id, known := m.inHand()
+	switch {
+	case !known || id == "":
+		return soFarModel{Text: "No yard is known here, so no colonies can add up."}
+	case k < 0:
+		return soFarModel{Text: m.yard(id).Name + ": nothing was fed yet."}
+	}
+	x := &m.view.Visits[k]
+	text := m.yard(id).Name + ": " + report.SayRange(x.Fills, x.Unsure, x.Perhaps)
+	for _, s := range []struct {
+		n    int
+		what string
+	}{{x.Skipped, "skipped"}, {x.Dead, "dead"}, {x.Twice, "with two feeders"}, {x.Sharing, "sharing another’s fill"}} {
+		if s.n > 0 {
+			text += fmt.Sprintf(", %d %s", s.n, s.what)
+		}
+	}
+	switch {
+	case x.Colonies == 0:
+		text += "; how many colonies stand there was not said, so nothing can add up."
+		return soFarModel{id, text}
+	case x.Colonies == 1:
+		text += ", of 1 colony: "
+	default:
+		text += fmt.Sprintf(", of %d colonies: ", x.Colonies)
+	}
+	switch {
+	case x.Missing > 0:
+		text += plural(x.Missing, "colony is", "colonies are") + " not told of yet."
+	case x.Missing < 0:
+		text += plural(-x.Missing, "fill", "fills") + " more than that makes."
+	case x.Unsure+x.Perhaps > 0 && x.Told:
+		text += fmt.Sprintf("adds up with %d, and all is told, but not every pull is sure.", x.Fills)
+	case x.Unsure+x.Perhaps > 0:
+		text += fmt.Sprintf("adds up with %d.", x.Fills)
+	case x.Told:
+		text += "adds up, and all is told."
+	default:
+		text += "adds up."
+	}
+	return soFarModel{id, text}
 }
 
 // stands says where the rig is, and how that is known.
@@ -243,6 +374,11 @@ func (m *model) sayTap(b act.Body) string {
 			return "Two feeders"
 		case act.Shared:
 			return fmt.Sprintf("One fill for %d colonies", b.N)
+		case act.AllTold:
+			if b.Yard == "" {
+				return "All told"
+			}
+			return "All told at " + m.yard(b.Yard).Name
 		}
 	case act.Deem:
 		what := deemWords[b.As]
@@ -293,13 +429,27 @@ func (s *server) hand(r *http.Request, told note) *handModel {
 	if n := len(h.Next); n > 0 && h.Next[n-1].ID == m.view.Here.Yard {
 		h.Next, h.Rest = h.Next[:n-1], append([]yardTap{h.Next[n-1]}, h.Rest...)
 	}
-	for i, f := range m.flows() {
-		if i > 0 {
-			h.Flows = append(h.Flows, flowTap{f.pull(), m.clock(f.start) + ", " + m.hundredths(f.volume) + ", " + m.sayWhere(&f)})
-		}
-	}
+	h.Flows = m.flowTaps()
 	h.tell(m, s, acts, r)
 	return h
+}
+
+// flowTaps lists the flows that can be named besides the last and the one that
+// is asked about: first those that are not sure.
+func (m *model) flowTaps() []flowTap {
+	var out []flowTap
+	listed := map[string]bool{}
+	for i, f := range m.doubtfulPulls() {
+		if listed[f.pull()] = true; i > 0 && i <= lastFlows {
+			out = append(out, flowTap{f.pull(), m.clock(f.start) + ", " + m.hundredths(f.volume) + ": " + asked[f.as].few + " or " + asked[f.or].few + "?"})
+		}
+	}
+	for i, f := range m.flows() {
+		if i > 0 && !listed[f.pull()] {
+			out = append(out, flowTap{f.pull(), m.clock(f.start) + ", " + m.hundredths(f.volume) + ", " + m.sayWhere(&f)})
+		}
+	}
+	return out
 }
 
 // tell lists what was said tonight, and says what the last tap said.
@@ -346,6 +496,9 @@ func (m *model) sayTold(a *act.Act, acts []act.Act, gone, again bool) note {
 		n.Text, n.Back = "Taken back: "+n.Text, ""
 	case again:
 		n.Text += " That was tapped twice, and counts once."
+	}
+	if i := slices.IndexFunc(m.view.Review, func(r ledger.Review) bool { return r.Act == a.ID }); i >= 0 && !gone {
+		n.Text += " It cannot be used as it was meant: " + m.view.Review[i].Why + "."
 	}
 	return n
 }

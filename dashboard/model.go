@@ -86,6 +86,8 @@ func (s *server) render(snap *Snapshot, k *kept) *frame {
 		add("growing", fills)
 		add("loose", fills)
 		add("stands", m.stands())
+		add("ask", m.ask())
+		add("sofar", m.soFar())
 		add("pull", m.pull())
 		add("yards", m.yards())
 		loud, quiet := m.records()

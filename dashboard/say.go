@@ -125,6 +125,14 @@ func (s *server) known(id string) bool {
 
 func (s *server) sayColony(_ context.Context, now act.Moment, f url.Values) (act.Body, error) {
 	c := act.Colony{At: now, What: f.Get("what")}
+	if c.What == act.AllTold { // of the yard beside the button, though the rig may have left it since
+		switch c.Yard = f.Get("yard"); {
+		case c.Yard == "":
+			return nil, &act.FieldError{Field: "yard", Rule: "must be known, where all of its colonies are told of", Value: `""`}
+		case !s.known(c.Yard):
+			return nil, &act.FieldError{Field: "yard", Rule: "must be a yard of this rig", Value: strconv.Quote(c.Yard)}
+		}
+	}
 	if f.Has("n") {
 		var err error
 		if c.N, err = strconv.Atoi(f.Get("n")); err != nil {

@@ -22,6 +22,7 @@ import (
 	"yardtally/dashboard/door"
 	"yardtally/meter/act"
 	"yardtally/meter/ledger"
+	"yardtally/meter/outing"
 )
 
 // book is a Said in memory.
@@ -192,6 +193,7 @@ func TestTaps(t *testing.T) {
 		{"colony", "what=dead", act.Colony{At: now, What: act.Dead}, "One is dead."},
 		{"colony", "what=two+feeders", act.Colony{At: now, What: act.TwoFeeders}, "Two feeders."},
 		{"colony", "what=shared&n=3", act.Colony{At: now, What: act.Shared, N: 3}, "One fill for 3 colonies."},
+		{"colony", "what=all+told&yard=mill", act.Colony{At: now, What: act.AllTold, Yard: "mill"}, "All told at Mill Bottom."},
 		{"deem", pull + "&as=priming", deem(act.AsPriming), "Priming: 0.58 gal at"},
 		{"deem", pull + "&as=flush", deem(act.AsFlush), "A flush: 0.58 gal at"},
 		{"deem", pull + "&as=spill", deem(act.AsSpill), "A spill: 0.58 gal at"},
@@ -234,7 +236,10 @@ func TestTapsAreRefused(t *testing.T) {
 	}{
 		{"/say/arrive", "yard=moon", 422, `yard: must be a yard of this rig, is "moon"`},
 		{"/say/arrive", "", 422, `yard: must be a yard of this rig, is ""`},
-		{"/say/colony", "what=blue", 422, `what: must be "skipped", "dead", "two feeders" or "shared", is "blue"`},
+		{"/say/colony", "what=blue", 422, `what: must be "skipped", "dead", "two feeders", "shared" or "all told", is "blue"`},
+		{"/say/colony", "what=all+told", 422, `yard: must be known, where all of its colonies are told of, is ""`},
+		{"/say/colony", "what=all+told&yard=moon", 422, `yard: must be a yard of this rig, is "moon"`},
+		{"/say/colony", "what=all+told&yard=mill&n=3", 422, "n: must be left out, as number must, where all is told, is 3"},
 		{"/say/colony", "what=shared&n=1", 422, "n: must be between 2 and 1000 for a shared fill, is 1"},
 		{"/say/colony", "what=shared&n=two", 422, `n: must be a whole number, is "two"`},
 		{"/say/deem", "as=priming", 422, `pull: must be a flow that the rig still knows, is ""`},
@@ -449,7 +454,7 @@ func TestYardsAreInOrder(t *testing.T) {
 		t.Errorf("by a route of tomorrow: %s", got)
 	}
 	page := newStand(t, s).page("/")
-	if a, b, c := strings.Index(page, `value="larch"`), strings.Index(page, "Another yard"), strings.Index(page, `value="mill"`); a < 0 || a > b || b > c {
+	if a, b, c := strings.Index(page, `button name="yard" value="larch"`), strings.Index(page, "Another yard"), strings.Index(page, `button name="yard" value="mill"`); a < 0 || a > b || b > c {
 		t.Errorf("larch at %d, fold at %d, mill at %d", a, b, c)
 	}
 }
@@ -487,6 +492,149 @@ func TestTheLastPull(t *testing.T) {
 	s.View = &ledger.View{}
 	if page := newStand(t, s).page("/"); !strings.Contains(page, "Nothing has flowed tonight yet.") || strings.Contains(page, "<select") {
 		t.Error("a night without flow has pulls")
+	}
+}
+
+// How a visit stands is said beside the button that tells all of it.
+func TestSoFar(t *testing.T) {
+	for _, c := range []struct {
+		x    ledger.Visit
+		want string
+	}{
+		{ledger.Visit{Fills: 17, Colonies: 18, Skipped: 1}, "17 fills, 1 skipped, of 18 colonies: adds up."},
+		{ledger.Visit{Fills: 17, Colonies: 18, Missing: 1}, "17 fills, of 18 colonies: 1 colony is not told of yet."},
+		{ledger.Visit{Fills: 14, Colonies: 18, Dead: 1, Sharing: 1, Missing: 2}, "14 fills, 1 dead, 1 sharing another’s fill, of 18 colonies: 2 colonies are not told of yet."},
+		{ledger.Visit{Fills: 20, Colonies: 18, Twice: 1, Missing: -1}, "20 fills, 1 with two feeders, of 18 colonies: 1 fill more than that makes."},
+		{ledger.Visit{Fills: 18, Colonies: 18, Unsure: 1}, "17 or 18 fills, of 18 colonies: adds up with 18."},
+		{ledger.Visit{Fills: 18, Colonies: 18, Unsure: 1, Perhaps: 1, Told: true}, "17 to 19 fills, of 18 colonies: adds up with 18, and all is told, but not every pull is sure."},
+		{ledger.Visit{Fills: 18, Colonies: 18, Told: true}, "18 fills, of 18 colonies: adds up, and all is told."},
+		{ledger.Visit{Fills: 1, Colonies: 1}, "1 fill, of 1 colony: adds up."},
+		{ledger.Visit{Fills: 3}, "3 fills; how many colonies stand there was not said, so nothing can add up."},
+	} {
+		s := finished()
+		c.x.Yard, c.x.From, c.x.To = "mill", s.View.Visits[1].From, s.View.Visits[1].To
+		s.View.Visits[1], s.View.Here.Yard = c.x, "mill"
+		if got := newModel(s).soFar(); got != (soFarModel{"mill", "Mill Bottom: " + c.want}) {
+			t.Errorf("got %+v, want %q", got, c.want)
+		}
+	}
+	s := finished()
+	s.View.Here.Yard = "larch"
+	if got := newModel(s).soFar(); got != (soFarModel{Text: "Larch Bank: nothing was fed yet."}) {
+		t.Errorf("%+v", got)
+	}
+	s = &Snapshot{View: &ledger.View{}, Zone: zone, Now: at(21, 0, 0)}
+	if page := newStand(t, s).page("/"); !strings.Contains(page, "No yard is known here, so no colonies can add up.") || strings.Contains(page, `name="yard" value="mill"`) {
+		t.Error("without a yard, there is one to tell of")
+	}
+	// What cannot be used is said after the tap.
+	st := newStand(t, sample())
+	if page := st.page("/"); !strings.Contains(page, `name="yard" value="mill">Mill Bottom: `) {
+		t.Error("the yard in hand is not beside the button")
+	}
+	st.post("/say/colony", "what=all+told&yard=mill&token=a")
+	s = sample()
+	s.View.Review = []ledger.Review{{Act: "act-0", Why: "all is told, but there are 5 fills fewer than colonies to feed"}}
+	st.feed.set(s)
+	if page := st.page("/?said=act-0"); !strings.Contains(page, "All told at Mill Bottom. It cannot be used as it was meant: all is told, but there are 5 fills fewer than colonies to feed.") {
+		t.Error("why it cannot be used is not said")
+	}
+}
+
+// unsure is the sample with pulls that may be something else: two of the visit
+// in hand, one of the visit before.
+func unsure() *Snapshot {
+	s := sample()
+	v := s.View
+	v.Loose[0].Or = outing.AFill
+	mill := -1
+	for i := range v.Fills {
+		if f := &v.Fills[i]; f.Yard == "mill" && mill < 0 {
+			mill = i
+		}
+	}
+	v.Fills[mill].Or = outing.Priming
+	for i := range v.Fills[mill:] {
+		if f := &v.Fills[mill+i]; f.TopUp {
+			f.Or = outing.AFill
+		}
+	}
+	last := &v.Visits[len(v.Visits)-1]
+	last.Unsure, last.Perhaps, v.Visits[0].Perhaps = 1, 1, 1
+	return s
+}
+
+func TestDoubtfulPullsAreAsked(t *testing.T) {
+	s := unsure()
+	v := s.View
+	m := newModel(s)
+	fs := m.doubtfulPulls()
+	if len(fs) != 3 || fs[0].yard != "mill" || fs[1].yard != "mill" || fs[2].yard != "orchard" || fs[0].start > fs[1].start {
+		t.Fatalf("%+v", fs)
+	}
+	want := m.hundredths(fs[0].volume) + " at " + m.clock(fs[0].start) + ", Mill Bottom: a colony’s fill, or priming?"
+	ask := m.ask()
+	if ask.Text != want || ask.Pull != fs[0].pull() || ask.More != "2 more are not sure; asked next." ||
+		!reflect.DeepEqual(ask.Answers, []pullAnswer{{act.AsFill, "A colony’s fill"}, {act.AsPriming, "Priming"}}) {
+		t.Errorf("%+v, want %q", ask, want)
+	}
+	// The page has the question with its answers, then the others, in its list first.
+	st := newStand(t, s)
+	page := st.page("/")
+	list := page[strings.Index(page, `<select id="which"`):]
+	options := regexp.MustCompile(`<option value="([^"]*)">([^<]*)<`).FindAllStringSubmatch(list, -1)
+	if len(options) < 3 || options[0][1] != fs[1].pull() || !strings.HasSuffix(options[0][2], "gal: top-up or fill?") ||
+		options[1][1] != fs[2].pull() || !strings.HasSuffix(options[1][2], "gal: priming or fill?") || strings.Contains(options[2][2], "?") {
+		t.Errorf("%q", options)
+	}
+	for _, o := range options {
+		if o[1] == fs[0].pull() {
+			t.Errorf("asked, and listed besides: %q", o)
+		}
+	}
+	// One tap settles it, and the next is asked.
+	w := st.post("/say/deem", url.Values{"pull": {ask.Pull}, "as": {ask.Answers[1].As}, "token": {"a"}}.Encode())
+	if said := st.said(); w.Code != 303 || len(said) != 1 || said[0].Body != (act.Deem{Session: fs[0].session, First: fs[0].first, Last: fs[0].last, As: act.AsPriming}) {
+		t.Fatalf("status %d, said %+v", w.Code, said)
+	}
+	for i := range v.Fills {
+		if v.Fills[i].First == fs[0].first {
+			v.Fills[i].Or = ""
+		}
+	}
+	if next := newModel(s).ask(); next.Pull != fs[1].pull() || next.More != "1 more is not sure; asked next." {
+		t.Errorf("next is %+v", next)
+	}
+	// What flows still, or what nobody can say, is not asked.
+	for i := range v.Fills {
+		v.Fills[i].Or = ""
+	}
+	v.Fills[len(v.Fills)-1].Or, v.Loose[0].Or = outing.Flush, ""
+	v.Loose[1].Why, v.Loose[1].Or = outing.Unseen, outing.AFill
+	if got := newModel(s).ask(); !reflect.DeepEqual(got, askModel{}) {
+		t.Errorf("asked: %+v", got)
+	}
+	if page := newStand(t, s).page("/"); strings.Contains(page, "Not sure what it was") {
+		t.Error("there is a question without a doubt")
+	}
+}
+
+// A yard's name is a person's text, wherever it stands.
+func TestNamesInQuestions(t *testing.T) {
+	s := unsure()
+	for i := range s.View.Yards {
+		s.View.Yards[i].Name = `<img src=x onerror="alert(1)">`
+	}
+	st := newStand(t, s)
+	st.post("/say/colony", "what=all+told&yard=mill&token=a")
+	page := get(t, st.h, "/?said=act-0", st.cookie).Body.String()
+	if strings.Contains(page, "<img") {
+		t.Error("a yard's name comes as markup")
+	}
+	for _, want := range []string{"All told at &lt;img", ", &lt;img src=x onerror=&#34;alert(1)&#34;&gt;: a colony’s fill, or priming?", `value="mill">&lt;img`} {
+		if !strings.Contains(page, want) {
+			t.Errorf("the page has no %q", want)
+		}
 	}
 }
 

@@ -150,6 +150,8 @@ func capital(s string) string {
 	return strings.ToUpper(s[:1]) + s[1:]
 }
 
+func uncapital(s string) string { return strings.ToLower(s[:1]) + s[1:] }
+
 // feeds returns what each colony has got, its top-ups with it; one whose fill
 // still grows is left out.
 func feeds(fills []ledger.Fill) []quantity.Volume {
@@ -226,11 +228,17 @@ func (m *model) strip(x *ledger.Visit, fills []ledger.Fill, loose []ledger.Loose
 	}
 	var short, topUps, given int
 	open := false
+	unsure := func(s *draw.Stroke, or string) {
+		if or != "" {
+			s.Unsure = append(s.Unsure, len(s.Tops))
+		}
+	}
 	for i := range fills {
 		f := &fills[i]
 		if n := len(strokes); f.TopUp && n > 0 {
 			s := &strokes[n-1]
 			s.Tops, s.Open = append(s.Tops, f.Volume), f.Open
+			unsure(s, f.Or)
 			topUps++
 		} else {
 			if f.Colony > 0 {
@@ -238,6 +246,7 @@ func (m *model) strip(x *ledger.Visit, fills []ledger.Fill, loose []ledger.Loose
 				next = max(f.Colony, f.To) + 1
 			}
 			strokes, starts = append(strokes, draw.Stroke{Volume: f.Volume, Short: f.Short, Open: f.Open}), append(starts, f.Start)
+			unsure(&strokes[len(strokes)-1], f.Or)
 			given++
 		}
 		if f.Short {
@@ -257,7 +266,7 @@ func (m *model) strip(x *ledger.Visit, fills []ledger.Fill, loose []ledger.Loose
 	for i := range loose {
 		l := &loose[i]
 		after := sort.Search(len(starts), func(k int) bool { return starts[k] > l.Start })
-		flats = append(flats, draw.Flat{After: after, Volume: l.Volume, Unsure: doubtful(l.Why)})
+		flats = append(flats, draw.Flat{After: after, Volume: l.Volume, Unsure: doubtful(l.Why) || l.Or != ""})
 		broken = broken || doubtful(l.Why)
 	}
 	if size == draw.Large && len(strokes)+ahead > 50 {
@@ -272,7 +281,7 @@ func (m *model) strip(x *ledger.Visit, fills []ledger.Fill, loose []ledger.Loose
 	said := []string{plural(given, "stroke", "strokes") + ", one a fill"}
 	add := func(what string) {
 		legend = append(legend, what+".")
-		said = append(said, strings.ToLower(what[:1])+what[1:])
+		said = append(said, uncapital(what))
 	}
 	if x.Meant > 0 {
 		add("Dotted: " + m.Units.Volume(x.Meant) + " each")
@@ -282,6 +291,9 @@ func (m *model) strip(x *ledger.Visit, fills []ledger.Fill, loose []ledger.Loose
 	}
 	if topUps > 0 {
 		add("On top: " + plural(topUps, "top-up", "top-ups"))
+	}
+	if or := report.SayUnsure(fills, loose, nil); or != "" {
+		add("Broken: " + strings.TrimSuffix(uncapital(or), "."))
 	}
 	if passed > 0 {
 		add("Crossed: " + strconv.Itoa(passed) + " without a fill")

@@ -187,6 +187,40 @@ func TestStripOfAVisit(t *testing.T) {
 	}
 }
 
+// A pull that may be something else is drawn broken, and the legend says what
+// it may be and how many fills that makes.
+func TestStripOfDoubts(t *testing.T) {
+	const l = quantity.Litre
+	m := &model{Snapshot: &Snapshot{Units: quantity.SI}}
+	x := ledger.Visit{Yard: "mill", Colonies: 4, Missing: 1, Unsure: 1, Over: true}
+	fills := []ledger.Fill{{Start: 10, Volume: 3 * l, Or: outing.Priming}, {Start: 20, Volume: 3 * l}, {Start: 22, Volume: l, TopUp: true, Or: outing.AFill}, {Start: 30, Volume: 2 * l, Short: true, Or: outing.Flush}}
+	loose := []ledger.Loose{{Start: 5, Volume: l / 2, Why: outing.Priming, Or: outing.AFill}}
+	svg, legend, aria := m.strip(&x, fills, loose, draw.Large)
+	if len(svg) != 1 || strings.Count(string(svg[0]), `class="unsure"`) != 3 { // strokes, outlines, flats
+		t.Errorf("%s", svg)
+	}
+	want := []string{"Hollow: 1 short.", "On top: 1 top-up.",
+		"Broken: 1 of the pulls may be priming, 1 of the top-ups may be a colony's fill, 1 of the pulls may be a flush, the priming may be a colony's fill, so 1 to 5 fills.",
+		"Below the line: 0.50 L priming."}
+	if !slices.Equal(legend, want) || !strings.Contains(aria, "broken: 1 of the pulls may be priming") {
+		t.Errorf("legend %q, want %q; aria %q", legend, want, aria)
+	}
+	svg, legend, _ = m.strip(&x, fills[1:2], nil, draw.Large)
+	if strings.Contains(string(svg[0]), "unsure") || len(legend) > 0 {
+		t.Errorf("nothing is in doubt: %s %q", svg, legend)
+	}
+	// In the table of yards and of fills, too.
+	s := unsure()
+	rows := newModel(s).yards()
+	if rows.Rows[0].Fills != "23–24 of 24" || rows.Rows[1].Fills != "12–14 of 18" || rows.Fills != "36–39" {
+		t.Errorf("rows %+v, sum %s", rows.Rows[:2], rows.Fills)
+	}
+	_, f := newModel(s).here()
+	if f.Rows[0].Note != "may be priming" {
+		t.Errorf("%+v", f.Rows[0])
+	}
+}
+
 func TestRowsByVisit(t *testing.T) {
 	y := newModel(finished()).yards()
 	var got []string
@@ -200,8 +234,8 @@ func TestRowsByVisit(t *testing.T) {
 	if !slices.Equal(got, want) {
 		t.Errorf("got %q, want %q", got, want)
 	}
-	if y.Fills != 41 {
-		t.Errorf("%d fills, want 41: top-ups do not count", y.Fills)
+	if y.Fills != "41" {
+		t.Errorf("%s fills, want 41: top-ups do not count", y.Fills)
 	}
 	// What has no yard stands last, apart by why.
 	s := sample()

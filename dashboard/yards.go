@@ -22,7 +22,7 @@ type yardRow struct {
 type yardsModel struct {
 	Rows    []yardRow
 	Vol     string
-	Fills   int
+	Fills   string
 	Outside string
 	Whys    string // what flowed outside fills
 	Sum     string
@@ -128,10 +128,13 @@ func (m *model) yards() yardsModel {
 	}
 	hand, _, _ := m.inHand()
 	nth := map[string]int{}
+	sum, allUnsure, allPerhaps := 0, 0, 0
 	for i := range m.groups {
 		g := &m.groups[i]
-		t.Fills += g.fills
-		row := yardRow{Name: upper(m.yard(g.yard).Name), Fills: strconv.Itoa(g.fills), Volume: report.Fixed(g.cell, 100)}
+		fills, loose := m.flowsOf(g.groupKey)
+		unsure, perhaps := report.UnsureOf(fills, loose)
+		sum, allUnsure, allPerhaps = sum+g.fills, allUnsure+unsure, allPerhaps+perhaps
+		row := yardRow{Name: upper(m.yard(g.yard).Name), Fills: report.Range(g.fills, unsure, perhaps), Volume: report.Fixed(g.cell, 100)}
 		var x ledger.Visit
 		switch {
 		case g.yard == "":
@@ -146,10 +149,10 @@ func (m *model) yards() yardsModel {
 				row.Which = "visit " + strconv.Itoa(nth[g.yard]) + ", " + m.minute(x.From)
 			}
 		}
-		fills, loose := m.flowsOf(g.groupKey)
 		row.Strip, _, _ = m.strip(&x, fills, loose, draw.Small)
 		t.Rows = append(t.Rows, row)
 	}
+	t.Fills = report.Range(sum, allUnsure, allPerhaps)
 	for _, id := range m.ahead(times) {
 		y := m.yard(id)
 		row := yardRow{Name: y.Name, Ahead: true, Here: id == m.view.Here.Yard, Fills: "0"}

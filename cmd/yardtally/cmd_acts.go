@@ -293,6 +293,8 @@ func sayAct(b act.Body, u quantity.System, zone *time.Location) string {
 func sayColony(b act.Colony) string {
 	what := "one " + b.What
 	switch {
+	case b.What == act.AllTold:
+		what = b.What
 	case b.What == act.Shared:
 		what = fmt.Sprintf("%d share the fill before", b.N)
 	case b.Number > 0:

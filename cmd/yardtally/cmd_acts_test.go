@@ -131,6 +131,7 @@ func TestSayAct(t *testing.T) {
 		"colony: 3 dead in yard mill, at 2026-10-09 18:41:01":                   act.Colony{At: at, What: act.Dead, N: 3, Yard: "mill"},
 		"colony: number 7 dead, at 2026-10-09 18:41:01":                         act.Colony{At: at, What: act.Dead, Number: 7},
 		"colony: one with two feeders, at 2026-10-09 18:41:01":                  act.Colony{At: at, What: act.TwoFeeders, N: 1},
+		"colony: all told in yard mill, at 2026-10-09 18:41:01":                 act.Colony{At: at, What: act.AllTold, Yard: "mill"},
 		"colony: 2 share the fill before, at 2026-10-09 18:41:01":               act.Colony{At: at, What: act.Shared, N: 2},
 		"colonies: 24 in yard mill":                                             act.Colonies{Yard: "mill", Count: 24},
 		"colonies: 0 in yard mill, to get 1.00 gal each":                        act.Colonies{Yard: "mill", FillL: 3.785411784},

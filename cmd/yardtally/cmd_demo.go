@@ -144,7 +144,14 @@ func (m *demo) run(ctx context.Context) error {
 	ended := make(chan error, 1)
 	go func() { ended <- d.run(ctx) }()
 
+	keeper := make(chan error, 1)
+	telling, stopTelling := context.WithCancel(ctx)
+	go func() { keeper <- m.tell(telling, d) }()
 	playErr := m.play(ctx, rig, d, line, clock)
+	stopTelling()
+	if err := <-keeper; playErr == nil {
+		playErr = err
+	}
 	clock.stop()
 	if playErr == nil {
 		playErr = m.reckon(ctx, rig, d)
@@ -215,6 +222,43 @@ func (m *demo) play(ctx context.Context, rig *rigsim.Rig, d *daemon, line io.Wri
 	return nil
 }
 
+// tell is the keeper, who says on leaving a yard that all is told, where that
+// adds up: of the dead colony of Mill Bottom nobody speaks.
+func (m *demo) tell(ctx context.Context, d *daemon) error {
+	ticks := d.desk.Watch(ctx)
+	told := make(map[int64]bool)
+	for {
+		if _, ok := <-ticks; !ok {
+			return nil
+		}
+		if err := m.tellOf(ctx, d, told, false); err != nil {
+			if ctx.Err() != nil {
+				return nil
+			}
+			return err
+		}
+	}
+}
+
+// tellOf says once of each visit that is over, or with ended of each, that all is told.
+func (m *demo) tellOf(ctx context.Context, d *daemon, told map[int64]bool, ended bool) error {
+	v := d.desk.Snapshot().View
+	if v == nil {
+		return nil
+	}
+	for i := range v.Visits {
+		x := &v.Visits[i]
+		if x.Told || told[x.From] || x.Yard == "" || x.Colonies == 0 || x.Missing != 0 || !x.Over && !ended {
+			continue
+		}
+		told[x.From] = true
+		if _, err := d.taps.Say(ctx, "wren", act.Colony{At: act.Moment{NS: v.At}, What: act.AllTold, Yard: x.Yard}); err != nil {
+			return fmt.Errorf("what the keeper says is not kept: %w", err)
+		}
+	}
+	return nil
+}
+
 // reckon prints what Yardtally found beside what the simulated rig truly gave.
 func (m *demo) reckon(ctx context.Context, rig *rigsim.Rig, d *daemon) error {
 	truth := rig.Truth()
@@ -223,6 +267,9 @@ func (m *demo) reckon(ctx context.Context, rig *rigsim.Rig, d *daemon) error {
 		return err
 	}
 	if err := d.desk.Settle(ctx); err != nil {
+		return err
+	}
+	if err := m.tellOf(ctx, d, map[int64]bool{}, true); err != nil {
 		return err
 	}
 	v := d.desk.Snapshot().View
@@ -263,7 +310,14 @@ func (m *demo) reckon(ctx context.Context, rig *rigsim.Rig, d *daemon) error {
 	fmt.Fprintf(m.e.out, "%-16s %6s %6s %16s %8s %14s\n", "together", "", "", exact(n.Total)+" "+unit, report.Within(m.units, n.TotalWithin), exact(truth.Total)+" "+unit)
 	for i := range v.Visits {
 		if x := &v.Visits[i]; x.Yard != "" {
-			fmt.Fprintf(m.e.out, "%s: %s\n", names[x.Yard], report.SayVisit(x))
+			said := report.SayVisit(x)
+			if fills, loose := report.FlowsOf(v, i); x.Unsure+x.Perhaps > 0 {
+				said += " " + report.SayUnsure(fills, loose, nil)
+			}
+			if x.Numbered {
+				said += " All told: each fill has its colony's number."
+			}
+			fmt.Fprintf(m.e.out, "%s: %s\n", names[x.Yard], said)
 		}
 	}
 	return nil
@@ -336,7 +390,7 @@ func (m *demo) settings(port string) (*settings.Settings, error) {
 			route = append(route, y.ID)
 		}
 		say("yard "+y.ID, act.Yard{ID: y.ID, Name: y.Name, Lat: y.Place.Lat, Lon: y.Place.Lon, EnterM: 90, LeaveM: 140,
-			Colonies: y.Colonies, FillL: y.Fill.Litres()})
+			Colonies: y.Colonies, FillL: y.Fill.Litres(), Numbered: true})
 	}
 	say("route", act.Route{Yards: route})
 	say("meter", act.Meter{Type: "oval gear"})

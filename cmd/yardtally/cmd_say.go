@@ -19,6 +19,7 @@ WHAT is one of:
   dead [N]                a colony, or N of them, is no more
   two-feeders [N]         a colony, or N of them, got two fills
   shared N                N colonies share the fill before
+  all-told                every colony of a yard was fed in order, but for what was said
   drained                 the hose was emptied: what flows next fills it first
   colonies YARD N         N colonies stand in a yard, this night and from then on
   route YARD YARD ...     the order of the yards on the outing that goes on or comes
@@ -40,7 +41,7 @@ type saying struct {
 }
 
 // colonyWords are the words for what can be said of a colony.
-var colonyWords = map[string]string{"skipped": act.Skipped, "dead": act.Dead, "two-feeders": act.TwoFeeders, "shared": act.Shared}
+var colonyWords = map[string]string{"skipped": act.Skipped, "dead": act.Dead, "two-feeders": act.TwoFeeders, "shared": act.Shared, "all-told": act.AllTold}
 
 // runSay keeps what a person says of the hand and of colonies.
 func runSay(ctx context.Context, e *env, args []string) (err error) {
@@ -104,7 +105,7 @@ func parseSaying(args []string) (x saying, err error) {
 		}
 		x.yards = []string{strings.Join(args, " ")}
 		return x, nil
-	case "left", "drained":
+	case "left", "drained", "all-told":
 	case "skipped", "dead", "two-feeders":
 		most, count = 1, true
 	case "shared":
@@ -122,7 +123,7 @@ func parseSaying(args []string) (x saying, err error) {
 		least, most, count = 1, 1, true
 		x.yards, args = []string{strings.Join(args[:len(args)-1], " ")}, args[len(args)-1:]
 	default:
-		return x, fmt.Errorf("WHAT: must be arrived, left, skipped, dead, two-feeders, shared, drained, colonies or route, is %q", x.what)
+		return x, fmt.Errorf("WHAT: must be arrived, left, skipped, dead, two-feeders, shared, all-told, drained, colonies or route, is %q", x.what)
 	}
 	if len(args) > most {
 		return x, fmt.Errorf("argument %q: must not be there after %s", args[most], x.what)
@@ -149,12 +150,10 @@ func parseSaying(args []string) (x saying, err error) {
 func (f *sayFlags) beside(x saying, has func(string) bool) error {
 	_, colony := colonyWords[x.what]
 	switch {
-	case has("yard") && !colony, has("number") && !colony:
-		name := "-yard"
-		if has("number") {
-			name = "-number"
-		}
-		return fmt.Errorf("%s: must stand only with skipped, dead, two-feeders or shared, stands with %q", name, x.what)
+	case has("number") && (!colony || x.what == "all-told"):
+		return fmt.Errorf("-number: must stand only with skipped, dead, two-feeders or shared, stands with %q", x.what)
+	case has("yard") && !colony:
+		return fmt.Errorf("-yard: must stand only with skipped, dead, two-feeders, shared or all-told, stands with %q", x.what)
 	case has("fill") && x.what != "colonies":
 		return fmt.Errorf("-fill: must stand only with colonies, stands with %q", x.what)
 	case f.at == "ever" && x.what != "colonies":

@@ -53,6 +53,7 @@ type daemon struct {
 	journal *journal.Journal
 	outbox  *publish.Outbox
 	desk    *desk.Desk
+	taps    *taps
 	forward *publish.Forwarder
 	broker  *broker.Source
 	sources []source.Source
@@ -90,6 +91,7 @@ func openDaemon(ctx context.Context, d *daemon) (err error) {
 		Teller: teller, Log: d.log, Commit: d.commit}); err != nil {
 		return err
 	}
+	d.taps = newTaps(d)
 	if err := d.openSources(); err != nil {
 		return err
 	}
@@ -194,7 +196,7 @@ func (d *daemon) run(ctx context.Context) error {
 
 	webCtx, stopWeb := context.WithCancel(context.Background())
 	defer stopWeb()
-	page := dashboard.New(dashboard.Options{Feed: &feed{d}, Said: newTaps(d), Rig: d.set.Rig, Version: version(), Log: d.log})
+	page := dashboard.New(dashboard.Options{Feed: &feed{d}, Said: d.taps, Rig: d.set.Rig, Version: version(), Log: d.log})
 	pages := d.serve(door.NewServer(webCtx, d.door.Wrap(page), d.log), d.page)
 	ctl := d.serve(&http.Server{
 		Handler:           controlHandler(d.desk, d.journal, d.set.Rig),

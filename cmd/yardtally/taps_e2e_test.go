@@ -385,7 +385,7 @@ func TestTapsInBrowser(t *testing.T) {
 			t.Fatal("the last pull stays the same")
 		}
 	}
-	press(t, ctx, `form[action^="/say/deem"] button[value="priming"]`)
+	press(t, ctx, `form:has(#pull) button[value="priming"]`)
 	shows(t, ctx, "Priming: ")
 	if got := eval[string](t, ctx, `document.querySelector('#said form button').value`); got == "" {
 		t.Error("it cannot be taken back")
@@ -396,6 +396,15 @@ func TestTapsInBrowser(t *testing.T) {
 	if top := eval[float64](t, ctx, `document.getElementById('said').getBoundingClientRect().top / innerHeight`); top < 0 || top > 0.9 {
 		t.Errorf("why nothing was said is out of sight: %g screens down", top)
 	}
+
+	// All of a yard is told in knowledge of how it stands, and taken back with one tap.
+	if so := eval[string](t, ctx, `document.getElementById('sofar').innerText`); !strings.Contains(so, "fill") || !strings.Contains(so, "colon") {
+		t.Errorf("beside the button stands %q", so)
+	}
+	press(t, ctx, `.whole button`)
+	shows(t, ctx, "All told at ")
+	press(t, ctx, `#said button`)
+	shows(t, ctx, "Taken back: All told at ")
 
 	// By keyboard: the next after a button is the next button, and seen to be so.
 	if _, err := chromedp.Run(ctx, chromedp.Evaluate[bool](`document.querySelector('button[value="skipped"]').focus(), true`)); err != nil {

@@ -8,6 +8,7 @@ package draw
 
 import (
 	"fmt"
+	"slices"
 	"strconv"
 	"strings"
 
@@ -22,6 +23,7 @@ type Stroke struct {
 	Short  bool              // drawn hollow
 	Open   bool              // still growing: drawn with an arrowhead on top
 	Passed bool              // a small cross on the line, and no stroke
+	Unsure []int             // its pulls that may be something else, drawn broken: 0 the fill, from 1 on its top-ups
 }
 
 // whole is the fill and its top-ups.
@@ -105,7 +107,7 @@ func group(z Size, strokes []Stroke, dots int, flats []Flat, scale float64, inte
 	base := head + z.Height
 	wide := 5*z.Pitch - (z.Pitch-z.Width)/2
 	thick := z.Width * 0.55
-	var ink, hollow, arrow, passed, flat, unsure strings.Builder
+	var ink, hollow, arrow, passed, flat, unsure, broken, outline strings.Builder
 	for i := range strokes {
 		s := &strokes[i]
 		x := float64(i)*z.Pitch + z.Width/2
@@ -121,14 +123,18 @@ func group(z Size, strokes []Stroke, dots int, flats []Flat, scale float64, inte
 			if k > 0 {
 				from -= seam // a top-up stands on its fill, and shows that it is one
 			}
+			full, empty := &ink, &hollow
+			if slices.Contains(s.Unsure, k) {
+				full, empty = &broken, &outline
+			}
 			if s.Short {
 				in := z.Width/2 - 0.75
-				fmt.Fprintf(&hollow, "M%s %sV%sH%sV%s", n(x-in), n(from), n(min(head+0.75, from)), n(x+in), n(from))
+				fmt.Fprintf(empty, "M%s %sV%sH%sV%s", n(x-in), n(from), n(min(head+0.75, from)), n(x+in), n(from))
 				if k > 0 {
-					hollow.WriteByte('z')
+					empty.WriteByte('z')
 				}
 			} else {
-				fmt.Fprintf(&ink, "M%s %sV%s", n(x), n(from), n(min(head, from-0.5)))
+				fmt.Fprintf(full, "M%s %sV%s", n(x), n(from), n(min(head, from-0.5)))
 			}
 			foot = head
 		}
@@ -178,6 +184,8 @@ func group(z Size, strokes []Stroke, dots int, flats []Flat, scale float64, inte
 	path(&b, "ahead-dots", wait.String(), z.Width*0.5)
 	path(&b, "ink", ink.String(), z.Width)
 	path(&b, "hollow", hollow.String(), 1.5)
+	path(&b, "unsure", broken.String(), z.Width)
+	path(&b, "unsure", outline.String(), 1.5)
 	path(&b, "ink", arrow.String(), 1.5)
 	path(&b, "passed", passed.String(), 1.5)
 	path(&b, "ink flat", flat.String(), thick)

@@ -36,6 +36,7 @@ type FlowRow struct {
 	SolidsKg    number  `json:"solids_kg"`   // the sugar in it; null where not known
 	ByAct       string  `json:"by_act"`      // act that moved or named it last; "" for none
 	Note        string  `json:"note"`        // what speaks for kind, where it is outside fills
+	Or          string  `json:"or"`          // what else it may be: as in kind, or "top-up"; "": nothing else
 }
 
 type fillSum struct {
@@ -95,7 +96,7 @@ func Fills(w io.Writer, v *ledger.View, o Options) error {
 			VolumeL: litres(f.Volume), WithinL: withinL(f.Within), FlowLPerMin: rounded(float64(f.Flow/quantity.LitrePerMinute), 4),
 			Yard: f.Yard, YardName: nameOf(a.name, f.Yard), Reason: string(f.Reason), Open: f.Open,
 			Session: f.Session, FirstCount: f.First, LastCount: f.Last, TopUp: f.TopUp, Short: f.Short,
-			Visit: whole(a.groups[a.fillIn[i]].no), Colony: whole(f.Colony), ColonyTo: whole(f.To), ByAct: f.By}
+			Visit: whole(a.groups[a.fillIn[i]].no), Colony: whole(f.Colony), ColonyTo: whole(f.To), ByAct: f.By, Or: f.Or}
 		if f.HasSyrup {
 			row.SyrupC = rounded(float64(f.Syrup), 2)
 		}
@@ -110,7 +111,7 @@ func Fills(w io.Writer, v *ledger.View, o Options) error {
 			DurationS: seconds(l.Start, l.End), VolumeL: litres(l.Volume), WithinL: withinL(l.Within),
 			Yard: l.Yard, YardName: nameOf(a.name, l.Yard), Reason: string(l.Reason),
 			Session: l.Session, FirstCount: l.First, LastCount: l.Last,
-			Visit: whole(a.groups[a.lostIn[i]].no), ByAct: l.By, Note: l.Note})
+			Visit: whole(a.groups[a.lostIn[i]].no), ByAct: l.By, Note: l.Note, Or: l.Or})
 	}
 	if o.Format == JSON {
 		return writeJSON(w, doc)
@@ -196,7 +197,12 @@ func fillsTable(w io.Writer, a *account) error {
 			case x.visit == nil || x.yard == "" && len(x.fills) == 0:
 				g.across(a.title(x))
 			default:
-				g.across(fmt.Sprintf("%s, %s: %s", a.title(x), o.between(x.from, x.to), SayVisit(x.visit)))
+				said := SayVisit(x.visit)
+				fills, loose := a.flows(x)
+				if more := SayUnsure(fills, loose, nil); more != "" {
+					said += " " + more // which, the lines say
+				}
+				g.across(fmt.Sprintf("%s, %s: %s", a.title(x), o.between(x.from, x.to), said))
 			}
 			shown[group] = true
 		}
@@ -204,6 +210,9 @@ func fillsTable(w io.Writer, a *account) error {
 	}
 	g.rule()
 	total := count(n.Fills, "fill", "fills")
+	if unsure, perhaps := a.unsure(); unsure+perhaps > 0 {
+		total = Range(n.Fills, unsure, perhaps) + " fills"
+	}
 	if n.TopUps > 0 {
 		total += ", " + plural(n.TopUps, "top-up")
 	}

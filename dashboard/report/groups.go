@@ -86,7 +86,7 @@ func put(v *ledger.View, o Options) *account {
 	}
 	a.number()
 	for i := range a.groups {
-		a.groups[i].tally(v)
+		a.tally(&a.groups[i])
 	}
 	return a
 }
@@ -143,16 +143,10 @@ func (a *account) number() {
 	}
 }
 
-// tally adds up the group's flow.
-func (g *group) tally(v *ledger.View) {
-	own := *v
-	own.Fills, own.Loose = nil, nil
-	for _, i := range g.fills {
-		own.Fills = append(own.Fills, v.Fills[i])
-	}
-	for _, i := range g.loose {
-		own.Loose = append(own.Loose, v.Loose[i])
-	}
+// tally adds up a group's flow.
+func (a *account) tally(g *group) {
+	own := *a.v
+	own.Fills, own.Loose = a.flows(g)
 	g.sum = ledger.Tally(&own, math.MinInt64, math.MaxInt64)
 	if len(g.sum.Yards) > 0 {
 		g.total = g.sum.Yards[0]
@@ -165,6 +159,41 @@ func (a *account) title(g *group) string {
 		return NoYard
 	}
 	return nameOf(a.name, g.yard)
+}
+
+// flows are the fills and the loose flow of a group.
+func (a *account) flows(g *group) (fills []ledger.Fill, loose []ledger.Loose) {
+	for _, i := range g.fills {
+		fills = append(fills, a.v.Fills[i])
+	}
+	for _, i := range g.loose {
+		loose = append(loose, a.v.Loose[i])
+	}
+	return fills, loose
+}
+
+// unsure is UnsureOf of all groups together.
+func (a *account) unsure() (unsure, perhaps int) {
+	for i := range a.groups {
+		u, p := UnsureOf(a.flows(&a.groups[i]))
+		unsure, perhaps = unsure+u, perhaps+p
+	}
+	return unsure, perhaps
+}
+
+// sayUnsure is SayUnsure of a group, with the numbers of its fills.
+func (a *account) sayUnsure(g *group) string {
+	fills, loose := a.flows(g)
+	return SayUnsure(fills, loose, func(i int) int { return a.no[g.fills[i]] })
+}
+
+// sayVisit is SayVisit of a group, with what may be otherwise.
+func (a *account) sayVisit(g *group) string {
+	s := SayVisit(g.visit)
+	if more := a.sayUnsure(g); more != "" {
+		s += " " + more
+	}
+	return s
 }
 
 // evening is the date of the night that an instant is part of, as -night has it.

@@ -19,7 +19,7 @@
 // last digit. Fills stand under their visit and have the numbers by which
 // corrections know them: their order of start in their night, as
 // ledger.View.NightOn has it. What the account of an outing knows is said in
-// sentences below the table; SayVisit, SayLoose, SayChange, SayDoubt and
+// sentences below the table; SayVisit, SayUnsure, SayLoose, SayChange, SayDoubt and
 // SayLeft make them for pages as well.
 package report
 

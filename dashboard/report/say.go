@@ -29,7 +29,7 @@ func colonies(n int) string { return count(n, "colony", "colonies") }
 
 // SayVisit says how many colonies of a yard were fed on a visit, without the
 // yard's name: "23 fills, 24 colonies; which one got none is not known." It
-// leads on from a name and a colon.
+// leads on from a name and a colon. SayUnsure says what may be otherwise.
 func SayVisit(x *ledger.Visit) string {
 	fills := count(x.Fills, "fill", "fills")
 	if x.TopUps > 0 {
@@ -78,6 +78,9 @@ func SayVisit(x *ledger.Visit) string {
 	case x.Missing > 0:
 		return fmt.Sprintf("%s, %s; which %d got none is not known.", fills, colonies(x.Colonies), x.Missing)
 	}
+	if x.Unsure+x.Perhaps > 0 {
+		return fmt.Sprintf("%s, %s%s; that adds up.", fills, colonies(x.Colonies), besides)
+	}
 	if fed := x.Colonies - x.Skipped - x.Dead; len(said) > 0 {
 		said = append([]string{strconv.Itoa(fed) + " fed"}, said...)
 		return fmt.Sprintf("%s: %s.", colonies(x.Colonies), strings.Join(said, ", "))
@@ -115,6 +118,9 @@ func SayLoose(l *ledger.Loose) string {
 	case looseByHand(l):
 		s += " (by hand)"
 	}
+	if l.Or != "" {
+		s += "; may be " + orWords(l.Or, 1)
+	}
 	return s
 }
 
@@ -128,7 +134,7 @@ func looseByHand(l *ledger.Loose) bool {
 }
 
 // NoteFill says what is special about a fill, in few words: "top-up", "short",
-// "by hand"; "" where nothing is.
+// "may be priming", "by hand"; "" where nothing is.
 func NoteFill(f *ledger.Fill) string {
 	var s []string
 	if f.TopUp {
@@ -139,6 +145,9 @@ func NoteFill(f *ledger.Fill) string {
 	}
 	if f.To > f.Colony && f.Colony > 0 {
 		s = append(s, "shared")
+	}
+	if f.Or != "" {
+		s = append(s, "may be "+orWords(f.Or, 1))
 	}
 	if f.By != "" && f.Reason != ledger.ByHand {
 		s = append(s, "by hand")

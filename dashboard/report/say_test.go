@@ -24,6 +24,10 @@ func TestSayVisit(t *testing.T) {
 		{visit{Yard: "o", Over: true, Fills: 20, Colonies: 24, Dead: 1, Missing: 3}, "20 fills, 24 colonies: 1 dead; which other 3 got none is not known."},
 		{visit{Yard: "o", Over: true, Fills: 24, TopUps: 2, Colonies: 24}, "24 colonies, all fed."},
 		{visit{Yard: "o", Over: true, Fills: 1, Colonies: 1}, "1 colony, fed."},
+		// What adds up only with pulls that may be something else is not said to be so.
+		{visit{Yard: "o", Over: true, Fills: 24, Colonies: 24, Unsure: 1}, "24 fills, 24 colonies; that adds up."},
+		{visit{Yard: "o", Over: true, Fills: 23, Colonies: 24, Skipped: 1, Perhaps: 1}, "23 fills, 24 colonies: 1 skipped; that adds up."},
+		{visit{Yard: "o", Over: true, Fills: 23, Colonies: 24, Missing: 1, Unsure: 1}, "23 fills, 24 colonies; which one got none is not known."},
 		{visit{Yard: "o", Over: true, Fills: 25, Colonies: 24, Missing: -1}, "25 fills, 24 colonies: 1 fill more than colonies."},
 		{visit{Yard: "o", Over: true, Fills: 2, Colonies: 1, Missing: -1}, "2 fills, 1 colony: 1 fill more than colonies."},
 		{visit{Yard: "o", Over: true, Fills: 25, Colonies: 24, Skipped: 1, Missing: -2}, "25 fills, 24 colonies: 1 skipped; 2 fills more than that makes."},
@@ -59,6 +63,8 @@ func TestSayLoose(t *testing.T) {
 		// Moved by hand, but nobody said that it was a proving.
 		{ledger.Loose{Why: outing.Proving, By: "a1", Reason: ledger.ByHand}, "proving: into a bucket that was weighed"},
 		{ledger.Loose{Why: "something new"}, "something new"},
+		{ledger.Loose{Why: outing.Priming, Note: "a small first pull", Or: outing.AFill}, "priming: until syrup came, onto the ground (a small first pull); may be a colony's fill"},
+		{ledger.Loose{Why: outing.Flush, Or: outing.ATopUp}, "flush: to clean or empty the hose, onto the ground; may be a top-up"},
 	} {
 		if got := SayLoose(&tc.l); got != tc.want {
 			t.Errorf("got %q, want %q", got, tc.want)
@@ -75,10 +81,54 @@ func TestNoteFill(t *testing.T) {
 		{ledger.Fill{TopUp: true, By: "a1", Reason: ledger.ByPosition}, "top-up, by hand"},
 		{ledger.Fill{Short: true, By: "a1", Reason: ledger.ByHand}, "short"},
 		{ledger.Fill{Colony: 3, To: 4, Open: true}, "shared, still open"},
+		{ledger.Fill{Short: true, Or: outing.Priming}, "short, may be priming"},
+		{ledger.Fill{TopUp: true, Or: outing.AFill}, "top-up, may be a colony's fill"},
+		{ledger.Fill{Or: outing.Ground}, "may be onto the ground"},
+		{ledger.Fill{Or: outing.Suspect}, "may be no syrup"},
 	} {
 		if got := NoteFill(&tc.f); got != tc.want {
 			t.Errorf("%+v: got %q, want %q", tc.f, got, tc.want)
 		}
+	}
+}
+
+func TestSayUnsure(t *testing.T) {
+	fill := func(or string) ledger.Fill { return ledger.Fill{Or: or} }
+	top := func(or string) ledger.Fill { return ledger.Fill{TopUp: true, Or: or} }
+	sure := fill("")
+	for _, tc := range []struct {
+		fills           []ledger.Fill
+		loose           []ledger.Loose
+		unsure, perhaps int
+		page, table     string
+	}{
+		{fills: []ledger.Fill{sure, top("")}, loose: []ledger.Loose{{Why: outing.Priming}}},
+		{[]ledger.Fill{fill(outing.Priming), sure, sure}, nil, 1, 0,
+			"1 of the pulls may be priming, so 2 or 3 fills.", "Fill 1 may be priming (the first pull), so 2 or 3 fills."},
+		{[]ledger.Fill{sure, fill(outing.ATopUp), sure, fill(outing.ATopUp), fill(outing.Flush)}, nil, 3, 0,
+			"2 of the pulls may be top-ups, 1 of the pulls may be a flush, so 2 to 5 fills.",
+			"Fills 2,4 may be top-ups (soon after the one before, and little), fill 5 may be a flush (the last pull), so 2 to 5 fills."},
+		{[]ledger.Fill{sure, top(outing.AFill)}, []ledger.Loose{{Why: outing.Priming, Or: outing.AFill}}, 0, 2,
+			"1 of the top-ups may be a colony's fill, the priming may be a colony's fill, so 1 to 3 fills.",
+			"Top-up 2 may be a colony's fill (both together are not one feed, or what a feed is was not said), the priming may be a colony's fill, so 1 to 3 fills."},
+		{[]ledger.Fill{sure}, []ledger.Loose{{Why: outing.Proving, Or: outing.AFill}, {Why: outing.Proving, Or: outing.AFill}}, 0, 2,
+			"2 times proving may be colonies' fills, so 1 to 3 fills.", "2 times proving may be colonies' fills, so 1 to 3 fills."},
+		// The number of fills stays.
+		{[]ledger.Fill{sure, top(outing.Flush)}, []ledger.Loose{{Why: outing.Flush, Or: outing.ATopUp}}, 0, 0,
+			"1 of the top-ups may be a flush, the flush may be a top-up.", "Top-up 2 may be a flush (the last pull), the flush may be a top-up."},
+	} {
+		if u, p := UnsureOf(tc.fills, tc.loose); u != tc.unsure || p != tc.perhaps {
+			t.Errorf("%+v: %d unsure and %d perhaps, want %d and %d", tc.fills, u, p, tc.unsure, tc.perhaps)
+		}
+		if got := SayUnsure(tc.fills, tc.loose, nil); got != tc.page {
+			t.Errorf("got  %q\nwant %q", got, tc.page)
+		}
+		if got := SayUnsure(tc.fills, tc.loose, func(i int) int { return i + 1 }); got != tc.table {
+			t.Errorf("got  %q\nwant %q", got, tc.table)
+		}
+	}
+	if got := Range(23, 1, 0) + " " + Range(23, 0, 0) + " " + Range(1, 1, 2); got != "22–23 23 0–3" {
+		t.Errorf("got %s", got)
 	}
 }
 

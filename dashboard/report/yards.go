@@ -69,6 +69,10 @@ type VisitRow struct {
 	MarkL     number  `json:"mark_l"`     // the button,
 	TapL      number  `json:"tap_l"`      // a tap,
 	HandL     number  `json:"hand_l"`     // or by hand
+	Unsure    int     `json:"unsure"`     // of fills, those that may be none: "fills" says which
+	Perhaps   int     `json:"perhaps"`    // fills there may be besides, in top_ups and outside_l
+	DoubtL    number  `json:"doubt_l"`    // volume of what may, or may not, be in fills_l
+	Told      bool    `json:"told"`       // a person said that every colony was fed in order, but for what was said
 }
 
 type yardsDoc struct {
@@ -161,7 +165,8 @@ func (a *account) visitRows() []VisitRow {
 			Twice: x.Twice, Sharing: x.Sharing, Numbered: x.Numbered,
 			FillsL: litres(y.Volume), WithinL: withinL(y.Within), OutsideL: litres(y.Loose), TotalL: litres(y.Volume + y.Loose),
 			Short: x.Short, Half: x.Half, SolidsKg: kilograms(m, unknown),
-			PositionL: litres(by[0]), MarkL: litres(by[1]), TapL: litres(by[2]), HandL: litres(by[3])}
+			PositionL: litres(by[0]), MarkL: litres(by[1]), TapL: litres(by[2]), HandL: litres(by[3]),
+			Unsure: x.Unsure, Perhaps: x.Perhaps, DoubtL: litres(x.Doubt), Told: x.Told}
 		if x.Colonies > 0 {
 			row.Missing = number(strconv.Itoa(x.Missing))
 		}
@@ -256,7 +261,8 @@ func yardsTable(w io.Writer, a *account) error {
 		if y.Open {
 			end = "a fill is open"
 		}
-		g.add(a.title(x), o.clock(x.from), end, strconv.Itoa(y.Fills), topUps, stand, Fixed(in, 100), Within(o.Units, y.Within),
+		unsure, perhaps := UnsureOf(a.flows(x))
+		g.add(a.title(x), o.clock(x.from), end, Range(y.Fills, unsure, perhaps), topUps, stand, Fixed(in, 100), Within(o.Units, y.Within),
 			Fixed(out, 100), Fixed(in+out, 100), meant, least, mean, most, even, sugar)
 	}
 	if len(rest) > 0 {
@@ -273,7 +279,8 @@ func yardsTable(w io.Writer, a *account) error {
 	if n.TopUps > 0 {
 		tops = strconv.Itoa(n.TopUps)
 	}
-	g.add("sum", "", "", strconv.Itoa(n.Fills), tops, "", Fixed(inFills, 100), Within(o.Units, n.Within), Fixed(outside, 100), Fixed(sum, 100), "", "", "", "", "", "")
+	unsure, perhaps := a.unsure()
+	g.add("sum", "", "", Range(n.Fills, unsure, perhaps), tops, "", Fixed(inFills, 100), Within(o.Units, n.Within), Fixed(outside, 100), Fixed(sum, 100), "", "", "", "", "", "")
 	if err := g.write(w); err != nil {
 		return err
 	}
@@ -323,8 +330,11 @@ func (a *account) sayGroup(b *strings.Builder, g *group) {
 	switch {
 	case g.yard == "":
 		s = append(s, a.sayNoYard(g))
+		if more := a.sayUnsure(g); more != "" {
+			s = append(s, more)
+		}
 	case g.visit != nil:
-		s = append(s, a.title(g)+": "+SayVisit(g.visit))
+		s = append(s, a.title(g)+": "+a.sayVisit(g))
 	}
 	for _, more := range []string{a.sayShort(g), a.sayPlaced(g), a.saySugar(g)} {
 		if more != "" {

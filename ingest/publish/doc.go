@@ -9,8 +9,8 @@
 // field.
 //
 //	measurement  instant              fields
-//	fill         start of the fill    volume_l, within_l, duration_s, flow_l_per_min, session, first, last, syrup_c, yard, reason, top_up, short, colony, solids_kg, brix, void
-//	loose        start of the flow    volume_l, within_l, duration_s, session, first, last, why, note, yard, reason, void
+//	fill         start of the fill    volume_l, within_l, duration_s, flow_l_per_min, session, first, last, syrup_c, yard, reason, top_up, short, colony, solids_kg, brix, or, void
+//	loose        start of the flow    volume_l, within_l, duration_s, session, first, last, why, note, or, yard, reason, void
 //	gap          start of the gap     duration_s, known_l, hidden_l, why, void
 //	sample       its instant          total_l, flow_l_per_min, tote_l, syrup_c, air_c, void
 //	alarm        when it was given    key, change, what, priority, yard, chance, void
@@ -23,8 +23,9 @@
 // interval of volume_l; top_up is 1 for a pull that goes to the colony of the
 // fill before it, short 1 for one whose colony still had syrup, colony the
 // colony's number where it is sure, else 0; solids_kg is the sugar in what left
-// the nozzle and brix its mean Brix; yard, reason, why and note are strings;
-// void is a boolean. Of an alarm, key names it for its whole life, change is "raised" or
+// the nozzle and brix its mean Brix; yard, reason, why and note are strings, and
+// so is or: what else the pull may have been, "" where that is sure; void is a
+// boolean. Of an alarm, key names it for its whole life, change is "raised" or
 // "returned", what its kinds, priority "now" or "soon", yard the yard's id or
 // "", chance how likely it is real, 0 to 1. within_l, solids_kg, brix, syrup_c, tote_l and air_c are left out where they
 // are not known, and so is any number that is not finite.

@@ -64,15 +64,18 @@ func TestPointsBearTheirOwnInstantAndUnits(t *testing.T) {
 	o := openOutbox(t)
 	// One US gallon is 3.785411784 L (NIST SP 811 appendix B.8), in 8 s
 	// 28.39058838 L/min.
+	doubtful := fill(dusk+10*second, 2000, 1, "orchard")
+	doubtful.Fill.Or = "priming"
 	mustPut(t, o,
-		fill(dusk, 1000, 3.785411784, "orchard"),
+		fill(dusk, 1000, 3.785411784, "orchard"), doubtful,
 		loose(dusk+20*second, 2000, 0.0125),
 		gap(dusk+30*second, dusk+45*second+500_000_000, "no readings"),
 		ledger.Event{Kind: ledger.Sampled, At: dusk + 50*second, Sample: &ledger.Sample{At: dusk + 50*second, Total: 4e9}},
 		told(dusk+60*second))
 	same(t, "points", waiting(t, o), []string{
-		`fill,rig=heron volume_l=3.785411784,duration_s=8,flow_l_per_min=28.39058838,session=1i,first=1000i,last=2000i,yard="orchard",reason="position",syrup_c=11.5,within_l=0.01,top_up=0i,short=0i,colony=0i,void=false 1790000000123456789`,
-		`loose,rig=heron volume_l=0.0125,duration_s=1,session=1i,first=2000i,last=2003i,why="dribble",yard="",reason="outside",within_l=0.002,note="",void=false 1790000020123456789`,
+		`fill,rig=heron volume_l=3.785411784,duration_s=8,flow_l_per_min=28.39058838,session=1i,first=1000i,last=2000i,yard="orchard",reason="position",syrup_c=11.5,within_l=0.01,top_up=0i,short=0i,colony=0i,or="",void=false 1790000000123456789`,
+		`fill,rig=heron volume_l=1,duration_s=8,flow_l_per_min=7.5,session=1i,first=2000i,last=3000i,yard="orchard",reason="position",syrup_c=11.5,within_l=0.01,top_up=0i,short=0i,colony=0i,or="priming",void=false 1790000010123456789`,
+		`loose,rig=heron volume_l=0.0125,duration_s=1,session=1i,first=2000i,last=2003i,why="dribble",yard="",reason="outside",within_l=0.002,note="",or="",void=false 1790000020123456789`,
 		`gap,rig=heron duration_s=15.5,known_l=1,hidden_l=0.25,why="no readings",void=false 1790000030123456789`,
 		`sample,rig=heron total_l=4,flow_l_per_min=0,void=false 1790000050123456789`,
 	})
@@ -151,10 +154,10 @@ func TestRestatement(t *testing.T) {
 	}
 	drain(t, o, s, 10)
 	same(t, "store", s.flat(), []string{
-		`fill,rig=heron 1790000000123456789 colony=0i,duration_s=8,first=1000i,flow_l_per_min=22.5,last=2000i,reason="position",session=1i,short=0i,syrup_c=11.5,top_up=0i,void=false,volume_l=3,within_l=0.01,yard="orchard"`,
-		`fill,rig=heron 1790000040123456789 colony=0i,duration_s=0,first=2000i,flow_l_per_min=30,last=3000i,reason="position",session=1i,short=0i,syrup_c=11.5,top_up=0i,void=true,volume_l=0,within_l=0.01,yard="orchard"`,
-		`fill,rig=heron 1790000042123456789 colony=0i,duration_s=8,first=2000i,flow_l_per_min=30,last=3000i,reason="position",session=1i,short=0i,syrup_c=11.5,top_up=0i,void=false,volume_l=4,within_l=0.01,yard="larch"`,
-		`fill,rig=heron 1790000080123456789 colony=0i,duration_s=0,first=3000i,flow_l_per_min=37.5,last=4000i,reason="position",session=1i,short=0i,syrup_c=11.5,top_up=0i,void=true,volume_l=0,within_l=0.01,yard="mill"`,
+		`fill,rig=heron 1790000000123456789 colony=0i,duration_s=8,first=1000i,flow_l_per_min=22.5,last=2000i,or="",reason="position",session=1i,short=0i,syrup_c=11.5,top_up=0i,void=false,volume_l=3,within_l=0.01,yard="orchard"`,
+		`fill,rig=heron 1790000040123456789 colony=0i,duration_s=0,first=2000i,flow_l_per_min=30,last=3000i,or="",reason="position",session=1i,short=0i,syrup_c=11.5,top_up=0i,void=true,volume_l=0,within_l=0.01,yard="orchard"`,
+		`fill,rig=heron 1790000042123456789 colony=0i,duration_s=8,first=2000i,flow_l_per_min=30,last=3000i,or="",reason="position",session=1i,short=0i,syrup_c=11.5,top_up=0i,void=false,volume_l=4,within_l=0.01,yard="larch"`,
+		`fill,rig=heron 1790000080123456789 colony=0i,duration_s=0,first=3000i,flow_l_per_min=37.5,last=4000i,or="",reason="position",session=1i,short=0i,syrup_c=11.5,top_up=0i,void=true,volume_l=0,within_l=0.01,yard="mill"`,
 	})
 	// And back again.
 	mustPut(t, o, rewound(dusk+30*second), b, c, told(dusk+100*second))

@@ -46,13 +46,13 @@ var measurements = [...]measurement{
 		{"yard", 's', false}, {"reason", 's', false}, {"syrup_c", 'f', false},
 		{"within_l", 'f', false},
 		{"top_up", 'i', false}, {"short", 'i', false}, {"colony", 'i', false},
-		{"solids_kg", 'f', true}, {"brix", 'f', false},
+		{"solids_kg", 'f', true}, {"brix", 'f', false}, {"or", 's', false},
 	}},
 	looseKind: {"loose", []field{
 		{"volume_l", 'f', true}, {"duration_s", 'f', true},
 		{"session", 'i', false}, {"first", 'i', false}, {"last", 'i', false},
 		{"why", 's', false}, {"yard", 's', false}, {"reason", 's', false},
-		{"within_l", 'f', false}, {"note", 's', false},
+		{"within_l", 'f', false}, {"note", 's', false}, {"or", 's', false},
 	}},
 	gapKind: {"gap", []field{
 		{"duration_s", 'f', true}, {"known_l", 'f', true}, {"hidden_l", 'f', true}, {"why", 's', false},
@@ -145,6 +145,7 @@ func pointOf(e *ledger.Event) (*point, error) {
 		k.count(uint64(max(0, f.Colony)))
 		k.float(float64(f.Solids), f.Solids > 0)
 		k.float(f.Brix, f.Solids > 0)
+		k.text(f.Or)
 	case e.Kind == ledger.LooseDone && e.Loose != nil:
 		l := e.Loose
 		p.kind, p.t, p.id = looseKind, l.Start, countID(l.Session, l.First)
@@ -158,6 +159,7 @@ func pointOf(e *ledger.Event) (*point, error) {
 		k.text(string(l.Reason))
 		k.float(l.Within.Litres(), l.Within > 0)
 		k.text(l.Note)
+		k.text(l.Or)
 	case e.Kind == ledger.GapSeen && e.Gap != nil:
 		g := e.Gap
 		p.kind, p.t, p.id = gapKind, g.Start, g.Why
