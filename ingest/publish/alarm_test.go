@@ -29,7 +29,7 @@ func TestAlarms(t *testing.T) {
 		t.Errorf("alarms moved through from %d to %d", through, now)
 	}
 	want := []string{
-		`fill,rig=heron volume_l=3,duration_s=8,flow_l_per_min=22.5,session=1i,first=1000i,last=2000i,yard="orchard",reason="position",syrup_c=11.5,within_l=0.01,top_up=0i,short=0i,colony=0i,void=false 1790000000123456789`,
+		`fill,rig=heron volume_l=3,duration_s=8,flow_l_per_min=22.5,session=1i,first=1000i,last=2000i,yard="orchard",reason="position",syrup_c=11.5,within_l=0.01,top_up=0i,short=0i,colony=0i,or="",void=false 1790000000123456789`,
 		`alarm,rig=heron key="kink+throttle down @7/1200",change="raised",what="kink or throttle down",priority="soon",yard="mill",chance=0.99,void=false 1790000005123456789`,
 		// Its own place: another series' point of that instant stays.
 		`alarm,rig=heron key="leak 5",change="raised",what="leak",priority="now",yard="",void=false 1790000005123456790`,
