@@ -119,8 +119,12 @@ type score struct {
 	within, totals     int                  // yard totals within their 95 % interval
 	sugarIs, sugarSaid float64              // kg, of fills whose sugar is known
 	solids, solidsOff  int                  // fills whose sugar is known; off by more than 1 %
-	toteFound, tote    int                  // changes of the tote
-	toteKind, invented int                  // told by their kind; of nothing
+	toteFound, tote    int                  // changes of the tote; that the wire shows
+	toteUnseen         int                  // that it does not: no level before or after
+	toteTold, toteKind int                  // told; of these, of their kind, or as one that cannot be told
+	toteVague, toteOff int                  // told as a loss of no kind; whose volume is beyond its interval
+	kinds              map[[2]string]int    // what changes of the tote truly were, what they are told as
+	invented           int                  // told of nothing
 	total              float64              // L in all
 	notes              []string
 }
@@ -133,7 +137,10 @@ func (y *score) note(n *night, format string, args ...any) {
 
 func (y *score) add(o *score) {
 	if y.table == nil {
-		y.table = map[[2]string]amount{}
+		y.table, y.kinds = map[[2]string]amount{}, map[[2]string]int{}
+	}
+	for k, n := range o.kinds {
+		y.kinds[k] += n
 	}
 	for k, a := range o.table {
 		b := y.table[k]
@@ -169,7 +176,11 @@ func (y *score) add(o *score) {
 	y.solidsOff += o.solidsOff
 	y.toteFound += o.toteFound
 	y.tote += o.tote
+	y.toteUnseen += o.toteUnseen
+	y.toteTold += o.toteTold
 	y.toteKind += o.toteKind
+	y.toteVague += o.toteVague
+	y.toteOff += o.toteOff
 	y.invented += o.invented
 	y.total += o.total
 	y.notes = append(y.notes, o.notes...)
@@ -221,7 +232,7 @@ func (n *night) blind(f *rigsim.Fill, gps, mark bool) bool {
 // held compares an account with the truth.
 func (n *night) held(t *testing.T, v *ledger.View, all, gps, mark bool) *score {
 	t.Helper()
-	y := &score{table: map[[2]string]amount{}}
+	y := &score{table: map[[2]string]amount{}, kinds: map[[2]string]int{}}
 	k := n.factor()
 	stretches, items := n.stretches(), n.items(v)
 	y.total = v.Total.Litres()
@@ -512,45 +523,230 @@ func (n *night) sugar(y *score, v *ledger.View, whose []int) {
 	}
 }
 
-// handled compares changes of the tote.
+// restS is how long a level must have been heard for one at rest: 30 s of
+// standing, 20 s of readings, and 10 s to the next point. Without that before
+// and after it a change is not on the wire.
+const restS = 60 * time.Second
+
+// leastL is the least change that is to be told.
+const leastL = 15
+
+// part is what a handling of the tote comes to between two instants, L, as far
+// as it passed then, and whether most of it was on the wire. What is moved in
+// one go is of its middle.
+func (n *night) part(h *rigsim.Handling, from, to int64) (litres float64, seen bool) {
+	a, b := h.From.UnixNano(), n.until(h)
+	lo, hi := max(a, from), min(b, to)
+	litres = (h.In - h.Out).Litres()
+	if h.Kind == "leak" {
+		if hi <= lo {
+			return 0, false
+		}
+		// Between two totes there is none to leak.
+		whole, now := b-a, hi-lo
+		for i := range n.truth.Handlings {
+			if s := &n.truth.Handlings[i]; s.Kind == "swap" {
+				whole -= overlap(a, b, s.From.UnixNano(), n.until(s))
+				now -= overlap(lo, hi, s.From.UnixNano(), n.until(s))
+			}
+		}
+		litres *= float64(now) / float64(max(1, whole))
+	} else if mid := a + (b-a)/2; mid < from || mid > to {
+		return 0, false
+	}
+	return litres, h.Kind != "off" && 2*n.heard(lo, hi) >= time.Duration(hi-lo)
+}
+
+// until is when a handling ended, or all was said.
+func (n *night) until(h *rigsim.Handling) int64 {
+	if h.To.IsZero() {
+		return n.said[len(n.said)-1].At.UnixNano()
+	}
+	return h.To.UnixNano()
+}
+
+func overlap(a, b, c, d int64) int64 { return max(0, min(b, d)-max(a, c)) }
+
+// heard is for how long the rig was on and the wire alive between two instants.
+func (n *night) heard(from, to int64) time.Duration {
+	left := max(0, to-from)
+	for i := range n.truth.Handlings {
+		if h := &n.truth.Handlings[i]; h.Kind == "off" {
+			left -= overlap(from, to, h.From.UnixNano(), n.until(h))
+		}
+	}
+	for _, o := range n.Wire.Outages {
+		a, b := max(from, o.From.UnixNano()), min(to, o.To.UnixNano())
+		left -= max(0, b-a)
+		for i := range n.truth.Handlings { // both at once
+			if h := &n.truth.Handlings[i]; h.Kind == "off" && b > a {
+				left += overlap(a, b, h.From.UnixNano(), n.until(h))
+			}
+		}
+	}
+	return time.Duration(max(0, left))
+}
+
+// levels is for how long a tote's level was on the wire between two instants:
+// while totes are swapped there is none.
+func (n *night) levels(from, to int64) time.Duration {
+	d := n.heard(from, to)
+	for i := range n.truth.Handlings {
+		if h := &n.truth.Handlings[i]; h.Kind == "swap" {
+			if a, b := max(from, h.From.UnixNano()), min(to, n.until(h)); b > a {
+				d -= n.heard(a, b)
+			}
+		}
+	}
+	return d
+}
+
+// uncounted is what the tote gave between two instants though the account could
+// not count it, less what was counted though the tote gave nothing, L.
+func (n *night) uncounted(from, to int64) (litres float64) {
+	for i := range n.truth.Restarts {
+		r := &n.truth.Restarts[i]
+		at := r.At.UnixNano()
+		if at <= from || at >= to {
+			continue
+		}
+		litres += r.Missed.Litres()
+		for _, o := range n.Wire.Outages { // the last count before the restart was not heard
+			a := o.From.UnixNano()
+			if a >= at || o.To.UnixNano() < at {
+				continue
+			}
+			for k := range n.truth.Fills {
+				f := &n.truth.Fills[k]
+				s, e := f.Start.UnixNano(), f.End.UnixNano()
+				litres += f.Volume.Litres() * float64(overlap(s, e, a, at)) / float64(max(1, e-s))
+			}
+		}
+	}
+	for _, p := range n.truth.Phantoms {
+		a, b := p.First.UnixNano(), p.Last.UnixNano()
+		litres -= float64(p.Counts) / n.factor() * float64(overlap(a, b, from, to)) / float64(max(1, b-a))
+	}
+	return litres
+}
+
+// handled compares changes of the tote. What is told is held against the net of
+// all that was done to the tote within it. Two things are told as one only where
+// no level was at rest on the wire for restS between them, or both went into the
+// tote: a refill may be poured in steps.
 func (n *night) handled(y *score, v *ledger.View) {
-	kinds := map[string]string{"refill": "refill", "swap": "swap of totes", "transfer": "transfer", "leak": "leak", "off": "changed while off"}
-	used := map[int]bool{}
-	for _, h := range n.truth.Handlings {
+	hs := n.truth.Handlings
+	told := make([]bool, len(hs))
+	for i := range v.Changes {
+		c := &v.Changes[i]
+		if c.Kind == tote.Meter { // that the meter counted more than the tote gave is no change of it
+			continue
+		}
+		sum := -n.uncounted(c.From, c.To)
+		all, by := math.Abs(sum), map[string]float64{}
+		if all > 1 {
+			by["meter"] = sum
+		}
+		var in []int
+		silent, swapped := false, false
+		for k := range hs {
+			h := &hs[k]
+			l, seen := n.part(h, c.From, c.To)
+			if l == 0 {
+				continue
+			}
+			in = append(in, k)
+			sum += l
+			all += math.Abs(l)
+			from, to := max(h.From.UnixNano(), c.From), min(n.until(h), c.To)
+			silent = silent || n.heard(from, to) < time.Duration(to-from)
+			kind := h.Kind
+			switch {
+			case kind == "swap" && n.heard(from, to) >= 30*time.Second:
+				swapped = true // it shows that there was no level
+			case !seen:
+				kind = "unheard"
+			case kind == "transfer" && l > 0:
+				kind = "refill" // by a hose or from a bucket: the level does not tell
+			}
+			by[kind] += l
+		}
+		off, within := math.Abs(sum-c.Volume.Litres()), c.Within.Litres()
+		if len(by) == 0 || off > 2*within && math.Abs(sum) < math.Abs(c.Volume.Litres())/3 {
+			y.invented++
+			y.note(n, "a %v of %v out of nothing", c.Kind, c.Volume)
+			continue
+		}
+		truth := "several"
+		for kind, l := range by {
+			if l*sum > 0 && math.Abs(l) >= 0.6*all {
+				truth = kind
+			}
+		}
+		y.toteTold++
+		word, right := c.Kind.String(), false
+		switch c.Kind {
+		case tote.Unheard:
+			right = silent || by["meter"] != 0
+		case tote.Loss: // how it went out cannot be told
+			right = c.Volume < 0
+			y.toteVague++
+		case tote.Swap:
+			right = swapped
+			if swapped {
+				truth = "swap"
+			}
+		default:
+			right = truth == word || by[word]*sum > 0 && math.Abs(by[word]) >= 0.5*math.Abs(sum)
+		}
+		if right {
+			y.toteKind++
+		} else {
+			y.note(n, "a %s of %.1f L is told as a %v of %v", truth, sum, c.Kind, c.Volume)
+		}
+		if !c.Sure {
+			word += "?"
+		}
+		y.kinds[[2]string{truth, word}]++
+		if off > within {
+			y.toteOff++
+			y.note(n, "a %v of %v is %.1f L off, more than %v", c.Kind, c.Volume, off, c.Within)
+		}
+		last := -1
+		for _, k := range in {
+			h := &hs[k]
+			if h.Kind == "leak" {
+				told[k] = true
+				continue
+			}
+			moved := (h.In - h.Out).Litres()
+			told[k] = off <= 2*within
+			if last >= 0 && math.Abs(moved) >= leastL && (moved < 0 || hs[last].In < hs[last].Out || h.Kind == "swap" || hs[last].Kind == "swap") {
+				d := n.levels(n.until(&hs[last]), h.From.UnixNano())
+				told[k] = told[k] && d < restS
+				y.note(n, "a %s and a %s are told together, with levels heard for %v between", hs[last].Kind, h.Kind, d)
+			}
+			last = k
+		}
+	}
+	begin, end := n.said[0].At.UnixNano(), n.said[len(n.said)-1].At.UnixNano()
+	for k := range hs {
+		h := &hs[k]
 		moved := h.In - h.Out
-		if h.To.IsZero() || moved.Litres() < 15 && moved.Litres() > -15 {
+		if h.To.IsZero() || math.Abs(moved.Litres()) < leastL {
+			continue
+		}
+		if before, after := n.levels(begin, h.From.UnixNano()), n.levels(h.To.UnixNano(), end); !told[k] && min(before, after) < restS {
+			y.toteUnseen++
+			y.note(n, "a %s of %v cannot be told: levels are heard for %v before and %v after", h.Kind, moved, before, after)
 			continue
 		}
 		y.tote++
-		found := -1
-		for i := range v.Changes {
-			c := &v.Changes[i]
-			if c.From < h.To.UnixNano()+60e9 && c.To > h.From.UnixNano()-60e9 && (c.Volume > 0) == (moved > 0) {
-				if found < 0 || c.Kind.String() == kinds[h.Kind] {
-					found = i
-				}
-			}
-		}
-		if found < 0 {
+		if told[k] {
+			y.toteFound++
+		} else {
 			y.note(n, "a %s of %v is not told", h.Kind, moved)
-			continue
 		}
-		used[found] = true
-		y.toteFound++
-		if v.Changes[found].Kind.String() == kinds[h.Kind] {
-			y.toteKind++
-		}
-	}
-	for i := range v.Changes {
-		c := &v.Changes[i]
-		// That the meter counted more than the tote gave is no change of it.
-		if used[i] || c.Kind == tote.Meter || slices.ContainsFunc(n.truth.Handlings, func(h rigsim.Handling) bool {
-			return h.From.UnixNano() < c.To+60e9 && (h.To.IsZero() || h.To.UnixNano() > c.From-60e9)
-		}) {
-			continue
-		}
-		y.invented++
-		y.note(n, "a %v of %v out of nothing", c.Kind, c.Volume)
 	}
 }
 
@@ -563,7 +759,11 @@ func (y *score) String() string {
 	fmt.Fprintf(&b, "  visits with right number of fills %d of %d; sure of it %d, of them right %d; within what it allows %d\n", y.visits, y.visitsSure, y.told, y.toldRight, y.around)
 	fmt.Fprintf(&b, "  colonies not adding up %d; numbered %d, wrongly %d\n", y.missing, y.numbered, y.misled)
 	fmt.Fprintf(&b, "  yard totals in 95 %% interval %d of %d; sugar %.2f kg, said %.2f, fills off by > 1 %%: %d of %d\n", y.within, y.totals, y.sugarIs, y.sugarSaid, y.solidsOff, y.solids)
-	fmt.Fprintf(&b, "  tote: found %d of %d, by kind %d, of nothing %d\n", y.toteFound, y.tote, y.toteKind, y.invented)
+	fmt.Fprintf(&b, "  tote: changes found %d of %d, besides %d not on the wire; %d told, of another kind %d, of none %d, off %d, of nothing %d\n",
+		y.toteFound, y.tote, y.toteUnseen, y.toteTold, y.toteTold-y.toteKind, y.toteVague, y.toteOff, y.invented)
+	for _, k := range slices.SortedFunc(maps.Keys(y.kinds), func(a, b [2]string) int { return slices.Compare(a[:], b[:]) }) {
+		fmt.Fprintf(&b, "    %-8s as %-23s %5d\n", k[0], k[1], y.kinds[k])
+	}
 	for _, k := range slices.SortedFunc(maps.Keys(y.table), func(a, b [2]string) int { return slices.Compare(a[:], b[:]) }) {
 		if a := y.table[k]; a.litres > 0.05 {
 			fmt.Fprintf(&b, "    %-8s as %-8s %5d, %8.1f L\n", k[0], k[1], a.n, a.litres)

@@ -209,7 +209,7 @@ func SayChange(c *ltote.Change, u quantity.System, clock func(int64) string) str
 	switch c.Kind {
 	case ltote.Swap:
 		s = fmt.Sprintf("%s to %s, %s: it held %s before and %s after", clock(begin), clock(end), kind, u.Volume(c.Before), u.Volume(c.After))
-	case ltote.WhileOff:
+	case ltote.Unheard:
 	default:
 		if c.Rate > 0 {
 			s += ", at " + u.Flow(c.Rate)

@@ -44,7 +44,7 @@ type ToteRow struct {
 
 // ChangeRow is something that went into or out of the tote past the meter.
 type ChangeRow struct {
-	Kind     string  `json:"kind"` // "refill", "swap of totes", "changed while off", "transfer", "leak", "other loss"
+	Kind     string  `json:"kind"` // "refill", "swap of totes", "changed while not heard", "transfer", "leak", "other loss"
 	Sure     bool    `json:"sure"`
 	Start    instant `json:"start"`    // last level at rest before it
 	End      instant `json:"end"`      // first after it
@@ -122,7 +122,7 @@ func (d *toteDoc) past(v *ledger.View, o Options) {
 	for _, c := range changesIn(v, o) {
 		row := ChangeRow{Kind: c.Kind.String(), Sure: c.Sure, Start: instant(c.From), End: instant(c.To), VolumeL: litres(c.Volume),
 			WithinL: withinL(c.Within), BeforeL: litres(c.Before), AfterL: litres(c.After), MeteredL: litres(c.Metered), Note: c.Note}
-		if c.Rate > 0 && c.Kind != ltote.Swap && c.Kind != ltote.WhileOff {
+		if c.Rate > 0 && c.Kind != ltote.Swap && c.Kind != ltote.Unheard {
 			row.RateLMin = rounded(float64(c.Rate/quantity.LitrePerMinute), 3)
 		}
 		d.Changes = append(d.Changes, row)

@@ -31,6 +31,8 @@ const (
 	// a fast one: common practice, no source.
 	together = int64(900_000_000_000)
 	pipe     = int64(120_000_000_000)
+	// stands is from when on a level that stands parts two fast changes, ns.
+	stands = int64(40_000_000_000)
 	// transferRate is what a leak or a hose never reaches, and pumpRate what no
 	// pump or bucket does: common practice, no source. The 2-inch line gives
 	// 208 L/min (reference D).
@@ -42,6 +44,14 @@ const (
 	leakFor = int64(600_000_000_000)
 	// swapLeast is the change from which it must have shown a course.
 	swapLeast = 100 * quantity.Litre
+	// A level turned between turnBefore before the last point of its course that
+	// was kept and when the next one would have been: points are offered every
+	// offerEvery or so, s, and kept from keepCourse on, give or take turnLeast.
+	turnBefore = 3.0
+	offerEvery = 10.0
+	turnLeast  = 3 * quantity.Litre
+	// steepPart is the part of a change that a step of it must be to tell how fast it went.
+	steepPart = 0.15
 )
 
 // Kind is what sort of change it was.
@@ -51,7 +61,7 @@ type Kind uint8
 const (
 	Refill   Kind = iota // into the tote
 	Swap                 // another tote, or this one with other content
-	WhileOff             // while the rig was powered off: into or out of the tote
+	Unheard              // while nothing was heard of the rig, off or out of reach: into or out of the tote
 	Transfer             // out of it, fast, past the meter
 	Leak                 // out of it, slow and steady
 	Loss                 // out of it otherwise, past the meter
@@ -60,15 +70,16 @@ const (
 
 // String says it for people.
 func (k Kind) String() string {
-	return [...]string{"refill", "swap of totes", "changed while off", "transfer", "leak", "other loss", "metered more than the tote gave"}[min(k, Meter)]
+	return [...]string{"refill", "swap of totes", "changed while not heard", "transfer", "leak", "other loss", "metered more than the tote gave"}[min(k, Meter)]
 }
 
 // Change is something that went into or out of the tote without passing the
-// meter, between two settled points.
+// meter, between two settled points. Where the level was seen to rise and then
+// to fall before it settled, or the other way round, that is two.
 type Change struct {
 	Kind          Kind
 	Sure          bool  // the kind is; else Note says what it might be
-	From, To      int64 // last settled point before, first good one after
+	From, To      int64 // last settled point before, first good one after; or where the level turned
 	Before, After quantity.Volume
 	Metered       quantity.Volume // passed the meter meanwhile
 	Volume        quantity.Volume // past the meter: positive in, negative out
@@ -78,7 +89,7 @@ type Change struct {
 	Note          string          // what cannot be told apart; "" for nothing
 }
 
-// mark is a settled point, in nL.
+// mark is a settled point, or a turn, in nL.
 type mark struct {
 	at      int64
 	v, m, b float64 // held, metered, both
@@ -86,6 +97,7 @@ type mark struct {
 	i       int     // which point
 	quiet   bool    // the rig was off right before it
 	flowing bool    // flow was metered within its readings
+	turn    bool    // not settled: the level went on the other way from here
 	series  int
 	tote    string
 }
@@ -124,11 +136,79 @@ func read(points []Point, t Terms) *reading {
 		p := &points[i]
 		quiet = quiet || p.Silent > offFor
 		if p.Rest && p.Why == Counts {
-			r.marks = append(r.marks, mark{p.At, float64(p.Volume), passed(p), balance(p), variance(p), i, quiet, p.Lag != 0, p.Series, p.Tote})
+			b := mark{p.At, float64(p.Volume), passed(p), balance(p), variance(p), i, quiet, p.Lag != 0, false, p.Series, p.Tote}
+			if n := len(r.marks); n > 0 {
+				if t, ok := r.turn(&r.marks[n-1], &b); ok {
+					r.marks = append(r.marks, t)
+					b.quiet = r.silent(t.i, i)
+				}
+			}
+			r.marks = append(r.marks, b)
 			quiet = false
 		}
 	}
 	return r
+}
+
+// turn looks between two settled points for where the level turned, by those at
+// which it was seen to go up or down evenly. It went on as fast for as long as
+// is likely before it turned.
+func (r *reading) turn(a, b *mark) (t mark, ok bool) {
+	if b.i-a.i < 2 || b.tote != a.tote || b.series != a.series {
+		return t, false
+	}
+	steady := func(i int) bool {
+		p := &r.points[i]
+		return i > a.i && i < b.i && p.Why == Changing && p.Tote == a.tote && p.Series == a.series
+	}
+	lo, hi := min(a.b, b.b), max(a.b, b.b)
+	best, most, up := -1, 0.0, 1.0
+	for i := a.i + 1; i < b.i; i++ {
+		if !steady(i) {
+			continue
+		}
+		x := balance(&r.points[i])
+		if x-hi > most {
+			best, most, up = i, x-hi, 1
+		}
+		if lo-x > most {
+			best, most, up = i, lo-x, -1
+		}
+	}
+	if best < 0 {
+		return t, false
+	}
+	p := &r.points[best]
+	rate := math.Abs(float64(p.U)) * math.Sqrt(12) / float64(readFor) // nL/ns, the fastest that it can be
+	for _, i := range []int{best - 1, best + 1} {
+		if !steady(i) {
+			continue
+		}
+		q := &r.points[i]
+		t := math.Abs(float64(p.At - q.At))
+		if d := float64(up * (balance(p) - balance(q))); d > 0 && t > 0 && t <= float64(readFor) {
+			rate = min(rate, d/t)
+			break
+		}
+	}
+	// As likely at any instant of that time (GUM 4.3.7), and readings are half
+	// of readFor old on the mean.
+	rate *= 1e9 // a second
+	latest := offerEvery * min(6, math.Ceil(float64(keepCourse+turnLeast)/(rate*offerEvery)))
+	v := max(0, float64(p.Volume)+float64(up*rate*((latest-turnBefore)/2+float64(readFor)/2e9)))
+	uu := square(float64(turnLeast)) + square(rate*(latest+turnBefore))/12
+	t = mark{p.At, v, passed(p), v + passed(p), uu, best, r.silent(a.i, best), p.Lag != 0, true, p.Series, p.Tote}
+	return t, r.past(a, &t, r.terms.Beyond) && r.past(&t, b, r.terms.Beyond)
+}
+
+// silent tells whether the rig was off between two points.
+func (r *reading) silent(after, upTo int) bool {
+	for i := after + 1; i <= upTo; i++ {
+		if r.points[i].Silent > offFor {
+			return true
+		}
+	}
+	return false
 }
 
 // heldUU is the variance of the difference of what was held, and uu that of the
@@ -242,16 +322,7 @@ func (r *reading) ends(start, a, b int) (int, int) {
 			break
 		}
 	}
-	for i := a - 1; i >= start && m[a].at-m[i].at <= pipe; i-- {
-		if r.past(&m[i], &m[a], 3) && r.way(&m[i], &m[a]) == way {
-			a = i
-		}
-	}
-	for i := b + 1; i < len(m) && m[i].at-m[b].at <= pipe && m[i].follows(&m[b]); i++ {
-		if r.past(&m[b], &m[i], 3) && r.way(&m[b], &m[i]) == way {
-			b = i
-		}
-	}
+	a, b = r.fast(a, -1, start, way), r.fast(b, 1, len(m)-1, way)
 	a, b = r.calmer(a, -1, start), r.calmer(b, 1, len(m)-1)
 	if !r.past(&m[a], &m[b], least) {
 		return firstA, firstB
@@ -260,6 +331,25 @@ func (r *reading) ends(start, a, b int) (int, int) {
 		return r.between(start, a, b)
 	}
 	return a, b
+}
+
+// fast returns the last mark of the fast parts of a change that follow one,
+// outward from it. Where the level stood in between they are another change.
+func (r *reading) fast(i, by, last, way int) int {
+	m := r.marks
+	for k, stood := i, false; k != last && !stood; {
+		k += by
+		x, y, next := &m[min(i, k)], &m[max(i, k)], max(k, k-by)
+		if y.at-x.at > pipe || !m[next].follows(&m[next-1]) {
+			break
+		}
+		if r.past(x, y, 3) && r.way(x, y) == way {
+			i = k
+		} else {
+			stood = !r.past(x, y, 3) && y.at-x.at >= stands
+		}
+	}
+	return i
 }
 
 // between widens a bracket to marks without flow in their readings, since a
@@ -327,7 +417,7 @@ func (r *reading) joins(p, s *span) bool {
 	slow := (p.To - p.From + s.To - s.From) / 2
 	seep := func(k Kind) bool { return k == Leak || k == Loss }
 	named := func(s *span) bool { return s.Kind == Swap && r.marks[s.a].tote != r.marks[s.b].tote }
-	jump := func(s *span) bool { return s.Kind == Swap || s.Kind == WhileOff || s.Kind == Refill && !s.Sure }
+	jump := func(s *span) bool { return s.Kind == Swap || s.Kind == Unheard || s.Kind == Refill && !s.Sure }
 	switch {
 	case named(p) && jump(s), jump(p) && named(s):
 		return gap <= together // booked before or after it was done

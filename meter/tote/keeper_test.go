@@ -59,6 +59,46 @@ func TestKeeperBrackets(t *testing.T) {
 	}
 }
 
+// TestKeeperCourse: a sensor that looks at nothing is kept as such once, after a
+// silence as well, and so is the course of a refill right after one.
+func TestKeeperCourse(t *testing.T) {
+	kinds := func(points []Point) (silent, lost, course int) {
+		for i := range points {
+			switch p := &points[i]; {
+			case p.Why == Silent:
+				silent++
+			case astray(p):
+				lost++
+			case p.Why == Changing:
+				course++
+			}
+		}
+		return silent, lost, course
+	}
+	offer := func(k *Keeper, points []Point, p Point) []Point {
+		p.Tote = "a"
+		out, n := k.Offer(p)
+		return append(points, out[:n]...)
+	}
+	var k Keeper
+	var points []Point
+	const l = quantity.Litre
+	points = offer(&k, points, Point{At: 10 * sec, Rest: true, Volume: 500 * l, U: l})
+	points = offer(&k, points, Point{At: 200 * sec, Why: Silent, Silent: 180 * sec, Volume: 500 * l, U: 10 * l})
+	for i := range int64(20) {
+		points = offer(&k, points, Point{At: (210 + 10*i) * sec, Why: Restless, Volume: 0, U: quantity.Volume(900+i) * l})
+	}
+	if silent, lost, _ := kinds(points); silent != 1 || lost != 1 {
+		t.Errorf("%d silent, %d of no level: %+v", silent, lost, points)
+	}
+	for i := range quantity.Volume(10) {
+		points = offer(&k, points, Point{At: (500 + 10*int64(i)) * sec, Why: Changing, Volume: (500 + 25*i) * l, U: 16 * l})
+	}
+	if _, lost, course := kinds(points); lost != 1 || course != 10 {
+		t.Errorf("%d of no level, %d of the course: %+v", lost, course, points)
+	}
+}
+
 // TestKeeperLag: the lag is what was metered since the mean instant of the readings.
 func TestKeeperLag(t *testing.T) {
 	var k Keeper

@@ -25,6 +25,8 @@ const (
 	Still = int64(30_000_000_000)
 	// enough is the least number of slots for a level that counts.
 	enough = 5
+	// begins is how many of the newest slots stray alike where the level begins to change.
+	begins = 2
 )
 
 // Level is the newest readings of a level sensor. It is a value, a copy is
@@ -215,6 +217,11 @@ func (s *Settled) judge(v, ats []float64, buf *[Window]float64, r Rule) {
 			st += ats[i]
 		}
 	}
+	// What strays last of all may be a change that has begun.
+	begun := len(v) >= begins
+	for _, x := range v[max(0, len(v)-begins):] {
+		begun = begun && math.Abs(x-med) > limit && (x > med) == (v[len(v)-1] > med)
+	}
 	mean, mt := sv/n, st/n
 	var tt, tv, vv float64
 	first := math.Inf(1)
@@ -240,7 +247,7 @@ func (s *Settled) judge(v, ats []float64, buf *[Window]float64, r Rule) {
 	switch {
 	case s.Spread > r.Swing || s.Used < enough || 3*s.Used < 2*len(v):
 		s.Why = Restless
-	case change > r.Drift:
+	case change > r.Drift || begun:
 		s.Why = Changing
 	}
 }

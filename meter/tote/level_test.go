@@ -135,6 +135,41 @@ func TestSettleLeavesOutStrays(t *testing.T) {
 	}
 }
 
+// TestSettleBegun: readings that stray last of all, alike, are a change that has
+// begun; on both sides, or before others, they are strays.
+func TestSettleBegun(t *testing.T) {
+	for _, c := range []struct {
+		name string
+		last []float64 // m off, of the newest readings
+		why  Why
+	}{
+		{"none", nil, Counts},
+		{"one", []float64{0.03}, Counts},
+		{"two", []float64{-0.02, -0.03}, Changing},
+		{"seven", []float64{-0.01, -0.02, -0.02, -0.03, -0.03, -0.04, -0.04}, Changing},
+		{"one above and one below", []float64{0.03, -0.03}, Counts},
+		{"two, and it is as before", []float64{0.03, 0.03, 0}, Counts},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			r := rand.New(rand.NewPCG(4, 4))
+			for range 50 {
+				var l Level
+				for i := range 24 {
+					v := 0.5 + 0.001*r.NormFloat64()
+					if k := i - 24 + len(c.last); k >= 0 {
+						v += c.last[k]
+					}
+					l.Add(int64(100+i)*sec, v)
+				}
+				s := l.Settle(123*sec, Stand{}, Rule{})
+				if s.Why != c.why || math.Abs(s.Value-0.5) > 0.0015 {
+					t.Fatalf("%+v, want %v", s, c.why)
+				}
+			}
+		})
+	}
+}
+
 // TestSettleCovers: the mean's 95 % interval holds the level, in noise and a slow swing.
 func TestSettleCovers(t *testing.T) {
 	r := rand.New(rand.NewPCG(5, 95))

@@ -28,6 +28,7 @@ type night struct {
 	series        int
 	shift         float64                // L that volumes are off
 	every         int                    // s between readings; 0: 1
+	began         int64                  // when what is to be found began, where not with all that happens
 	wave          float64                // L that the strapping is off, in waves of 150 mm
 	past          float64                // L that went past the meter so far, positive in
 	ghost         float64                // L counted that did not flow

@@ -30,6 +30,7 @@ const (
 	keepBeyond  = 4.0                       // standard uncertainties of a change
 	offFor      = int64(600_000_000_000)    // ns: silent for longer is powered off
 	leastU      = 250 * quantity.Millilitre // no reading is taken for better: 0.25 mm of a tote's 1 m²
+	astrayU     = 100 * quantity.Litre      // no surface of a tote that stands swings by 100 mm
 )
 
 // Keeper picks from a stream of points those worth keeping: the last settled
@@ -150,8 +151,8 @@ func (k *Keeper) Pending() (Point, bool) {
 // course tells whether an unsettled point is news: the sensor fell silent or
 // came back, or the level went on.
 func (k *Keeper) course(p *Point) bool {
-	if unread(p) != unread(&k.Seen) {
-		return unread(p)
+	if unread(p) != unread(&k.Seen) || astray(p) && !astray(&k.Seen) {
+		return unread(p) || p.Why == Changing
 	}
 	if p.Why != Restless && p.Why != Changing {
 		return false
@@ -168,7 +169,11 @@ func (k *Keeper) course(p *Point) bool {
 	return p.Why == Changing && d*d > variance(p) || shifts(ref, p)
 }
 
-func unread(p *Point) bool { return p.Why == NoReading || p.Why == Silent }
+// unread tells whether a point is of no surface, astray whether the sensor says
+// so, since it looks at a floor or a hand.
+func unread(p *Point) bool { return p.Why == NoReading || p.Why == Silent || astray(p) }
+
+func astray(p *Point) bool { return p.Why == Restless && math.Abs(float64(p.U)) > float64(astrayU) }
 
 // shifts tells whether the balance moved beyond the readings' uncertainty. The
 // meter's and the strapping's are taken for 2 % of what was metered.
