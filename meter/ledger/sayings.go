@@ -86,8 +86,7 @@ func (c *config) reviewYards(yards map[string]act.Yard) {
 	}
 }
 
-// unheeded lists acts that name flow or a moment and found none, though the
-// newest record is no earlier than that.
+// unheeded lists acts that name flow or a moment and found none.
 func (c *config) unheeded(hits []string, now int64) []Review {
 	var out []Review
 	hit := make(map[string]bool, len(hits))
@@ -108,7 +107,12 @@ func (c *config) unheeded(hits []string, now int64) []Review {
 			why, at = noOuting, b.At.NS
 		}
 		if at > now {
-			continue // what it is about may yet come
+			// What it is about may yet come. A tap is a moment ahead of the readings.
+			const moment = int64(60_000_000_000)
+			if at > now+moment && now > 0 {
+				out = append(out, Review{Act: c.named[i].ID, Why: "names a moment after the newest reading: it counts for nothing before readings of then come"})
+			}
+			continue
 		}
 		if !hit[c.named[i].ID] {
 			out = append(out, Review{Act: c.named[i].ID, Why: why})

@@ -151,7 +151,7 @@ func (a *account) splashed(k int) {
 	if n == 0 || p.as != "" || !a.rests(k, last[n]) {
 		return
 	}
-	if a.size(last[:n]) >= nearFull*float64(a.visits[k].Meant) {
+	if meant := float64(a.visits[k].Meant); meant > 0 && a.size(last[:n]) >= nearFull*meant {
 		p.topUp, p.why, p.note, p.or = false, Flush, "a splash after the last colony had its fill", ATopUp
 	} else if p.or == "" {
 		p.or = Flush

@@ -136,6 +136,19 @@ func TestDoubtWaits(t *testing.T) {
 	}
 }
 
+// TestSplashUnmeant: without an idea of what colonies get there, a last top-up
+// is one, or a flush.
+func TestSplashUnmeant(t *testing.T) {
+	n := inOrchard()
+	n.sites["orchard"] = Site{}
+	n.fills(0, 4, 4)
+	n.flow(77+5, 0.5)
+	a := n.over().make()
+	if got := ors(&a); got != "fill fill top-up/fill" {
+		t.Errorf("got %s", got)
+	}
+}
+
 // TestNowhereDoubts: where no yard is known, a pull or two may be onto the
 // ground, and of more the last.
 func TestNowhereDoubts(t *testing.T) {
