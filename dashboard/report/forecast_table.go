@@ -1,0 +1,284 @@
+package report
+
+import (
+	"fmt"
+	"io"
+	"math"
+	"strings"
+
+	"yardtally/calibrate/line"
+	"yardtally/calibrate/quantity"
+)
+
+// pouring is a time for a hand that holds a trigger.
+func pouring(x float64) string {
+	switch {
+	case !(x >= 0) || x >= 86400:
+		return "–"
+	case x < 9.95:
+		return plain(x, 1) + " s"
+	case x < 599.5:
+		return plain(x, 0) + " s"
+	}
+	return minutes(int64(math.Round(x / 60)))
+}
+
+// minutes is a time to the minute.
+func minutes(m int64) string {
+	if m < 60 {
+		return fmt.Sprintf("%d min", m)
+	}
+	return fmt.Sprintf("%d h %02d min", m/60, m%60)
+}
+
+// cup is what a person times: a gallon or a litre, and its name.
+func cup(u quantity.System) (quantity.Volume, string) {
+	if u == quantity.US {
+		return quantity.USGallon, "a gallon"
+	}
+	return quantity.Litre, "a litre"
+}
+
+// answer says in a line whether it will pump.
+func (f *forecast) answer(u quantity.System) string {
+	size, name := cup(u)
+	flow := fmt.Sprintf("%s, %s in %s", u.Flow(f.point.Flow), name, pouring(secondsFor(size, f.point.Flow)))
+	switch {
+	case f.point.Flow == 0:
+		return "No: the pump does not lift this syrup to the nozzle."
+	case f.point.Marks&line.Starved != 0:
+		return "Not like this: the suction starves. At the most " + flow + "."
+	case f.before.PerGallon > slow:
+		return "Hardly: " + flow + "."
+	}
+	return "Yes: " + flow + "."
+}
+
+// notes say how sure it is and why, a sentence each.
+func (f *forecast) notes(o Options) (out []string) {
+	s, u, p := f.s, o.Units, &f.point
+	if f.point.Flow > 0 {
+		who := "such rigs: this one is not learnt yet, and these are its labels' figures"
+		switch {
+		case s.Learnt != nil:
+			who = fmt.Sprintf("pulls: learnt from %d of this rig's own", s.Learnt.Used)
+		case !s.Said:
+			who = "rigs: nothing is said of this one's line, so it is reckoned as a usual one; [line] of the settings describes it"
+		}
+		out = append(out, fmt.Sprintf("Between %s and %s in 19 of 20 %s.", u.Flow(f.low), u.Flow(f.high), who))
+	}
+	if p.Marks&line.Starved != 0 {
+		out = append(out, fmt.Sprintf("The pump gets %s of suction head and needs %s: less flows than is said here.", u.Distance(max(0, p.Suction)), u.Distance(p.Suction-p.Margin)))
+	}
+	if p.Marks&line.Transitional != 0 {
+		out = append(out, "Some of the hose is between laminar and turbulent, where friction is known to 30 %: there colder syrup can flow faster than warmer.")
+	}
+	if p.Marks&line.Beyond != 0 {
+		out = append(out, "So thick a syrup is outside what was published of viscosity or of the pump: less sure than that.")
+	}
+	if s.Learnt != nil {
+		out = append(out, s.Learnt.Words()...)
+	}
+	if f.crystalsNote != "" {
+		out = append(out, f.crystalsNote)
+	}
+	return out
+}
+
+// hangs says what the flow hangs on, and where the pressure goes.
+func (f *forecast) hangs(u quantity.System) (out []string) {
+	if f.point.Flow == 0 {
+		return nil
+	}
+	s, bore, wider := &f.sense, f.line.Hose.Bore, quantity.Millimetre
+	name, step := "1 mm", 1.0
+	if u == quantity.US {
+		name, wider, step = "1/32 in", quantity.Inch/32, 1/1.8
+	}
+	tenth := math.Log(1.1)
+	text := fmt.Sprintf("A hose %s wider is worth %s of flow, 10 %% more pump pressure %s, 10 %% more nozzle area %s; 1 %s colder %s",
+		name, change(s.LnBore*math.Log1p(float64(wider/bore))), change(s.LnPressure*tenth), change(s.LnNozzle*tenth), degree(u), change(-s.Kelvin*step))
+	if f.s.Syrup.Solids >= 0.01 {
+		text += ", 1 Brix thinner " + change(-s.Solids*0.01)
+	}
+	out = append(out, text+".")
+	x := &f.point.Losses
+	sum := x.Suction + x.Screen + x.Meter + x.Hose + x.Nozzle
+	if sum > 0 {
+		share := func(p quantity.Pressure) string { return plain(100*float64(p/sum), 0) + " %" }
+		out = append(out, fmt.Sprintf("Of %s, suction takes %s, screen %s, meter %s, hose %s, nozzle %s.",
+			u.Pressure(sum), share(x.Suction), share(x.Screen), share(x.Meter), share(x.Hose), share(x.Nozzle)))
+	}
+	return out
+}
+
+// SayBore is a bore as it can be measured.
+func SayBore(u quantity.System, b quantity.Length) string {
+	if u == quantity.US {
+		return plain(float64(b/quantity.Inch), 2) + " in"
+	}
+	return plain(float64(b/quantity.Millimetre), 1) + " mm"
+}
+
+// SayLine describes a line: its hose and its pump.
+func SayLine(u quantity.System, l *line.Line, speed quantity.Frequency) string {
+	return fmt.Sprintf("%s of %s hose, %s of it on the reel; a pump of %s at %s rpm, running at %s",
+		u.Distance(l.Hose.Length), SayBore(u, l.Hose.Bore), u.Distance(l.Hose.OnReel), u.Distance(l.Pump.Shutoff),
+		plain(float64(l.Pump.Rated/quantity.PerMinute), 0), plain(float64(speed/quantity.PerMinute), 0))
+}
+
+func (f *forecast) table(w io.Writer, o Options) error {
+	s, u := f.s, o.Units
+	size, name := cup(u)
+	var b strings.Builder
+	title := "Will it pump? "
+	if s.Rig != "" {
+		title = "Will " + s.Rig + " pump it? "
+	}
+	fmt.Fprintf(&b, "%sSyrup of %v, %s Brix at %s\n\n", title, s.Syrup.Makeup, plain(s.Syrup.Solids.Brix(), 1), u.Temperature(s.Temp))
+	wrap(&b, "", f.answer(u))
+	for _, n := range f.notes(o) {
+		wrap(&b, "", n)
+	}
+	b.WriteByte('\n')
+	from := "Reckoned with"
+	var parts []string
+	if s.InTote {
+		parts = append(parts, "the batch in the tote")
+	}
+	if s.TempAt != 0 {
+		parts = append(parts, "the syrup's temperature as read at "+o.minute(s.TempAt))
+	}
+	parts = append(parts, SayLine(u, &f.line, f.speed()))
+	wrap(&b, "", from+" "+strings.Join(parts, "; ")+".")
+	for _, n := range f.hangs(u) {
+		wrap(&b, "", n)
+	}
+	if f.cold > 0 {
+		wrap(&b, "", fmt.Sprintf("After a drive, with pump and hose as cold as the air (%s), a first fill of %s takes %s, not %s.",
+			u.Temperature(s.Air), u.Volume(f.coldOf), pouring(f.cold.Seconds()), pouring(f.warm.Seconds())))
+	}
+	if err := f.yards(&b, o); err != nil {
+		return err
+	}
+	b.WriteString("\nBy temperature, syrup and rig alike\n\n")
+	_, flow, temp := units(u)
+	g := grid{head: []string{">" + temp, ">" + flow, ">" + name, "?>tonight", "?less sure"}}
+	for _, x := range f.rows {
+		n, _ := u.TemperatureParts(x.Temp)
+		if u == quantity.SI {
+			n = plain(float64(x.Temp), 1)
+		}
+		q, _ := u.FlowParts(x.Flow)
+		g.add(n, q, pouring(secondsFor(size, x.Flow)), span(f.hours(x.Flow)), x.Marks.String())
+	}
+	if err := g.write(&b); err != nil {
+		return err
+	}
+	if err := f.thinTable(&b, o); err != nil {
+		return err
+	}
+	b.WriteString("\nTake care\n")
+	for _, c := range f.cautions {
+		wrap(&b, "  ", c)
+	}
+	b.WriteString("\n" + LegalNote + "\n")
+	_, err := io.WriteString(w, b.String())
+	return err
+}
+
+// span is hours to the minute; "" where there are none.
+func span(hours float64) string {
+	if math.IsNaN(hours) || hours >= 1000 {
+		return ""
+	}
+	return minutes(int64(math.Round(hours * 60)))
+}
+
+// yards writes how long tonight's yards take, with the trigger open.
+func (f *forecast) yards(b *strings.Builder, o Options) error {
+	s, u := f.s, o.Units
+	var vs []quantity.Volume
+	var known []*ForecastYard
+	var unsaid []string
+	for i := range s.Yards {
+		y := &s.Yards[i]
+		if y.volume() == 0 {
+			unsaid = append(unsaid, y.Name)
+			continue
+		}
+		known, vs = append(known, y), append(vs, y.volume())
+	}
+	if len(s.Yards) == 0 {
+		return nil
+	}
+	b.WriteByte('\n')
+	if len(known) > 0 {
+		vol, _, _ := units(u)
+		cells, sum := Closing(u, 100, vs)
+		g := grid{head: []string{"tonight", ">colonies", ">" + vol + " each", ">" + vol, "?>trigger open"}}
+		colonies := 0
+		var through quantity.Volume
+		minute := func(v quantity.Volume) int64 { return int64(math.Round(secondsFor(v, f.point.Flow) / 60)) }
+		for i, y := range known {
+			open := ""
+			if f.point.Flow > 0 {
+				// So rounded that the lines add up to the sum.
+				before := int64(0)
+				if through > 0 {
+					before = minute(through)
+				}
+				through += y.volume()
+				open = minutes(minute(through) - before)
+			}
+			each, _ := Closing(u, 100, []quantity.Volume{y.Each})
+			g.add(y.Name, fmt.Sprint(y.Colonies), Fixed(each[0], 100), Fixed(cells[i], 100), open)
+			colonies += y.Colonies
+		}
+		g.rule()
+		g.add("all", fmt.Sprint(colonies), "", Fixed(sum, 100), span(f.hours(f.point.Flow)))
+		if err := g.write(b); err != nil {
+			return err
+		}
+		wrap(b, "", "Walking, opening feeders and driving come on top.")
+	}
+	if len(unsaid) > 0 {
+		wrap(b, "", "Not in it, as colonies or fill are not said: "+strings.Join(unsaid, ", ")+".")
+	}
+	return nil
+}
+
+func (f *forecast) thinTable(b *strings.Builder, o Options) error {
+	if len(f.thin) == 0 {
+		return nil
+	}
+	u := o.Units
+	size, name := cup(u)
+	vol, flow, _ := units(u)
+	b.WriteString("\nWhat thinning buys\n\n")
+	mass, pound, litre := "kg", 1.0, 1.0
+	if u == quantity.US {
+		mass, pound, litre = "lb", float64(quantity.Pound), quantity.Litre.USGallons()
+	}
+	g := grid{head: []string{">Brix", ">water to 100 " + vol, ">" + flow, ">" + name, "?>faster", ">sugar " + mass + "/" + vol, ">" + mass + "/h", "?>same sugar tonight", "?less sure"}}
+	add := func(brix quantity.Solids, water, faster string, x *line.Outlook, sugarL, hours float64) {
+		n, _ := u.FlowParts(x.Flow)
+		g.add(plain(brix.Brix(), 1), water, n, pouring(secondsFor(size, x.Flow)), faster,
+			plain(sugarL/pound/litre, 2), figures(sugarPerHour(sugarL, x.Flow)/pound), span(hours), x.Marks.String())
+	}
+	now := f.hours(f.point.Flow)
+	add(f.s.Syrup.Solids, "", "", &f.before, sugarPerLitre(f.s.Syrup, f.s.Temp), now)
+	for i := range f.thin {
+		t := &f.thin[i]
+		add(t.brix, plain(100*t.water.Litres(), 1), plain(t.Faster, 2)+" ×", &t.After, t.sugarL, now/t.Sugar)
+	}
+	if err := g.write(b); err != nil {
+		return err
+	}
+	more := "Thinner syrup carries less sugar: for the same sugar each colony needs more of it"
+	if f.tonight > 0 {
+		more += ", which \"same sugar tonight\" allows for"
+	}
+	wrap(b, "", more+". Thin syrup ferments sooner.")
+	return nil
+}
