@@ -20,7 +20,7 @@ import (
 
 // daemonOf starts a real daemon on a serial line, in a process of its own, in
 // a folder where a night may have been imported before.
-func daemonOf(b *testing.B, n *night, dir string, l *line) *victim {
+func daemonOf(b *testing.B, n *night, dir string, l *cable) *victim {
 	b.Helper()
 	c := sharedClock{source.SystemClock{}.Now().Mono, n.Start.Add(24 * time.Hour).UnixNano(), 1}
 	return spawn(b, n.settingsFile(b, dir, l.path, "127.0.0.1:0"), c, os.Stderr)

@@ -239,6 +239,8 @@ func sayAct(b act.Body, u quantity.System, zone *time.Location) string {
 		return what
 	case act.Meter:
 		return "meter: " + b.Type
+	case act.Line:
+		return "line: " + sayLine(b, u)
 	case act.Proving:
 		return "proving: " + sayProving(b, u)
 	case act.Batch:

@@ -93,6 +93,7 @@ func runCheck(ctx context.Context, e *env, args []string) error {
 		c.say("influxdb", checkDial(ctx, in.URL), "%s answers", in.URL)
 	}
 	checkSignal(&c, w.set, time.Now())
+	checkLine(&c, w.set, time.Now())
 	if len(w.set.Serial)+len(w.set.Recording)+len(w.set.MQTT) == 0 && w.set.Broker == nil {
 		c.say("sources", errors.New("must be at least one [[serial]], [[recording]], [[mqtt]] or [broker], is none"), "")
 	}

@@ -194,10 +194,7 @@ func (p *syrupFlags) sheet() (s report.SyrupSheet, o report.Options, err error) 
 	if s.Temp, err = flagValue("-temp", p.temp, quantity.ParseTemperature); err != nil {
 		return s, o, err
 	}
-	off, err := flagValue("-temp-within", p.tempWithin, settings.ParseKelvins)
-	if err == nil && !(off >= 0 && off <= 20) {
-		err = fmt.Errorf("-temp-within: must be between 0 and 20 K, is %q", p.tempWithin)
-	}
+	off, err := parseTempWithin(p.tempWithin)
 	if err != nil {
 		return s, o, err
 	}
@@ -213,6 +210,15 @@ func (p *syrupFlags) sheet() (s report.SyrupSheet, o report.Options, err error) 
 		return s, o, err
 	}
 	return s, o, p.refractometer(&s)
+}
+
+// parseTempWithin reads -temp-within, in K.
+func parseTempWithin(text string) (float64, error) {
+	off, err := flagValue("-temp-within", text, settings.ParseKelvins)
+	if err == nil && !(off >= 0 && off <= 20) {
+		err = fmt.Errorf("-temp-within: must be between 0 and 20 K, is %q", text)
+	}
+	return off, err
 }
 
 // refractometer finds the solids from what a refractometer shows.

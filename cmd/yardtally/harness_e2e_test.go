@@ -146,20 +146,20 @@ func await(t testing.TB, what string, ready func() bool) {
 	}
 }
 
-// line is a serial line: a pseudo-terminal whose far end the daemon opens.
-type line struct {
+// cable is a serial line: a pseudo-terminal whose far end the daemon opens.
+type cable struct {
 	near *os.File
 	path string
 }
 
-func newLine(t testing.TB) *line {
+func newLine(t testing.TB) *cable {
 	t.Helper()
 	near, far, err := pty.Open()
 	if err != nil {
 		t.Fatal(err)
 	}
 	t.Cleanup(func() { near.Close(); far.Close() })
-	return &line{near, far.Name()}
+	return &cable{near, far.Name()}
 }
 
 // publisher is a rig's own MQTT client.

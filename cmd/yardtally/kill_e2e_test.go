@@ -389,7 +389,7 @@ func freeAddress(t testing.TB) string {
 }
 
 // talk lets the rig speak. What the line does not take at once is lost.
-func talk(ctx context.Context, t *testing.T, rig *rigsim.Rig, l *line, addr string, clock sharedClock, deaf *atomic.Bool) {
+func talk(ctx context.Context, t *testing.T, rig *rigsim.Rig, l *cable, addr string, clock sharedClock, deaf *atomic.Bool) {
 	client := mqtt.NewClient(mqtt.NewClientOptions().AddBroker("tcp://" + addr).SetClientID("rig").SetCleanSession(false).
 		SetConnectRetry(true).SetConnectRetryInterval(100 * time.Millisecond).SetMaxReconnectInterval(200 * time.Millisecond).SetOrderMatters(false))
 	if k := client.Connect(); !k.WaitTimeout(time.Minute) || k.Error() != nil {

@@ -53,6 +53,7 @@ func commands() []command {
 		{"visit", "begins|goes-on -at TIME", "say where a visit of a yard begins", runVisit},
 		{"acts", "[-all] [--json]", "list what people have said", runActs},
 		{"undo", "ACT...", "take acts back", runUndo},
+		{"forecast", "[KIND] [-brix B] [-temp T] [-thin B]", "say whether the rig will pump a syrup, and how fast", runForecast},
 		{"syrup", "[KIND] -brix B [-temp T] | mix ...", "say what a syrup is, mix, thin and blend it", runSyrup},
 	}
 }

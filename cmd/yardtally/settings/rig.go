@@ -17,6 +17,7 @@ func (r *reader) acts(f *file) {
 	r.tote(f)
 	r.meter(f)
 	r.batch(f)
+	r.line(f)
 	for i := range f.Yards {
 		r.yard(fmt.Sprintf("yards[%d]", i), &f.Yards[i])
 	}
@@ -187,6 +188,9 @@ func (r *reader) say(mark int, field, key, from string, body act.Body) {
 // ours turns a field of an act, whose name carries its SI unit, into the
 // file's own name for it, and the unit that the act's bounds are in.
 func ours(field string) (inFile, unit string) {
+	if inFile, unit, ok := lineField(field); ok {
+		return inFile, unit
+	}
 	if rest, ok := strings.CutPrefix(field, "straps"); ok {
 		line, column, _ := strings.Cut(rest, ".")
 		switch column {
@@ -228,7 +232,7 @@ func ours(field string) (inFile, unit string) {
 	case "brix":
 		return field, "Brix"
 	}
-	for _, u := range []struct{ end, unit string }{{"_l_per_min", "L/min"}, {"_kg", "kg"}, {"_m", "m"}, {"_l", "L"}, {"_s", "s"}, {"_pct", "%"}, {"_days", "days"}} {
+	for _, u := range []struct{ end, unit string }{{"_l_per_min", "L/min"}, {"_per_min", "1/min"}, {"_kg", "kg"}, {"_m", "m"}, {"_l", "L"}, {"_s", "s"}, {"_pct", "%"}, {"_days", "days"}} {
 		if name, ok := strings.CutSuffix(field, u.end); ok {
 			return name, u.unit
 		}

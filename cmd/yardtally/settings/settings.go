@@ -172,6 +172,8 @@ type file struct {
 		From   string  `toml:"from"`
 	} `toml:"meter"`
 
+	Line *lineTable `toml:"line"`
+
 	Yards []yardTable `toml:"yards"`
 
 	Provings []struct {

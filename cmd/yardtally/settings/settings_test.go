@@ -65,6 +65,8 @@ func TestExample(t *testing.T) {
 	// Inch, US gallon and avoirdupois pound are exact: NIST Special Publication
 	// 811 (2008), appendix B.8 and B.9.
 	const inch, gal, lb = 0.0254, 3.785411784, 0.45359237
+	const psi = lb * 9.80665 / (inch * inch) / 1000 // kPa
+	reel := 33 * 12 * inch
 	want := []Said{
 		{"rig", aug, act.Rig{WrapBits: 32, QuietS: 2.5, LeastL: 0.25, MostLPM: 120, Zone: "America/Chicago", FillL: gal, TopUpS: 10, HoseL: 8.7}},
 		{"tote", aug, act.Tote{Name: "tote one", CapacityL: 275 * gal, SensorM: 46 * inch, HeadM: 2 * inch, UnusableL: 3 * gal,
@@ -73,6 +75,11 @@ func TestExample(t *testing.T) {
 			Trailer: &act.Trailer{EmptyKg: 900 * lb, OtherKg: 200 * lb, GrossKg: 7000 * lb, AxlesKg: 7000 * lb, TongueKg: 1000 * lb}}},
 		{"meter", aug, act.Meter{Type: "oval gear", Body: "steel", Repeat: 0.1, DueDays: 180}},
 		{"batch", oct, act.Batch{Syrup: "sucrose", Brix: 64, BrixWithin: 0.2}},
+		{"line", aug, act.Line{PumpHeadM: 92 * 12 * inch, PumpFlowLPM: 160 * gal, PumpRated: 3600, PumpIdle: 2400, PumpNeedsM: 120 * inch,
+			SuctionBoreM: 2 * inch, SuctionLengthM: 120 * inch, HoseBoreM: 0.75 * inch, HoseLengthM: 1200 * inch, HoseOnReelM: &reel, DrumM: 16 * inch, NozzleBoreM: 0.01,
+			ScreenLoss: []act.Loss{{PressureKPa: 0.06 * psi, FlowLPM: 10 * gal}},
+			MeterLoss:  []act.Loss{{PressureKPa: 0.26 * psi, FlowLPM: 10 * gal}, {PressureKPa: 2.2 * psi, FlowLPM: 4 * gal, ViscosityMPS: 200}},
+			Heights:    &act.Heights{ToteFloorM: 28 * inch, PumpM: 20 * inch, NozzleM: 39 * inch}}},
 		{"yard orchard", aug, act.Yard{ID: "orchard", Name: "Orchard End", Lat: 43.22, Lon: -91.88, EnterM: 90, LeaveM: 140, Colonies: 14, FillL: gal}},
 		{"yard mill", 0, act.Yard{ID: "mill", Name: "Mill Bottom", Lat: 43.235, Lon: -91.925, EnterM: 15, LeaveM: 40, Colonies: 11, FillL: gal, Numbered: true,
 			Ring: []act.Corner{{Lat: 43.2346, Lon: -91.9256}, {Lat: 43.2346, Lon: -91.9244}, {Lat: 43.2354, Lon: -91.9244}, {Lat: 43.2354, Lon: -91.9256}}}},
@@ -196,6 +203,18 @@ func TestGood(t *testing.T) {
 		{"a bucket by mass, and when it was done", "[[provings]]\npulses = 1000\nnet = \"8 kg\"\nby_mass = true\ntemperature = \"50 F\"\ndone = \"2026-10-09\"",
 			func(s *Settings) any { return s.Acts[1] }, Said{fmt.Sprint("proving ", int64(1_791_504_000_000_000_000)), 1_791_504_000_000_000_000,
 				act.Proving{Pulses: 1000, NetKg: 8, Mass: true, TempC: 10, DoneNS: 1_791_504_000_000_000_000}}},
+		{"a line as usual", "[line]", func(s *Settings) any { return s.Acts[1] }, Said{"line", 0, act.Line{}}},
+		{"bores as labelled", "[line]\nhose_bore = \"3/4 in\"\nsuction_bore = \"1 1/2\\\"\"\nnozzle_bore = \"9.5 mm\"", func(s *Settings) any {
+			l := s.Acts[1].Body.(act.Line)
+			return fmt.Sprintf("%.6f %.6f %.6f", l.HoseBoreM, l.SuctionBoreM, l.NozzleBoreM)
+		}, "0.019050 0.038100 0.009500"},
+		{"nothing on the reel, and a pump by its pressure", "[line]\nhose_on_reel = \"0 ft\"\npump_head = \"40 psi\"", func(s *Settings) any {
+			l := s.Acts[1].Body.(act.Line)
+			return fmt.Sprintf("%g %.2f", *l.HoseOnReelM, l.PumpHeadM)
+		}, "0 28.17"}, // 275.79 kPa by 9.789 kPa a metre
+		{"a loss of something thick", "[line]\nmeter_loss = [[\"14 kPa\", \"8 L/min\", \"0.2 Pa·s\"], [\"10 kPa\", \"8 L/min\", \"150 cP\"]]", func(s *Settings) any {
+			return fmt.Sprint(s.Acts[1].Body.(act.Line).MeterLoss)
+		}, "[{14 8 200} {10 8 150}]"},
 		{"a blend", "[batch]\nsyrup = \"blend\"\nshares = \"2 sucrose + 1 hfcs-55\"\nbrix = \"60 Brix\"",
 			func(s *Settings) any { return s.Acts[1].Body }, act.Batch{Syrup: "blend", Shares: map[string]float64{"sucrose": 2, "hfcs-55": 1}, Brix: 60}},
 		{"a refractometer's reading", "[batch]\nreading = \"60 Brix\"\nreading_temperature = \"50 F\"",
@@ -233,16 +252,16 @@ func TestBad(t *testing.T) {
 	}
 	const tote = "[tote]\ncapacity = \"275 gal\"\n"
 	for _, c := range []struct{ name, text, want string }{
-		{"unknown key at the top", `yard = 1`, `2: yard: is not a setting; here may stand rig, units, zone, data, page, counter, tote, batch, meter, yards, provings, serial, recording, mqtt, broker, door, signal, influxdb`},
+		{"unknown key at the top", `yard = 1`, `2: yard: is not a setting; here may stand rig, units, zone, data, page, counter, tote, batch, meter, line, yards, provings, serial, recording, mqtt, broker, door, signal, influxdb`},
 		{"unknown key in a table", "[counter]\nquite = \"2 s\"", `3: counter.quite: is not a setting; here may stand wrap_bits, quiet, least, most, fill, top_up, hose, from`},
 		{"unknown key in a list", yardWith("entr = \"60 m\""), `5: yards[0].entr: is not a setting; here may stand id, name, position, outline, enter, leave, colonies, numbered, fill, closed, from`},
 		{"unknown key deep down", "[broker]\n[[broker.users]]\nname = \"heron\"\npassword = \"x\"\n[[broker.users]]\nname = \"wren\"\npasword = \"x\"", `6: broker.users[1].password: must be given, like password_file = "heron.secret"` +
 			"\n" + `8: broker.users[1].pasword: is not a setting; here may stand name, password, password_file`},
 		{"unknown key in a line", `yards = [{id = "larch", position = [43, -91]}, {id = "mill", position = [43, -91], area = 4}]`, `2: yards[1].area: is not a setting; here may stand id, name, position, outline, enter, leave, colonies, numbered, fill, closed, from`},
-		{"unknown table", "[pump]\nspeed = 3", `2: pump: is not a setting; here may stand rig, units, zone, data, page, counter, tote, batch, meter, yards, provings, serial, recording, mqtt, broker, door, signal, influxdb`},
-		{"unknown list", "[[hoses]]\nbore = \"3 in\"\n[[hoses]]", `2: hoses: is not a setting; here may stand rig, units, zone, data, page, counter, tote, batch, meter, yards, provings, serial, recording, mqtt, broker, door, signal, influxdb` +
-			"\n" + `4: hoses: is not a setting; here may stand rig, units, zone, data, page, counter, tote, batch, meter, yards, provings, serial, recording, mqtt, broker, door, signal, influxdb`},
-		{"a capital", `Page = ":0"`, `2: Page: is not a setting; here may stand rig, units, zone, data, page, counter, tote, batch, meter, yards, provings, serial, recording, mqtt, broker, door, signal, influxdb`},
+		{"unknown table", "[pump]\nspeed = 3", `2: pump: is not a setting; here may stand rig, units, zone, data, page, counter, tote, batch, meter, line, yards, provings, serial, recording, mqtt, broker, door, signal, influxdb`},
+		{"unknown list", "[[hoses]]\nbore = \"3 in\"\n[[hoses]]", `2: hoses: is not a setting; here may stand rig, units, zone, data, page, counter, tote, batch, meter, line, yards, provings, serial, recording, mqtt, broker, door, signal, influxdb` +
+			"\n" + `4: hoses: is not a setting; here may stand rig, units, zone, data, page, counter, tote, batch, meter, line, yards, provings, serial, recording, mqtt, broker, door, signal, influxdb`},
+		{"a capital", `Page = ":0"`, `2: Page: is not a setting; here may stand rig, units, zone, data, page, counter, tote, batch, meter, line, yards, provings, serial, recording, mqtt, broker, door, signal, influxdb`},
 
 		{"no unit", yardWith(`enter = "60"`), `5: yards[0].enter: must name its unit, one of m, cm, mm, in, ft, is "60"`},
 		{"wrong unit", yardWith(`enter = "60 gal"`), `5: yards[0].enter: must end in its unit, one of m, cm, mm, in, ft, is "60 gal"`},
@@ -282,6 +301,23 @@ func TestBad(t *testing.T) {
 		{"a middle elsewhere", outlined("[43.22, -91.88], [43.22, -91.878], [43.221, -91.878]", "position = [43.3, -91.879]"), `5: yards[0].position: must be within the outline, or be left out, is [43.3, -91.879]`},
 		{"fewer than no colonies", yardWith(`colonies = -1`), `5: yards[0].colonies: must be between 0 and 100000, is -1`},
 		{"a huge fill", yardWith(`fill = "100 gal"`), `5: yards[0].fill: must be between 0 and 100 L, is "100 gal"`},
+		{"a bore without unit", "[line]\nhose_bore = \"3/4\"", `3: line.hose_bore: must be a number or a fraction and its unit, like "19 mm" or "3/4 in", is "3/4"`},
+		{"a bore by nothing", "[line]\nhose_bore = \"3/0 in\"", `3: line.hose_bore: must be a number or a fraction and its unit, like "19 mm" or "3/4 in", is "3/0 in"`},
+		{"a bore in gallons", "[line]\nnozzle_bore = \"3/8 gal\"", `3: line.nozzle_bore: must be a number or a fraction and its unit, like "19 mm" or "3/4 in", is "3/8 gal"`},
+		{"a bore of nothing", "[line]\nhose_bore = \"0 in\"", `3: line.hose_bore: must be above 0, is "0 in"`},
+		{"a bore of a foot", "[line]\nhose_bore = \"12 in\"", `3: line.hose_bore: must be between 0.004 and 0.1 m, is "12 in"`},
+		{"a head in gallons", "[line]\npump_head = \"40 gal\"", `3: line.pump_head: must be a head or a pressure of water and its unit, like "92 ft", "28 m" or "40 psi", is "40 gal"`},
+		{"a pump that hardly turns", "[line]\npump_idle = \"24 rpm\"", `3: line.pump_idle: must be between 60 and 30000 1/min, is "24 rpm"`},
+		{"more on the reel than there is", "[line]\nhose_length = \"20 m\"\nhose_on_reel = \"25 m\"", `4: line.hose_on_reel: must be between 0 and 20 m, is "25 m"`},
+		{"one height", "[line]\npump_height = \"20 in\"", `2: line.tote_floor: must be given, like "20 in", as they are from one ground: tote_floor, pump_height and nozzle_height` + "\n" +
+			`2: line.nozzle_height: must be given, like "20 in", as they are from one ground: tote_floor, pump_height and nozzle_height`},
+		{"a height too high", "[line]\ntote_floor = \"1 m\"\npump_height = \"1 m\"\nnozzle_height = \"40 ft\"", `5: line.nozzle_height: must be between -10 and 10 m, is "40 ft"`},
+		{"half a loss", "[line]\nmeter_loss = [[\"2 psi\"]]", `3: line.meter_loss[0]: must be a pressure, a flow and, of another liquid than water, its viscosity, like ["14 psi", "2 gal/min", "200 mPa·s"], is ["2 psi"]`},
+		{"a loss at no flow", "[line]\nmeter_loss = [[\"2 psi\", \"0 gal/min\"]]", `3: line.meter_loss[0][1]: must be above 0, is "0 gal/min"`},
+		{"a loss of a city's main", "[line]\nscreen_loss = [[\"300 psi\", \"1 gal/min\"]]", `3: line.screen_loss[0][0]: must be between 0.01 and 1000 kPa, is "300 psi"`},
+		{"a viscosity without unit", "[line]\nmeter_loss = [[\"2 psi\", \"1 gal/min\", \"200\"]]", `3: line.meter_loss[0][2]: must be a number and its unit, one of mPa·s, cP, Pa·s, is "200"`},
+		{"losses of no one curve", "[line]\nmeter_loss = [[\"10 psi\", \"1 gal/min\"], [\"2 psi\", \"3 gal/min\"]]",
+			`3: line.meter_loss[0]: must lie within 35 % of one curve through all points, loss growing with viscosity times flow and with flow squared, is ["10 psi", "1 gal/min"]`},
 		{"honey", "[batch]\nbrix = \"82 Brix\"", `3: batch.brix: must be between 0 and 77 Brix, is "82 Brix"`},
 		{"another syrup", "[batch]\nbrix = \"64 Brix\"\nsyrup = \"treacle\"", `4: batch.syrup: must be "sucrose", "invert", "hfcs-42", "hfcs-55" or "blend", is "treacle"`},
 		{"a tote that falls", tote + "strapping = [[\"0 in\", \"0 gal\"],\n[\"20 in\", \"140 gal\"],\n[\"10 in\", \"275 gal\"]]", `6: tote.strapping[2]: level and volume must rise from line to line, is ["10 in", "275 gal"]`},
@@ -370,7 +406,7 @@ func TestBad(t *testing.T) {
 		{"one key twice", "zone = \"UTC\"\nzone = \"UTC\"", `3: zone: key zone is already defined`},
 		{"one table twice", "[counter]\nquiet = \"2 s\"\n[counter]\nleast = \"1 L\"", `4: counter: table counter already exists`},
 		{"several at once", "zone = \"Iowa/Larch\"\nspeed = 1\n" + yardWith("enter = \"60\"\nfill = \"1\""), `2: zone: must be an IANA time zone like "America/Chicago", is "Iowa/Larch"` +
-			"\n" + `3: speed: is not a setting; here may stand rig, units, zone, data, page, counter, tote, batch, meter, yards, provings, serial, recording, mqtt, broker, door, signal, influxdb` +
+			"\n" + `3: speed: is not a setting; here may stand rig, units, zone, data, page, counter, tote, batch, meter, line, yards, provings, serial, recording, mqtt, broker, door, signal, influxdb` +
 			"\n" + `7: yards[0].enter: must name its unit, one of m, cm, mm, in, ft, is "60"` +
 			"\n" + `8: yards[0].fill: must name its unit, one of gal, qt, pt, L, mL, m3, is "1"`},
 	} {
