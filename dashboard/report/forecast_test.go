@@ -204,6 +204,25 @@ func TestForecastBand(t *testing.T) {
 			t.Errorf("%g standard deviations: %.2f L/min, said between %.2f and %.2f", 3*z, q, d.Low, d.High)
 		}
 	}
+	// Each cause by itself, by asking a rig that is so much off; reel and formula add a little.
+	for _, known := range []struct{ brix, temp float64 }{{0.1, 0.5}, {1.5, 0.5}, {0.1, 4}} {
+		at := func(brix, temp float64) forecastSaid {
+			x := forecastOf(66.7+brix, quantity.Temperature(13+temp), syrup.Makeup{})
+			x.SolidsU, x.TempU = quantity.FromBrix(known.brix), known.temp
+			return forecastJSON(t, x)
+		}
+		d, sum := at(0, 0), 0.0
+		for _, q := range []float64{
+			flow(s.Line.With(line.Scale{LnBore: w.LnBore})), flow(s.Line.With(line.Scale{LnPressure: w.LnPressure})), flow(s.Line.With(line.Scale{LnNozzle: w.LnNozzle})),
+			at(known.brix, 0).Now.Flow, at(0, known.temp).Now.Flow,
+		} {
+			x := math.Log(q / d.Now.Flow)
+			sum += x * x
+		}
+		if u := math.Log(d.High/d.Low) / 2 / 1.959964; u < 0.97*math.Sqrt(sum) || u > 1.12*math.Sqrt(sum) {
+			t.Errorf("%+v: standard uncertainty %.3f, by its causes %.3f", known, u, math.Sqrt(sum))
+		}
+	}
 	if !strings.Contains(strings.Join(d.Notes, " "), "not learnt yet, and these are its labels' figures") {
 		t.Errorf("labels are not said to be labels: %q", d.Notes)
 	}
