@@ -85,7 +85,9 @@ func (a *account) aired(d *tote.Doubt) {
 const airs = 1.4
 
 // surged notes flows that were air by their rate, with the tote at its outlet:
-// the surge in a flow, and flows faster than all syrup before.
+// the surge in a flow, and flows faster than all syrup before. Where a refill
+// came before the level was at rest, a surge in mid-pull beyond all syrup before
+// says so by itself: what is refilled flows faster from pull to pull, not so.
 func (a *account) surged() {
 	fastest := 0.0
 	for i := range a.seen.Flows {
@@ -94,7 +96,9 @@ func (a *account) surged() {
 			continue
 		}
 		rate := float64(f.Volume()) / float64(f.Flowing)
-		if fast := fastest > 0 && rate > airs*fastest; (fast || f.Surge > 0) && a.low(f) {
+		fast := fastest > 0 && rate > airs*fastest
+		low, known := a.low(f)
+		if (fast || f.Surge > 0) && low || !known && fastest > 0 && f.Surge > 0 && a.surgeRate(f, fastest) > airs*fastest {
 			w.air, w.from = true, f.First
 			if f.Surge > 0 && !a.beforeSurge(f, fastest) {
 				w.from = f.Surge
@@ -116,10 +120,24 @@ func (a *account) beforeSurge(f *Flow, fastest float64) bool {
 	return rest <= 0 || float64(quantity.Volume(f.Surge-f.First)*f.Pulse)/rest > airs*fastest
 }
 
-// low reports whether the tote stood at its outlet right after a flow. Before
-// it says nothing: thinner syrup may have been filled in, which flows faster.
-func (a *account) low(f *Flow) bool {
+// surgeRate returns how fast a flow came from its surge on, nL/ns, what came
+// before it having taken as long as it would at the fastest rate of syrup.
+func (a *account) surgeRate(f *Flow, fastest float64) float64 {
+	before := float64(quantity.Volume(f.Surge-f.First)*f.Pulse) / fastest
+	return float64(quantity.Volume(f.Last-f.Surge)*f.Pulse) / max(1, float64(f.Flowing)-before)
+}
+
+// restsBy is how soon after a flow the level is at rest, if nobody fills in.
+const restsBy = 75 * second
+
+// low reports whether the tote stood at its outlet right after a flow, and
+// whether that is known. Before it says nothing: thinner syrup may have been
+// filled in, which flows faster.
+func (a *account) low(f *Flow) (low, known bool) {
 	l := a.seen.Levels
 	i := sort.Search(len(l), func(i int) bool { return l[i].At >= f.End })
-	return i < len(l) && l[i].Low
+	if i == len(l) {
+		return false, true
+	}
+	return l[i].Low, l[i].Low || l[i].At-f.End < restsBy
 }

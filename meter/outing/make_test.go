@@ -87,6 +87,24 @@ func TestAccount(t *testing.T) {
 			n.flowing(120, 4, 15, fill.Pull)
 			n.Levels = []Level{{at(0), false}, {at(200), true}}
 		}, []string{full, "fill 3 orchard position short", "air 3 orchard position", "air 4 orchard position"}},
+		{"air by a surge, and refilled at once", func(n *night) {
+			n.fills(0, 4)
+			n.flowing(70, 6, 30, fill.Pull)
+			n.Flows[1].Surge = 1700
+			n.Levels = []Level{{at(0), false}, {at(400), false}}
+		}, []string{full, "fill 3 orchard position short", "air 3 orchard position"}},
+		{"a surge with the tote soon seen not to be empty", func(n *night) {
+			n.fills(0, 4)
+			n.flowing(70, 5, 30, fill.Pull)
+			n.Flows[1].Surge = 1700
+			n.Levels = []Level{{at(0), false}, {at(150), false}}
+		}, []string{full, "fill 5 orchard position"}},
+		{"a surge no faster than syrup was before", func(n *night) {
+			n.flowing(0, 4, 12, fill.Pull)
+			n.flowing(70, 5, 30, fill.Pull)
+			n.Flows[1].Surge = 1700
+			n.Levels = []Level{{at(0), false}, {at(400), false}}
+		}, []string{full, "fill 5 orchard position"}},
 		{"thinner syrup flows faster", func(n *night) {
 			n.fills(0, 4)
 			n.flowing(70, 4, 10, fill.Pull)
