@@ -107,9 +107,10 @@ func (c *config) unheeded(hits []string, now int64) []Review {
 			why, at = noOuting, b.At.NS
 		}
 		if at > now {
-			// What it is about may yet come. A tap is a moment ahead of the readings.
+			// What it is about may yet come, as the first flow after the hose was
+			// drained. A tap is a moment ahead of the readings.
 			const moment = int64(60_000_000_000)
-			if at > now+moment && now > 0 {
+			if _, colony := c.named[i].Body.(act.Colony); colony && at > now+moment && now > 0 {
 				out = append(out, Review{Act: c.named[i].ID, Why: "names a moment after the newest reading: it counts for nothing before readings of then come"})
 			}
 			continue

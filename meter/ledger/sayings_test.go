@@ -24,6 +24,7 @@ func TestUnheeded(t *testing.T) {
 		{"of no outing", colony(now - second), nil, "belongs to no outing"},
 		{"a tap", colony(now + 2*second), nil, ""},
 		{"hours ahead", colony(now + 3*3600*second), nil, "after the newest reading"},
+		{"a hose drained before the next night", act.Act{ID: "a1", Body: act.Drained{At: act.Moment{NS: now + 3*3600*second}}}, nil, ""},
 		{"counts of no flow", act.Act{ID: "a1", Body: act.Deem{Session: 1, First: 2, Last: 3, As: act.AsFill}}, nil, "no flow has"},
 		{"of an outing without flow, perhaps", act.Act{ID: "a1", Body: act.Arrive{At: act.Moment{NS: now}}}, nil, ""},
 	} {
