@@ -88,6 +88,9 @@ type onPage struct{ desk *desk.Desk }
 func (onPage) Name() string { return "the page" }
 
 func (p onPage) Give(ctx context.Context, s sound.Signal) error {
+	if s.Kind == signal.Alarm {
+		return nil // the page has alarms themselves
+	}
 	return p.desk.Signalled(ctx, s.Kind.String(), s.At)
 }
 
