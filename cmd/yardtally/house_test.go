@@ -40,8 +40,9 @@ var rooms = map[string][]string{
 	"meter/yard":   {"calibrate/quantity"},
 	"meter/tote":   {"calibrate/quantity"},
 	"meter/signal": {"calibrate/quantity", "meter/total"},
-	"meter/outing": {"calibrate/quantity", "meter/act", "meter/worth", "meter/fill", "meter/yard", "meter/tote"},
-	"meter/ledger": {"calibrate/...", "meter", "meter/act", "meter/clock", "meter/total", "meter/worth", "meter/fill", "meter/yard", "meter/tote", "meter/outing"},
+	"meter/sensor": {"meter"},
+	"meter/outing": {"calibrate/quantity", "calibrate/syrup", "meter/act", "meter/worth", "meter/fill", "meter/yard", "meter/tote"},
+	"meter/ledger": {"calibrate/...", "meter", "meter/act", "meter/clock", "meter/total", "meter/worth", "meter/fill", "meter/yard", "meter/tote", "meter/outing", "meter/sensor"},
 
 	"ingest/wire":               {"meter", "meter/act"},
 	"ingest/rigsim":             {"calibrate/quantity", "meter", "ingest/wire"},

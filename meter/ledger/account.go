@@ -340,6 +340,7 @@ func (l *Ledger) said(st *State) *saying {
 	s.Least = func(at int64) quantity.Volume { return litres(c.at(at).rig.LeastL) }
 	s.Places = func(at int64) []yard.Place { return c.at(at).places }
 	s.Within = func(f *outing.Flow) quantity.Volume { return meteredOf(f).within(c.curves) }
+	s.Stock = func(at int64) (outing.Stock, bool) { sp := c.at(at); return sp.stock, sp.batch != nil }
 	s.Site = s.site
 	s.BatchAt = s.batchAt
 	return s

@@ -15,6 +15,7 @@ import (
 	"yardtally/meter/clock"
 	"yardtally/meter/fill"
 	"yardtally/meter/outing"
+	"yardtally/meter/sensor"
 	"yardtally/meter/total"
 	ltote "yardtally/meter/tote"
 	"yardtally/meter/worth"
@@ -34,6 +35,8 @@ type span struct {
 	places []yard.Place
 	batch  *act.Batch
 	since  int64 // when batch came into the tote
+	stock  outing.Stock
+	sense  *sensor.Rules // what sensors can say
 	line   *act.Line
 	tote   *act.Tote
 	space  tote.Gauge // by the headspace sensor
@@ -126,7 +129,7 @@ func (c *config) at(t int64) *span {
 // cannot be used is listed for review and leaves what held before.
 func compile(standing []act.Act) *config {
 	cfg := &config{fixes: make(map[string]clock.Fix), curves: make([]CurveSpan, 1), stands: make(map[string][]stand)}
-	cur := span{from: math.MinInt64, rig: act.DefaultRig}
+	cur := span{from: math.MinInt64, rig: act.DefaultRig, sense: sensor.RulesOf(sensor.Tote{})}
 	cur.derive()
 	cfg.spans = []span{cur}
 	yards := make(map[string]act.Yard)
@@ -179,6 +182,8 @@ func (c *config) take(a *act.Act, next *span, yards map[string]act.Yard, pr *pro
 			return err
 		}
 		next.tote, next.space, next.head = &b, space, head
+		top, _ := space.Table.Level(space.Table.Capacity())
+		next.sense = sensor.RulesOf(sensor.Tote{SensorM: b.SensorM, TopM: float64(top), CapacityL: b.CapacityL})
 		next.rest = ltote.Rule{}
 		next.series++
 		next.headSeries = -next.series
@@ -208,6 +213,7 @@ func (c *config) take(a *act.Act, next *span, yards map[string]act.Yard, pr *pro
 		c.batches++
 		next.headSeries -= 1 << 16
 		next.batch, next.since = &b, next.from
+		next.stock = outing.Stock{Act: a.ID, Syrup: sol, SolidsU: quantity.Solids(u)}
 		next.syrup = worth.Passing{Syrup: sol, Known: true, SolidsU: u, BatchKey: c.batches}
 		c.batchList = append(c.batchList, batchFrom{next.from, outing.Batch{Brix: sol.Solids.Brix(),
 			Density: func(t quantity.Temperature) quantity.Density { return sol.Near(t).Density }}})

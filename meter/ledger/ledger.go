@@ -127,6 +127,9 @@ func (l *Ledger) SetActs(all []act.Act) {
 		}
 	}
 	if refix || len(old.fixes) != len(l.cfg.fixes) {
+		// A message that came late may have begun a sender's time earlier than
+		// when a clock last moved.
+		l.starts = l.clk.Starts()
 		l.clk.SetFixes(l.cfg.fix)
 		l.moved()
 	}

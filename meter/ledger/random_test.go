@@ -66,6 +66,11 @@ func randomNight(seed uint64) night {
 	if chance(0.4) {
 		dirt, n.clean = 0.002, false
 	}
+	feel := rand.New(rand.NewPCG(seed, 78)) // of the other sensors
+	syrup, stuckAt := 19.0, -1.0
+	if feel.IntN(3) == 0 {
+		stuckAt = s.length * feel.Float64()
+	}
 	type heard struct {
 		at  float64
 		rec meter.Record
@@ -108,6 +113,9 @@ func randomNight(seed uint64) night {
 		}
 		hear(t, delay, meter.Record{Source: "serial", Readings: []meter.Reading{
 			{Channel: meter.Pulses, Value: v}, {Channel: meter.Uptime, Value: math.Round((t-began)*1000) / 1000}}})
+		if rec, ok := n.feel(&s, t, &syrup, stuckAt, feel); ok {
+			hear(t+0.06, 0.02, rec)
+		}
 		if k%4 != 0 {
 			continue
 		}
@@ -167,6 +175,39 @@ func randomNight(seed uint64) night {
 	return n
 }
 
+// feel is what the sensors of line and heat say at a time: while they are well,
+// or from a time on the same, or nonsense.
+func (*night) feel(s *script, t float64, syrup *float64, stuckAt float64, r *rand.Rand) (meter.Record, bool) {
+	rec := meter.Record{Source: "mqtt"}
+	flows := s.count(t+0.25) > s.count(t)
+	if r.IntN(8) > 0 && !(t > s.length/3 && t < s.length/3+45) {
+		line, pump := 2e5+4e3*r.Float64(), 40+r.Float64()
+		if flows {
+			line -= 1e5
+		}
+		if t > 0.6*s.length && t < 0.8*s.length {
+			line, pump = 1e4, 0
+		}
+		if stuckAt >= 0 && t > stuckAt {
+			pump = 40
+		}
+		if stuckAt >= 0 && t < stuckAt/2 {
+			line = 4e6
+		}
+		rec.Readings = append(rec.Readings, meter.Reading{Channel: meter.Line, Value: line}, meter.Reading{Channel: meter.Pump, Value: pump})
+	}
+	if flows {
+		*syrup += (21 - *syrup) / 60
+	} else {
+		*syrup += (9 - *syrup) / 4000
+	}
+	if r.IntN(10) == 0 {
+		rec.Readings = append(rec.Readings, meter.Reading{Channel: meter.Syrup, Value: math.Round(10**syrup+r.Float64()) / 10},
+			meter.Reading{Channel: meter.Air, Value: math.Round(90+r.Float64()) / 10})
+	}
+	return rec, len(rec.Readings) > 0
+}
+
 // say lets people say things at random moments, about random stretches.
 func (n *night) say(r *rand.Rand) {
 	bodies := []func() act.Body{
@@ -180,6 +221,7 @@ func (n *night) say(r *rand.Rand) {
 			a := uint64(r.IntN(4000))
 			return act.Assign{Session: 1, First: a, Last: a + 1 + uint64(r.IntN(900)), Yard: []string{"mill", "orchard", ""}[r.IntN(3)]}
 		},
+		func() act.Body { return act.Batch{Syrup: "sucrose", Brix: 50 + 17*r.Float64()} },
 		func() act.Body {
 			return act.Fix{Boot: fmt.Sprint(1 + r.IntN(2)), MonoNS: 60 * sec, UTC: t0 + int64(r.IntN(1000))*sec, By: "phone"}
 		},
@@ -392,5 +434,12 @@ func randomly(t *testing.T, seed uint64) {
 	if refolds > 15 {
 		t.Errorf("%d refolds in one night of %d records and %d acts", refolds, len(n.recs), len(n.acts))
 	}
+	steady := 0
+	for i := range b.Fills {
+		if b.Fills[i].Pulled.Flow > 0 {
+			steady++
+		}
+	}
+	t.Logf("%d plateaus, %d idles, %d of health", steady, len(b.Idles), len(b.Health))
 	t.Logf("%d records, %d fills, %d loose, %d gaps, %d acts, saved %d bytes, %d refolds", len(n.recs), seen, len(b.Loose), len(b.Gaps), len(n.acts), len(saved), refolds)
 }

@@ -5,6 +5,7 @@ import (
 	"yardtally/calibrate/tote"
 	"yardtally/meter/act"
 	"yardtally/meter/outing"
+	"yardtally/meter/sensor"
 	ltote "yardtally/meter/tote"
 )
 
@@ -166,6 +167,12 @@ type View struct {
 	Syrup  Last
 	Air    Last
 	Brix   Last // declared for the batch in the tote, mass percent
+
+	// Of the newest outing and some time before it, else of the newest hours: what
+	// is or was the matter with sensors, in the order of its beginning, and where
+	// the pump turned for a minute and more without flow, in order of time.
+	Health []sensor.Health
+	Idles  []outing.Idle
 
 	Steps   []ToteStep     // settled levels of the tote
 	Changes []ltote.Change // what went into and out of the tote past the meter

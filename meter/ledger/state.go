@@ -2,12 +2,14 @@ package ledger
 
 import (
 	"cmp"
+	"math/bits"
 	"slices"
 
 	"yardtally/calibrate/quantity"
 	"yardtally/meter"
 	"yardtally/meter/fill"
 	"yardtally/meter/outing"
+	"yardtally/meter/sensor"
 	"yardtally/meter/total"
 	ltote "yardtally/meter/tote"
 	"yardtally/meter/yard"
@@ -71,6 +73,11 @@ type State struct {
 	HDOP       float64
 	HDOPAt     int64
 	Syrup, Air Last
+	Surface    Last // syrup above the tote's floor at the newest sample, m
+	Warmth     warmth
+	Sensors    sensor.State
+	Idling     idling
+	Idles      []outing.Idle // those that are over
 
 	Volume quantity.Volume // of all closed pieces
 	Flows  []outing.Flow
@@ -95,6 +102,8 @@ func (s *State) Clone() State {
 	c.Points = slices.Clip(s.Points)
 	c.Gaps = slices.Clip(s.Gaps)
 	c.Steps = slices.Clip(s.Steps)
+	c.Idles = slices.Clip(s.Idles)
+	c.Sensors = s.Sensors.Clone()
 	return c
 }
 
@@ -126,8 +135,14 @@ func (d *said) read(r *meter.Record) {
 // has reports whether there is a reading of the channel.
 func (d *said) has(c meter.Channel) bool { return d.set>>c&1 != 0 }
 
-// unused are channels that the ledger keeps and derives nothing from.
-const unused = 1<<meter.Line | 1<<meter.Pump | 1<<meter.UTC
+// listened are the channels whose sensors are judged, and elsewhere those that
+// nothing else is derived from.
+const (
+	listened  = 1<<meter.Pulses | 1<<meter.Headspace | 1<<meter.Head | 1<<meter.Syrup | 1<<meter.Air | 1<<meter.Line | 1<<meter.Pump | 1<<meter.Lat
+	elsewhere = 1<<meter.Line | 1<<meter.Pump | 1<<meter.UTC
+)
+
+func lowest(set uint32) meter.Channel { return meter.Channel(bits.TrailingZeros32(set)) }
 
 // step folds one record into the state and passes what it brought forth to
 // emit. Records come in order; a record that says the same as the one before
@@ -145,7 +160,8 @@ func (s *State) step(cfg *config, it *item, emit func(Event)) {
 	s.Seen++
 	var d said
 	d.read(&it.rec)
-	if d.set&^unused == 0 {
+	s.listen(sp, &d, it.at)
+	if d.set&^elsewhere == 0 {
 		return
 	}
 	s.sense(sp, &d, it.at)
@@ -181,6 +197,7 @@ func (s *State) sense(sp *span, d *said, at int64) {
 	}
 	if d.has(meter.Syrup) {
 		s.Syrup = Last{d.value[meter.Syrup], at, true}
+		s.warm(sp, at, d.value[meter.Syrup])
 	}
 	if d.has(meter.Air) {
 		s.Air = Last{d.value[meter.Air], at, true}
@@ -304,9 +321,11 @@ func (s *State) closed(cfg *config, p *fill.Piece) {
 	if s.Syrup.Has && f.End-s.Syrup.At <= 120_000_000_000 {
 		f.Syrup, f.HasSyrup = quantity.Temperature(s.Syrup.Value), true
 	}
+	f.Steady = s.steady(p)
 	f.Within = meteredOf(&f).within(cfg.curves)
 	s.Volume += f.Volume()
 	s.Flows = append(s.Flows, f)
+	s.flowed(p)
 }
 
 // sample tells the state at the last multiple of SampleEvery before at, if
@@ -328,6 +347,7 @@ func (s *State) sample(cfg *config, at int64, emit func(Event)) {
 	s.SampleV, s.SampleF = sm.Total, g
 	if t, p := s.toteNow(cfg.at(g), g); t.Known {
 		sm.Tote, sm.HasTote = t.Volume, true
+		s.Surface = Last{float64(t.Level), t.At, true}
 		if t.Settled {
 			s.stepTote(&t, sm.Total)
 		}

@@ -4,6 +4,7 @@ import (
 	"slices"
 
 	"yardtally/calibrate/quantity"
+	"yardtally/calibrate/syrup"
 	"yardtally/meter/act"
 )
 
@@ -32,6 +33,8 @@ func (l *Ledger) View() *View {
 	v.Fills, v.Loose, v.Visits, v.Outings, v.Changes, v.Doubts = b.fills, b.loose, b.visits, b.outings, b.changes, b.doubts
 	v.Here = Here{Yard: b.here.Yard, Reason: b.here.Reason, Since: b.here.Since, FixAt: st.Track.Fix()}
 	v.Flow, v.FlowAt = st.flowNow()
+	since := st.newest(&b)
+	v.Health, v.Idles = st.Sensors.List(since), st.idles(since)
 	if sp.batch != nil {
 		v.Brix = Last{Value: sp.syrup.Syrup.Solids.Brix(), At: sp.since, Has: true}
 	}
@@ -46,7 +49,18 @@ func (l *Ledger) View() *View {
 // ToteRoom returns the volume that the tote can still give, where it is known.
 func (v *View) ToteRoom() (quantity.Volume, bool) { return v.Tote.Usable, v.Tote.Known }
 
-// Restore gives a view that came as JSON its curves, from all acts of the rig.
+// Restore gives a view that came as JSON its curves and what its syrups are made
+// of, from all acts of the rig.
 func (v *View) Restore(acts []act.Act) {
-	v.Curves = compile(act.Standing(acts)).curves
+	c := compile(act.Standing(acts))
+	v.Curves = c.curves
+	liquid := make(map[string]syrup.Syrup)
+	for i := range c.spans {
+		liquid[c.spans[i].stock.Act] = c.spans[i].stock.Syrup
+	}
+	v.Fills = slices.Clone(v.Fills)
+	for i := range v.Fills {
+		p := &v.Fills[i].Pulled
+		p.Liquid = liquid[p.Batch]
+	}
 }

@@ -362,7 +362,10 @@ func (a *account) sum() Account {
 		f := Fill{Session: p.Session, First: p.First, Last: p.Last, Start: p.Start, End: p.End,
 			Volume: p.Volume(), Within: p.Within, Metered: p.Metered, Syrup: p.Syrup, HasSyrup: p.HasSyrup,
 			Yard: p.yard, Reason: p.reason, TopUp: p.topUp, Visit: p.visit, By: p.act, Or: p.or,
-			Open: a.seen.Open && i == len(a.ps)-1}
+			Open: a.seen.Open && i == len(a.ps)-1, Surged: p.Surge > 0}
+		if !f.Open {
+			f.Pulled = a.pulled(p)
+		}
 		if p.Flowing > 0 {
 			f.Flow = quantity.Flow(f.Volume.CubicMetres() / (float64(p.Flowing) / 1e9))
 		}

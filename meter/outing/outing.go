@@ -41,6 +41,7 @@ type Flow struct {
 	Through     quantity.Volume // through the meter before it, since the first reading
 	Syrup       quantity.Temperature
 	HasSyrup    bool
+	Steady      Steady // of a pull that is over
 }
 
 // Volume is exact, by count difference.
@@ -84,6 +85,8 @@ type Fill struct {
 	Solids quantity.Mass // and the sugar in it, kg
 	By     string        // id of the act that moved or named it last; "": none
 	Or     string        // what else it may have been, as in Loose.Why or TopUp; "": nothing else
+	Pulled Pulled
+	Surged bool // it came much faster towards its end
 }
 
 // Loose is flow outside any fill.
@@ -251,8 +254,9 @@ type Said struct {
 	Hose   func(at int64) quantity.Volume // what the hose holds
 	Places func(at int64) []yard.Place
 	Site   func(yard string, at int64) Site
-	Least  func(at int64) quantity.Volume // less is a dribble
-	Within func(f *Flow) quantity.Volume  // half the 95 % interval of a part of a flow
+	Least  func(at int64) quantity.Volume       // less is a dribble
+	Within func(f *Flow) quantity.Volume        // half the 95 % interval of a part of a flow
+	Stock  func(at int64) (s Stock, known bool) // what was booked into the tote by then; nil: nothing ever
 	// BatchAt gives the batch that passed the meter when so much had, and up
 	// to how much it did.
 	BatchAt func(through quantity.Volume) (b Batch, until quantity.Volume, known bool)
