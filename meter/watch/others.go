@@ -1,0 +1,482 @@
+package watch
+
+import (
+	"fmt"
+	"math"
+	"slices"
+	"time"
+
+	"yardtally/calibrate/line"
+	"yardtally/calibrate/quantity"
+	"yardtally/meter/outing"
+	"yardtally/meter/tote"
+)
+
+// settle puts verdicts in order and joins those that are one.
+func settle(all []Verdict) []Verdict {
+	slices.SortStableFunc(all, func(a, b Verdict) int {
+		switch {
+		case a.Told != b.Told:
+			return int(max(-1, min(1, a.Told-b.Told)))
+		case a.From != b.From:
+			return int(max(-1, min(1, a.From-b.From)))
+		}
+		return slices.Compare(a.Kinds, b.Kinds)
+	})
+	return all
+}
+
+// ofSpeed tells of the pump's speed where it is measured: its level against the
+// night's, in three pulls on end.
+func ofSpeed(seen *Seen) []Verdict {
+	var out []Verdict
+	level, n, open := 0.0, 0, -1
+	var row []int // pulls on end that are off the level, on one side
+	for i := range seen.Pulls {
+		p := &seen.Pulls[i]
+		if !p.judged() || !p.HasSpeed || p.idling() {
+			continue
+		}
+		x := math.Log(float64(p.Speed))
+		if n < threePulls {
+			level += (x - level) / float64(n+1)
+			n++
+			continue
+		}
+		d := x - level
+		if math.Abs(d) < speedStep {
+			level += d / 20
+			row = nil
+			if open >= 0 && math.Abs(d) < speedStep/2 {
+				out[open].Until, open = p.Start, -1
+			}
+			continue
+		}
+		if open >= 0 && d*out[open].Size > 0 {
+			out[open].Pulls++
+			continue
+		}
+		if len(row) > 0 && d*(math.Log(float64(seen.Pulls[row[0]].Speed))-level) < 0 {
+			row = nil
+		}
+		if row = append(row, i); len(row) < threePulls {
+			continue
+		}
+		if open >= 0 {
+			out[open].Until = seen.Pulls[row[0]].Start
+		}
+		f := &seen.Pulls[row[0]]
+		v := Verdict{Kinds: []Kind{ThrottleUp}, From: f.Start, Told: p.End, Session: f.Session, First: f.First, Last: f.Last, Yard: f.Yard,
+			Size: d, Chance: 0.999, Sudden: true, Where: Upstream, Pulls: len(row),
+			Evidence: []string{"The pump's speed is measured, and is another than in the pulls before."}}
+		if d < 0 {
+			v.Kinds[0] = ThrottleDown
+		}
+		out, open, row = append(out, v), len(out), nil
+	}
+	return out
+}
+
+// ofTote tells what the tote's level, held against the meter, shows.
+func ofTote(seen *Seen) []Verdict {
+	var out []Verdict
+	for _, f := range seen.Falls {
+		out = append(out, Verdict{Kinds: []Kind{Leak}, From: f.From, Told: f.At, Until: f.Until, Size: f.Volume.CubicMetres(), Chance: 0.99, Where: Upstream,
+			Evidence: []string{"The level falls evenly while the rig stands and nothing is metered."}})
+	}
+	for i := range seen.Changes {
+		c := &seen.Changes[i]
+		v := Verdict{From: c.From, Told: c.To, Until: c.To, Size: -c.Volume.CubicMetres(), Chance: 0.95, Where: Upstream}
+		if c.Sure {
+			v.Chance = 0.99
+		}
+		switch c.Kind {
+		case tote.Transfer:
+			v.Kinds = []Kind{Transfer}
+		case tote.Leak:
+			v.Kinds, v.Until = []Kind{Leak}, c.End
+		case tote.Loss:
+			v.Kinds = []Kind{Leak, Transfer}
+			if c.Rate > 10*quantity.LitrePerMinute {
+				v.Kinds = []Kind{Transfer, Leak}
+			}
+		default:
+			continue
+		}
+		if c.Note != "" {
+			v.Evidence = append(v.Evidence, c.Note)
+		}
+		// A fall that was told while it went on is the same.
+		if slices.ContainsFunc(out, func(x Verdict) bool {
+			return x.Has(Leak) && v.Has(Leak) && x.From < c.To+int64(120e9) && (x.Until == 0 || x.Until > c.From-int64(120e9))
+		}) {
+			continue
+		}
+		out = append(out, v)
+	}
+	out = append(out, ofAir(seen)...)
+	return append(out, phantoms(seen)...)
+}
+
+// ofAir tells of air in the meter and of a tote down to its outlet.
+func ofAir(seen *Seen) []Verdict {
+	var out []Verdict
+	add := func(v Verdict) {
+		for i := range out {
+			if x := &out[i]; v.From < x.Until+int64(900e9) {
+				if x.Has(Air) && v.Kinds[0] == Empty {
+					x.Kinds = v.Kinds
+				}
+				x.Until = max(x.Until, v.Until)
+				return
+			}
+		}
+		out = append(out, v)
+	}
+	for i := range seen.Pulls {
+		if p := &seen.Pulls[i]; p.Surged && !p.full() {
+			add(Verdict{Kinds: []Kind{Empty, Air}, From: p.Start, Told: p.End, Until: p.End, Session: p.Session, First: p.First, Last: p.Last, Yard: p.Yard, Chance: 0.95, Sudden: true,
+				Evidence: []string{"The meter's rate leapt up within a pull: it counts air."}})
+		}
+	}
+	for i := range seen.Loose {
+		if l := &seen.Loose[i]; l.Why == outing.Air {
+			add(Verdict{Kinds: []Kind{Empty, Air}, From: l.Start, Told: l.End, Until: l.End, Session: l.Session, First: l.First, Last: l.Last, Yard: l.Yard, Chance: 0.95, Sudden: true,
+				Evidence: evidence(l.Note, "Pulses came that were air.")})
+		}
+	}
+	for i := range seen.Doubts {
+		if d := &seen.Doubts[i]; d.Why == tote.Empty {
+			add(Verdict{Kinds: []Kind{Empty}, From: d.Since, Told: d.To, Until: d.To, Size: d.Excess.CubicMetres(), Chance: 0.95,
+				Evidence: []string{"The level stood at the outlet, and the meter counted on."}})
+		}
+	}
+	slices.SortStableFunc(out, func(a, b Verdict) int { return int(max(-1, min(1, a.From-b.From))) })
+	return out
+}
+
+// wellFilled is above any outlet: a tote that holds so much draws no air there.
+// Judgement.
+const wellFilled = 150 * quantity.Millimetre
+
+func (p *Pull) full() bool { return p.HasLevel && p.Level > wellFilled }
+
+func evidence(note, or string) []string {
+	if note == "" {
+		return []string{or}
+	}
+	return []string{note}
+}
+
+// phantoms tells of pulses without syrup; those within half an hour are one.
+func phantoms(seen *Seen) []Verdict {
+	var all []Verdict
+	for i := range seen.Pulls {
+		p := &seen.Pulls[i]
+		if p.Surged && p.full() {
+			all = append(all, Verdict{Kinds: []Kind{Phantom, Air}, From: p.Start, Told: p.End, Until: p.End, Session: p.Session, First: p.First, Last: p.Last, Yard: p.Yard, Size: p.Volume.CubicMetres(), Chance: 0.9, Sudden: true,
+				Evidence: []string{"The meter's rate leapt up within a pull, and the tote is far from empty."}})
+		} else if p.idling() {
+			all = append(all, Verdict{From: p.Start, Told: p.End, Until: p.End, Session: p.Session, First: p.First, Last: p.Last, Yard: p.Yard, Size: p.Volume.CubicMetres(), Chance: 0.99,
+				Evidence: []string{"Pulses came while the pump stood still."}})
+		}
+	}
+	for i := range seen.Loose {
+		if l := &seen.Loose[i]; l.Why == outing.Suspect {
+			all = append(all, Verdict{From: l.Start, Told: l.End, Until: l.End, Session: l.Session, First: l.First, Last: l.Last, Yard: l.Yard, Size: l.Volume.CubicMetres(), Chance: 0.95,
+				Evidence: evidence(l.Note, "Pulses came that hardly were syrup.")})
+		}
+	}
+	for i := range seen.Doubts {
+		d := &seen.Doubts[i]
+		v := Verdict{From: d.From, Told: d.To, Until: d.To, Size: d.Excess.CubicMetres(), Chance: 0.9}
+		switch d.Why {
+		case tote.NoFall:
+			v.Evidence = []string{"The tote did not fall by what was metered."}
+		case tote.LessFall:
+			v.Evidence = []string{"The tote fell by less than was metered."}
+		default:
+			continue
+		}
+		all = append(all, v)
+	}
+	slices.SortStableFunc(all, func(a, b Verdict) int { return int(max(-1, min(1, a.From-b.From))) })
+	var out []Verdict
+	for _, v := range all {
+		if v.Kinds == nil {
+			v.Kinds = []Kind{Phantom}
+		}
+		if n := len(out) - 1; n >= 0 && v.From < out[n].Until+int64(1800e9) {
+			x := &out[n]
+			x.Until, x.Told = max(x.Until, v.Until), min(x.Told, v.Told)
+			if len(v.Kinds) < len(x.Kinds) {
+				x.Kinds = v.Kinds
+			}
+			if !slices.Contains(x.Evidence, v.Evidence[0]) {
+				x.Evidence = append(x.Evidence, v.Evidence[0])
+			}
+			continue
+		}
+		out = append(out, v)
+	}
+	return out
+}
+
+// A closed vent: the pressure near the floor falls behind the level seen from
+// above. Judgement: 30 mm are some 400 Pa, six times what either sensor is off by at rest.
+const (
+	ventLow  = 30 * quantity.Millimetre
+	ventOver = 15 * quantity.Millimetre
+)
+
+func ofVent(seen *Seen) []Verdict {
+	var out []Verdict
+	usual, n, open := 0.0, 0, -1
+	var row []int
+	for i, h := range seen.Heads {
+		d := float64(h.Pressure - h.Face)
+		if n < threePulls {
+			n++
+			usual += (d - usual) / float64(n)
+			continue
+		}
+		low := quantity.Length(usual - d)
+		switch {
+		case open >= 0 && low < ventOver:
+			out[open].Until, open, row = h.At, -1, nil
+		case open >= 0:
+			out[open].Size = max(out[open].Size, float64(low))
+		case low < ventLow:
+			row = nil
+			if math.Abs(float64(low)) < float64(ventOver) {
+				usual += (d - usual) / 20
+			}
+		default:
+			if row = append(row, i); len(row) == threePulls {
+				out, open = append(out, Verdict{Kinds: []Kind{Vent}, From: seen.Heads[row[0]].At, Told: h.At, Size: float64(low), Chance: 0.95, Where: Upstream,
+					Evidence: []string{"The pressure near the tote's floor reads low while the level seen from above does not: the tote is sucked in."}}), len(out)
+			}
+		}
+	}
+	return out
+}
+
+// ofIdle tells of a pump that turned against a shut trigger for too long.
+func ofIdle(seen *Seen) []Verdict {
+	var out []Verdict
+	long := seen.Deadhead
+	if long <= 0 {
+		long = deadhead
+	}
+	for _, x := range seen.Idle {
+		to := x.To
+		if to == 0 {
+			to = seen.Now
+		}
+		if to-x.From < long {
+			continue
+		}
+		out = append(out, Verdict{Kinds: []Kind{Deadhead}, From: x.From, Told: x.From + long, Until: x.To, Size: float64(to-x.From) / 1e9, Chance: 0.99,
+			Evidence: []string{"The pump turned, and nothing flowed."}})
+	}
+	return out
+}
+
+// How old syrup may get; common practice, no source. 1:1 spoils within days in
+// warmth, 2:1 keeps longer, not indefinitely.
+const (
+	thin     quantity.Solids = 0.60
+	thinAge                  = 5 * 24 * time.Hour
+	thickAge                 = 30 * 24 * time.Hour
+)
+
+// ofSyrup tells of syrup that is too hot or too old.
+func ofSyrup(seen *Seen) []Verdict {
+	var out []Verdict
+	open := -1
+	for i := range seen.Pulls {
+		p := &seen.Pulls[i]
+		if !p.HasSyrup {
+			continue
+		}
+		switch {
+		case open >= 0 && p.Syrup < hotBack:
+			out[open].Until, open = p.End, -1
+		case open >= 0:
+			out[open].Size = max(out[open].Size, float64(p.Syrup-tooHot))
+			out[open].Pulls++
+		case p.Syrup > tooHot:
+			open = len(out)
+			out = append(out, Verdict{Kinds: []Kind{Hot}, From: p.Start, Told: p.End, Session: p.Session, First: p.First, Last: p.Last, Yard: p.Yard, Size: float64(p.Syrup - tooHot), Chance: 0.99, Pulls: 1,
+				Evidence: []string{"Syrup kept so hot forms HMF, which harms bees."}})
+		}
+	}
+	for i := range seen.Batches {
+		b := &seen.Batches[i]
+		age := thickAge
+		if b.Liquid.Solids < thin {
+			age = thinAge
+		}
+		at := max(b.From, b.Made+int64(age))
+		until := int64(0)
+		if i+1 < len(seen.Batches) {
+			until = seen.Batches[i+1].From
+		}
+		if b.Made == 0 || at > seen.Now || until > 0 && at > until {
+			continue
+		}
+		out = append(out, Verdict{Kinds: []Kind{Old}, From: at, Told: at, Until: until, Size: float64(seen.Now-b.Made) / 1e9, Chance: 0.9,
+			Evidence: []string{"No syrup keeps for good, and thin syrup ferments soonest: smell and taste it."}})
+	}
+	return out
+}
+
+// ofDrift holds the meter against the tote over all that was drawn between
+// settled levels in which nothing else went in or out.
+func ofDrift(seen *Seen) []Verdict {
+	var metered, fell, vv float64
+	n := 0
+	var from int64
+	for i := 1; i < len(seen.Points); i++ {
+		a, b := &seen.Points[i-1], &seen.Points[i]
+		passed := (b.Metered - a.Metered).CubicMetres()
+		if !a.Rest || !b.Rest || a.Tote != b.Tote || a.Series != b.Series || b.Silent > 0 || passed <= 0 ||
+			slices.ContainsFunc(seen.Changes, func(c tote.Change) bool { return c.From < b.At && c.To > a.At && c.Kind != tote.Meter }) ||
+			slices.ContainsFunc(seen.Doubts, func(d tote.Doubt) bool { return d.From < b.At && d.To > a.At && d.Why != tote.LessFall }) {
+			continue
+		}
+		if n++; from == 0 {
+			from = a.At
+		}
+		metered += passed
+		fell += (a.Volume - b.Volume).CubicMetres()
+		// Neighbours share a level: its error cancels but at the ends.
+		vv = square(a.U.CubicMetres()) + square(b.U.CubicMetres())
+		const enough = 0.1 // m³
+		if metered < enough {
+			continue
+		}
+		part := metered/fell - 1
+		u := math.Sqrt(vv*float64(min(n, 4)))/fell + math.Hypot(seen.Terms.ShareU, seen.Terms.MeterU)
+		if fell > 0 && math.Abs(part) > max(0.03, 4*u) {
+			return []Verdict{{Kinds: []Kind{Drift}, From: from, Told: b.At, Size: part, Chance: 0.95,
+				Evidence: []string{"Over many litres the meter and the tote do not agree, and nothing else went in or out."}}}
+		}
+	}
+	return nil
+}
+
+// ofHealth tells of sensors.
+func ofHealth(seen *Seen) []Verdict {
+	var out []Verdict
+	for _, h := range seen.Health {
+		out = append(out, Verdict{Kinds: []Kind{Sensor}, From: h.From, Told: h.From, Until: h.To, Size: h.Value, Chance: 0.95, Channel: h.Channel.String(),
+			Evidence: []string{fmt.Sprintf("The sensor %s is %s.", h.Channel, h.What)}})
+	}
+	return out
+}
+
+// notes are of batches that could drop crystals at the coldest that was met.
+func notes(seen *Seen) []Note {
+	var out []Note
+	said := map[string]bool{}
+	for i := range seen.Pulls {
+		p := &seen.Pulls[i]
+		cold, any := p.Tote, p.HasTote
+		if p.HasSyrup {
+			cold, any = p.Syrup, true
+		}
+		if !any || p.Liquid.Solids <= 0 || said[p.Batch] {
+			continue
+		}
+		if l, err := p.Liquid.Saturation(cold); err == nil && l.Known && p.Liquid.Solids > l.Solids+l.U {
+			said[p.Batch] = true
+			out = append(out, Note{At: p.Start, Batch: p.Batch, Text: "The syrup is colder than it is saturated at: it can drop crystals, which settle in screen and nozzle."})
+		}
+	}
+	return out
+}
+
+// outlook tells what flow does by temperature alone.
+func (w *Watcher) outlook(each []expected, seen *Seen) *Outlook {
+	var first, last *expected
+	for i := range each {
+		if each[i].ok {
+			if first == nil {
+				first = &each[i]
+			}
+			last = &each[i]
+		}
+	}
+	if last == nil || last.pull.Liquid.Solids <= 0 {
+		return nil
+	}
+	p := &last.pull
+	liquid, _ := p.liquid()
+	tote := last.tote
+	o := &Outlook{Air: tote, AirHour: tote, Temperature: p.HasTote || p.HasSyrup}
+	if p.HasAir {
+		o.Air = p.Air
+	}
+	if seen.HasAir {
+		o.Air = seen.Air
+	}
+	o.AirHour = o.Air + airSlope(seen)
+	set := line.Setting{Level: p.Level, Speed: p.Speed}
+	at := func(tote quantity.Temperature, warm line.Warmth) line.Outlook {
+		c := line.Under(liquid, tote, warm, set)
+		q, err := line.Operate(&w.line, &c)
+		if err != nil {
+			return line.Outlook{Temp: tote}
+		}
+		return line.Outlook{Temp: tote, Flow: q.Flow, PerGallon: line.PerGallon(q.Flow), Marks: q.Marks}
+	}
+	o.Now = at(tote, last.after)
+	// A tote follows the air by some 3 % of the difference in an hour (1e5 s,
+	// judgement); the hose is between pulls all the time.
+	hour := tote + (o.AirHour-tote)*0.035
+	warm := last.after
+	warm.Body += hour - tote
+	for i := range warm.Hose {
+		warm.Hose[i] += (o.AirHour - o.Air) * 0.3
+	}
+	o.Hour = at(hour, warm)
+	if o.Now.Flow > 0 {
+		o.Slower = float64(o.Hour.Flow / o.Now.Flow)
+	}
+	o.SinceStart = float64(last.p.Flow / first.p.Flow)
+	o.Explained = o.SinceStart < 1-leastTold
+	return o
+}
+
+// airSlope is by how much the air goes in an hour, K, by the newest hour's
+// pulls, at most 5 either way.
+func airSlope(seen *Seen) quantity.Temperature {
+	var n, mt, ma float64
+	for pass := 0; ; pass++ {
+		var tt, ta float64
+		for i := range seen.Pulls {
+			p := &seen.Pulls[i]
+			if !p.HasAir || seen.Now-p.Start > int64(3600e9) {
+				continue
+			}
+			t, a := float64(p.Start-seen.Now)/3600e9, float64(p.Air)
+			if pass == 0 {
+				n, mt, ma = n+1, mt+t, ma+a
+			} else {
+				tt += square(t - mt)
+				ta += float64((t - mt) * (a - ma))
+			}
+		}
+		if pass == 1 {
+			if n < 3 || tt < 0.02 {
+				return 0
+			}
+			return quantity.Temperature(max(-5, min(5, ta/tt)))
+		}
+		if n == 0 {
+			return 0
+		}
+		mt, ma = mt/n, ma/n
+	}
+}
