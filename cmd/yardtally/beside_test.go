@@ -304,7 +304,7 @@ func (s scene) here(data string) *local {
 	if err != nil {
 		s.Fatal(err)
 	}
-	srv := &http.Server{Handler: controlHandler(b.desk, b.journal, "heron")}
+	srv := &http.Server{Handler: controlHandler(b)}
 	go func() { _ = srv.Serve(l) }()
 	s.Cleanup(func() { srv.Close() })
 	return b

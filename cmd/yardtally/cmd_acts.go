@@ -18,7 +18,7 @@ func runActs(ctx context.Context, e *env, args []string) error {
 	fs := flags("acts")
 	var w where
 	w.flags(fs)
-	all := fs.Bool("all", false, "also what was taken back or said again since")
+	all := fs.Bool("all", false, "also what was taken back or said again since, and what the rig itself said")
 	asJSON := fs.Bool("json", false, "as JSON: one act a line, as an export has them")
 	units := fs.String("units", "", "`UNITS`, US or SI (default: the settings')")
 	if err := parse(e, fs, args, 0); err != nil {
@@ -44,7 +44,7 @@ func runActs(ctx context.Context, e *env, args []string) error {
 	counts := thatCount(acts)
 	for i := range acts {
 		a := &acts[i]
-		if !counts[a.ID] && !*all {
+		if _, byRig := a.Body.(act.Announced); (!counts[a.ID] || byRig) && !*all {
 			continue
 		}
 		if *asJSON {
@@ -207,7 +207,7 @@ func day(ns int64, zone *time.Location) string {
 // holdsFrom says from when an act holds, unless it is about a moment or counts.
 func holdsFrom(a *act.Act, zone *time.Location) string {
 	switch a.Body.(type) {
-	case act.Arrive, act.Colony, act.Assign, act.Deem, act.Cut, act.Visit, act.Drained, act.Undo:
+	case act.Arrive, act.Colony, act.Assign, act.Deem, act.Cut, act.Visit, act.Drained, act.Announced, act.Ack, act.Shelve, act.Undo:
 		return ""
 	}
 	if a.From == 0 {
@@ -284,6 +284,15 @@ func sayAct(b act.Body, u quantity.System, zone *time.Location) string {
 			return "route: none"
 		}
 		return "route: " + strings.Join(b.Yards, ", ")
+	case act.Announced:
+		return "announced: " + b.Key + ", " + b.What + " at " + moment(b.At, zone)
+	case act.Ack:
+		return "ack: " + b.Key
+	case act.Shelve:
+		if b.Off() {
+			return "shelve: " + b.What + ", off the shelf"
+		}
+		return "shelve: " + b.What + ", until " + moment(b.Until, zone)
 	case act.Undo:
 		return "undo: of act " + short(b.Act)
 	case act.Fix:

@@ -9,7 +9,6 @@ import (
 	"path/filepath"
 	"time"
 
-	"yardtally/ingest/desk"
 	"yardtally/ingest/journal"
 	"yardtally/meter/act"
 	"yardtally/meter/ledger"
@@ -22,6 +21,8 @@ type backend interface {
 	View(ctx context.Context) (*ledger.View, error)
 	Acts(ctx context.Context) ([]act.Act, error)
 	AddActs(ctx context.Context, acts ...act.Act) (int, error)
+	// Watch says what is the matter now.
+	Watch(ctx context.Context) (*findings, error)
 	// Import takes in a recording; progress hears now and then what was done.
 	Import(ctx context.Context, r io.Reader, progress func(imported)) (imported, error)
 	// Export writes everything that is kept.
@@ -33,8 +34,7 @@ type backend interface {
 
 // controlHandler serves a backend to commands of this machine, over a socket
 // that only the service's group can open.
-func controlHandler(d *desk.Desk, j *journal.Journal, rig string) http.Handler {
-	b := &local{desk: d, rig: rig, journal: j}
+func controlHandler(b *local) http.Handler {
 	mux := http.NewServeMux()
 	fail := func(w http.ResponseWriter, err error) { http.Error(w, err.Error(), http.StatusUnprocessableEntity) }
 	answer := func(w http.ResponseWriter, v any, err error) {
@@ -50,7 +50,7 @@ func controlHandler(d *desk.Desk, j *journal.Journal, rig string) http.Handler {
 		w.Header().Set("Content-Type", "application/json")
 		_, _ = w.Write(data)
 	}
-	mux.HandleFunc("GET /rig", func(w http.ResponseWriter, r *http.Request) { answer(w, rig, nil) })
+	mux.HandleFunc("GET /rig", func(w http.ResponseWriter, r *http.Request) { answer(w, b.rig, nil) })
 	mux.HandleFunc("GET /view", func(w http.ResponseWriter, r *http.Request) {
 		v, err := b.View(r.Context())
 		answer(w, v, err)
@@ -58,6 +58,10 @@ func controlHandler(d *desk.Desk, j *journal.Journal, rig string) http.Handler {
 	mux.HandleFunc("GET /acts", func(w http.ResponseWriter, r *http.Request) {
 		a, err := b.Acts(r.Context())
 		answer(w, a, err)
+	})
+	mux.HandleFunc("GET /watch", func(w http.ResponseWriter, r *http.Request) {
+		at, err := b.Watch(r.Context())
+		answer(w, at, err)
 	})
 	mux.HandleFunc("POST /acts", func(w http.ResponseWriter, r *http.Request) {
 		var acts []act.Act

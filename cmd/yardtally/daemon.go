@@ -61,6 +61,8 @@ type daemon struct {
 	door    *door.Door
 	page    net.Listener
 	control *socket
+
+	watching *watching
 }
 
 // openDaemon opens everything the settings name, or nothing.
@@ -98,6 +100,7 @@ func openDaemon(ctx context.Context, d *daemon) (err error) {
 	if err := d.openEar(); err != nil {
 		return err
 	}
+	d.watching = newWatching(d)
 	if d.page, err = net.Listen("tcp", d.set.Page); err != nil {
 		return fmt.Errorf("page: must be a free address of this machine, is %q: %w", d.set.Page, err)
 	}
@@ -199,7 +202,7 @@ func (d *daemon) run(ctx context.Context) error {
 	page := dashboard.New(dashboard.Options{Feed: &feed{d}, Said: d.taps, Rig: d.set.Rig, Version: version(), Log: d.log})
 	pages := d.serve(door.NewServer(webCtx, d.door.Wrap(page), d.log), d.page)
 	ctl := d.serve(&http.Server{
-		Handler:           controlHandler(d.desk, d.journal, d.set.Rig),
+		Handler:           controlHandler(&local{desk: d.desk, journal: d.journal, rig: d.set.Rig, watching: d.watching}),
 		BaseContext:       func(net.Listener) context.Context { return webCtx },
 		ReadHeaderTimeout: 10 * time.Second,
 		ErrorLog:          slog.NewLogLogger(d.log.Handler(), slog.LevelDebug),
@@ -214,6 +217,7 @@ func (d *daemon) run(ctx context.Context) error {
 		})
 	}
 	sources.Go(func() { d.ear.run(ctx) })
+	sources.Go(func() { d.watching.run(ctx) })
 	sendCtx, stopSend := context.WithCancel(context.Background())
 	defer stopSend()
 	if d.forward != nil {

@@ -43,6 +43,7 @@ var rooms = map[string][]string{
 	"meter/sensor": {"meter"},
 	"meter/outing": {"calibrate/quantity", "calibrate/syrup", "meter/act", "meter/worth", "meter/fill", "meter/yard", "meter/tote"},
 	"meter/watch":  {"calibrate/...", "meter/chart", "meter/outing", "meter/sensor", "meter/tote"},
+	"meter/alarm":  {"meter/act", "meter/watch"},
 	"meter/ledger": {"calibrate/...", "meter", "meter/act", "meter/clock", "meter/total", "meter/worth", "meter/fill", "meter/yard", "meter/tote", "meter/outing", "meter/sensor"},
 
 	"ingest/wire":               {"meter", "meter/act"},
@@ -63,7 +64,7 @@ var rooms = map[string][]string{
 	"dashboard":                 {"calibrate/...", "meter/...", "dashboard/door", "dashboard/draw", "dashboard/report"},
 	"dashboard/door":            {"golang.org/x/crypto"},
 	"dashboard/draw":            {"calibrate/quantity", "meter/ledger"},
-	"dashboard/report":          {"calibrate/...", "meter/ledger", "meter/outing", "meter/tote", "meter/worth"},
+	"dashboard/report":          {"calibrate/...", "meter/ledger", "meter/outing", "meter/tote", "meter/worth", "meter/watch", "meter/alarm"},
 	"cmd/yardtally/settings":    {"calibrate/quantity", "meter/act", "ingest/places", "ingest/wire", "github.com/pelletier/go-toml/v2"},
 	"cmd/yardtally":             {"calibrate/...", "meter/...", "ingest/...", "dashboard/...", "cmd/yardtally/settings", "golang.org/x/term", "github.com/creack/pty", "github.com/eclipse/paho.mqtt.golang"},
 }

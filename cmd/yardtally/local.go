@@ -12,6 +12,7 @@ import (
 	"path/filepath"
 	"slices"
 	"strings"
+	"time"
 
 	"yardtally/ingest/desk"
 	"yardtally/ingest/journal"
@@ -27,8 +28,11 @@ type local struct {
 	desk    *desk.Desk
 	rig     string
 	journal *journal.Journal
-	stop    context.CancelFunc // nil where desk and journal are the daemon's to close
-	ended   chan error
+
+	watching *watching // the daemon's own; nil: none runs
+
+	stop  context.CancelFunc // nil where desk and journal are the daemon's to close
+	ended chan error
 }
 
 // openLocal opens the journal in a data folder. With rig "" it takes the only
@@ -111,6 +115,23 @@ func (b *local) Acts(ctx context.Context) ([]act.Act, error) { return b.desk.Act
 
 func (b *local) AddActs(ctx context.Context, acts ...act.Act) (int, error) {
 	return b.desk.AddActs(ctx, acts...)
+}
+
+// Watch learns the rig anew where no daemon has: it may take its time.
+func (b *local) Watch(ctx context.Context) (*findings, error) {
+	if b.watching != nil {
+		return b.watching.Look(ctx)
+	}
+	v, err := b.View(ctx)
+	if err != nil {
+		return nil, err
+	}
+	acts, err := b.Acts(ctx)
+	if err != nil {
+		return nil, err
+	}
+	now := max(time.Now().UnixNano(), v.At) // a board without the time of day may lag behind its satellites
+	return learn(v, labelOf(acts)).judge(v, acts, nil, now), nil
 }
 
 func (b *local) Import(ctx context.Context, r io.Reader, progress func(imported)) (imported, error) {

@@ -11,11 +11,13 @@ import (
 	"strconv"
 	"strings"
 	"testing"
+	"time"
 
 	"github.com/rogpeppe/go-internal/testscript"
 
 	"yardtally/ingest/journal"
 	"yardtally/ingest/rigsim"
+	"yardtally/meter"
 )
 
 const raceOptions = "atexit_sleep_ms=0"
@@ -101,6 +103,7 @@ func TestScripts(t *testing.T) {
 			"envsubst":    envsubst,
 			"tear":        tear,
 			"acted":       acted,
+			"idlerec":     idleRec,
 		},
 	})
 }
@@ -152,6 +155,24 @@ func tear(ts *testscript.TestScript, neg bool, args []string) {
 	lines := strings.SplitAfter(ts.ReadFile(args[0]), "\n")
 	lines[n-1] = lines[n-1][:len(lines[n-1])/2] + "\n"
 	ts.Check(os.WriteFile(ts.MkAbs(args[0]), []byte(strings.Join(lines, "")), 0o666))
+}
+
+// idlerec FILE MINUTES records a pump that turns for so long while nothing
+// flows, from 20:00 on the evening of the small recording on.
+func idleRec(ts *testscript.TestScript, neg bool, args []string) {
+	minutes, err := strconv.Atoi(args[1])
+	ts.Check(err)
+	var text []byte
+	start := time.Date(2026, 10, 10, 1, 0, 0, 0, time.UTC)
+	for i := range minutes * 12 {
+		at := start.Add(time.Duration(i) * 5 * time.Second)
+		m := idling(at, 20000+float64(5*i), 40)
+		m.Readings = append(m.Readings, meter.Reading{Channel: meter.Lat, Value: 43.22}, meter.Reading{Channel: meter.Lon, Value: -91.88})
+		text, err = rigsim.Pack(text, "heron", m, true)
+		ts.Check(err)
+		text = append(text, '\n')
+	}
+	ts.Check(os.WriteFile(ts.MkAbs(args[0]), text, 0o666))
 }
 
 // acted VARIABLE... takes the ids of the acts that the last command kept.

@@ -96,6 +96,11 @@ func (b *remote) Acts(ctx context.Context) (acts []act.Act, err error) {
 	return acts, b.get(ctx, "acts", &acts)
 }
 
+func (b *remote) Watch(ctx context.Context) (*findings, error) {
+	w := new(findings)
+	return w, b.get(ctx, "watch", w)
+}
+
 func (b *remote) AddActs(ctx context.Context, acts ...act.Act) (n int, err error) {
 	data, err := json.Marshal(acts)
 	if err != nil {

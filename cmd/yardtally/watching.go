@@ -1,0 +1,496 @@
+package main
+
+import (
+	"bytes"
+	"context"
+	"fmt"
+	"log/slog"
+	"slices"
+	"sync"
+	"sync/atomic"
+	"time"
+
+	"yardtally/calibrate/quantity"
+	"yardtally/cmd/yardtally/settings"
+	"yardtally/dashboard/report"
+	"yardtally/ingest/desk"
+	"yardtally/ingest/publish"
+	"yardtally/ingest/sound"
+	"yardtally/meter/act"
+	"yardtally/meter/alarm"
+	"yardtally/meter/ledger"
+	"yardtally/meter/outing"
+	"yardtally/meter/signal"
+	"yardtally/meter/watch"
+)
+
+// byItself signs what the daemon says.
+const byItself = "rig"
+
+// How often the watch looks. Judgement: a verdict takes minutes to come about.
+const (
+	lookEvery   = time.Second     // at what has changed, at most
+	agesEvery   = 5 * time.Second // at what time alone changes
+	soundEvery  = 200 * time.Millisecond
+	listAgain   = 10 * time.Minute // the retained list, though it is as it was: a broker may have lost it
+	giveLimit   = 3 * time.Second  // for a broker to take a message
+	ofNow       = int64(15 * time.Minute)
+	stillNews   = int64(time.Hour)
+	missingFor  = int64(2 * time.Minute)
+	listRetries = 2 * time.Second
+	faultAfter  = time.Minute // a broker that takes nothing for so long is logged: one begins, too
+)
+
+// findings is what the watch says at an instant.
+type findings struct {
+	At       int64 // by the rig's clock; alarms are as they are then
+	Learning bool
+	Why      string // why nothing is learnt of the rig yet
+	Alarms   []alarm.Alarm
+	Shelf    []alarm.Shelving
+	Notes    []watch.Note
+	Blind    []string
+
+	Log watch.Log `json:"-"` // of the newest outing
+}
+
+// judge says what is the matter at an instant.
+// falls are what was seen of the level while the rig stood, see levels.
+func (j *judging) judge(v *ledger.View, acts []act.Act, falls []watch.Fall, now int64) *findings {
+	for i := range acts { // each is said a little later than those before
+		if d := acts[i].When - now; 0 < d && d < int64(time.Second) {
+			now = acts[i].When
+		}
+	}
+	s := seenOf(v, max(0, len(v.Outings)-1))
+	for _, f := range falls {
+		if n := len(v.Outings); n < 2 || f.At > v.Outings[n-2].To {
+			s.Falls = append(s.Falls, f)
+		}
+	}
+	w := &findings{At: now, Why: j.why, Log: j.watcher.Make(&s)}
+	w.Learning, w.Notes, w.Blind = w.Log.Learning, w.Log.Notes, w.Log.Blind
+	w.Alarms, w.Shelf = alarm.Life(w.Log.Verdicts, acts, now), alarm.Shelf(acts, now)
+	return w
+}
+
+// postbox is a broker that alarms go to.
+type postbox struct {
+	name, prefix string
+	to           interface {
+		Publish(ctx context.Context, topic string, payload []byte) error
+		Retain(ctx context.Context, topic string, payload []byte) error
+	}
+	list   []byte    // as it was retained last, without its time
+	at     time.Time // when
+	tried  time.Time
+	faulty time.Time // since when it takes none; zero: it does
+	failed time.Time // when that was logged
+}
+
+// watching has the watch look whenever there is something new, and gives out
+// what changes. What it gives out it says to the journal first.
+type watching struct {
+	rig    string
+	set    *settings.Settings
+	keeps  cache
+	desk   *desk.Desk
+	taps   *taps
+	ear    *ear
+	outbox *publish.Outbox // nil: none
+	boxes  []*postbox
+	log    *slog.Logger
+
+	shown atomic.Pointer[findings]
+
+	mu sync.Mutex // held while judging
+	j  *judging
+	levels
+
+	// Of the goroutine of run.
+	learning chan *judging
+	busy     bool // somebody learns
+	missing  map[string]int64
+	stored   map[string]bool // changes that the outbox has
+	owed     []publish.Alarm // changes that it is still to have
+	sound    map[string]bool // alarms that are still to be heard
+}
+
+// cache is where what a restart goes on with is kept: the journal.
+type cache interface {
+	PutCheckpoint(rig, name string, data []byte) error
+	Checkpoint(rig, name string) ([]byte, bool, error)
+}
+
+func newWatching(d *daemon) *watching {
+	return &watching{rig: d.set.Rig, set: d.set, keeps: d.journal, desk: d.desk, taps: d.taps, ear: d.ear, outbox: d.outbox, log: d.log, boxes: d.postboxes(),
+		learning: make(chan *judging, 1), missing: make(map[string]int64), stored: make(map[string]bool), sound: make(map[string]bool)}
+}
+
+// postboxes are the brokers that readings come from.
+func (d *daemon) postboxes() (out []*postbox) {
+	prefix := map[string]string{}
+	for _, m := range d.set.MQTT {
+		prefix[m.Name] = m.Prefix
+	}
+	if d.broker != nil {
+		prefix[d.broker.Name()] = d.set.Broker.Prefix
+	}
+	for _, s := range d.sources {
+		p := &postbox{name: s.Name(), prefix: prefix[s.Name()]}
+		var ok bool
+		if p.to, ok = s.(interface {
+			Publish(context.Context, string, []byte) error
+			Retain(context.Context, string, []byte) error
+		}); ok {
+			out = append(out, p)
+		}
+	}
+	return out
+}
+
+// Shown returns what the watch said last; nil before it has looked.
+func (w *watching) Shown() *findings {
+	return w.shown.Load()
+}
+
+// Look has the watch look now, at all that is known.
+func (w *watching) Look(ctx context.Context) (*findings, error) {
+	if err := w.desk.Settle(ctx); err != nil {
+		return nil, err
+	}
+	acts, err := w.desk.Acts(ctx)
+	if err != nil {
+		return nil, err
+	}
+	return w.look(w.desk.Snapshot().View, acts), nil
+}
+
+// look judges a view. The first time it learns the rig before: what was told
+// before a restart would not be seen by one who has not learnt.
+func (w *watching) look(v *ledger.View, acts []act.Act) *findings {
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	if w.j == nil {
+		w.j = learn(v, labelOf(acts))
+		if data, ok, err := w.keeps.Checkpoint(w.rig, levelsCache); err == nil && ok {
+			if err := w.levels.resume(data); err != nil {
+				w.log.Info("what was seen of the level before is of no use", "why", err)
+			}
+		}
+	}
+	if w.levels.offer(v, acts) {
+		data, err := w.levels.cache()
+		if err == nil {
+			err = w.keeps.PutCheckpoint(w.rig, levelsCache, data)
+		}
+		if err != nil {
+			w.log.Warn("what is seen of the level could not be saved; after a restart it is told anew", "err", err)
+		}
+	}
+	at := w.j.judge(v, acts, w.levels.Falls, w.taps.Now().NS)
+	w.shown.Store(at)
+	return at
+}
+
+// relearn learns the rig anew, beside what else is done, where there is more to
+// learn from.
+func (w *watching) relearn(v *ledger.View, acts []act.Act) {
+	label := labelOf(acts)
+	w.mu.Lock()
+	stale := w.j.stale(v, label)
+	w.mu.Unlock()
+	if stale && !w.busy {
+		w.busy = true
+		go func() { w.learning <- learn(v, label) }()
+	}
+}
+
+// run looks until the context ends.
+func (w *watching) run(ctx context.Context) {
+	changed := w.desk.Watch(ctx)
+	ages, sounds := time.NewTicker(agesEvery), time.NewTicker(soundEvery)
+	defer ages.Stop()
+	defer sounds.Stop()
+	var view *ledger.View
+	var looked time.Time
+	due := true
+	for {
+		if due && time.Since(looked) >= lookEvery {
+			view, looked, due = w.desk.Snapshot().View, time.Now(), false
+			if err := w.step(ctx); err != nil && ctx.Err() == nil {
+				w.log.Error("alarms cannot be given out", "err", err)
+			}
+		}
+		select {
+		case <-ctx.Done():
+			return
+		case _, ok := <-changed:
+			if !ok {
+				return
+			}
+			due = due || w.desk.Snapshot().View != view
+		case <-ages.C:
+			due = true
+		case <-sounds.C:
+			w.hear()
+		case j := <-w.learning:
+			w.mu.Lock()
+			w.j = j
+			w.mu.Unlock()
+			w.busy, due = false, true
+		}
+	}
+}
+
+// step looks, and gives out what has changed.
+func (w *watching) step(ctx context.Context) error {
+	acts, err := w.desk.Acts(ctx)
+	if err != nil {
+		return err
+	}
+	v := w.desk.Snapshot().View
+	at := w.look(v, acts)
+	w.relearn(v, acts)
+	err = w.announce(ctx, at, v, acts)
+	w.store(at, acts)
+	w.list(ctx, at)
+	return err
+}
+
+// announced is what the journal has of an alarm that was given out.
+type announced struct{ raised, returned int64 }
+
+func givenOut(acts []act.Act) map[string]announced {
+	out := make(map[string]announced)
+	for _, a := range act.Standing(acts) {
+		if b, ok := a.Body.(act.Announced); ok {
+			g := out[b.Key]
+			if b.What == act.Raised {
+				g.raised = b.At.NS
+			} else {
+				g.returned = b.At.NS
+			}
+			out[b.Key] = g
+		}
+	}
+	return out
+}
+
+// announce gives out alarms that are new, and those that are over, each once.
+func (w *watching) announce(ctx context.Context, at *findings, v *ledger.View, acts []act.Act) error {
+	was := givenOut(acts)
+	there := make(map[string]bool, len(at.Alarms))
+	for i := range at.Alarms {
+		a := &at.Alarms[i]
+		there[a.Key] = true
+		delete(w.missing, a.Key)
+		g := was[a.Key]
+		switch {
+		case a.Priority == alarm.Note:
+		case g.raised == 0 && a.State == alarm.Unacknowledged && news(a, v, at.At):
+			if err := w.say(ctx, a, act.Raised); err != nil {
+				return err
+			}
+		case g.raised != 0 && g.returned == 0 && a.Back != 0:
+			if err := w.say(ctx, a, act.Returned); err != nil {
+				return err
+			}
+		}
+	}
+	// What is understood otherwise now, or is of an outing that is past, is over
+	// for whoever keeps a lamp lit.
+	for _, key := range open(was) {
+		if there[key] {
+			continue
+		}
+		if w.missing[key] == 0 {
+			w.missing[key] = at.At
+		}
+		if at.At-w.missing[key] < missingFor {
+			continue
+		}
+		gone := alarm.Alarm{Key: key, Verdict: watch.Verdict{From: was[key].raised}, Raised: was[key].raised, Back: at.At, State: alarm.Gone}
+		if err := w.say(ctx, &gone, act.Returned); err != nil {
+			return err
+		}
+		delete(w.missing, key)
+		w.owed = append(w.owed, publish.Alarm{At: at.At, Key: key, Change: act.Returned, What: key, Priority: alarm.Note.String(), Chance: 1})
+	}
+	return nil
+}
+
+// open are the keys that were raised and have not returned, in order.
+func open(was map[string]announced) (out []string) {
+	for key, g := range was {
+		if g.raised != 0 && g.returned == 0 {
+			out = append(out, key)
+		}
+	}
+	slices.Sort(out)
+	return out
+}
+
+// news reports whether an alarm is of now: readings that were brought in later
+// give out nothing.
+func news(a *alarm.Alarm, v *ledger.View, now int64) bool {
+	return now-v.At < ofNow && now-a.Steps[len(a.Steps)-1].At < stillNews
+}
+
+// say keeps that a change was given out, and gives it out.
+func (w *watching) say(ctx context.Context, a *alarm.Alarm, change string) error {
+	if _, err := w.taps.Say(ctx, byItself, act.Announced{Key: a.Key, What: change, At: w.taps.Now()}); err != nil {
+		return fmt.Errorf("alarm %q: %w", a.Key, err)
+	}
+	p := w.published(a)
+	p.State = change
+	level := slog.LevelInfo
+	if a.Priority == alarm.Now && change == act.Raised {
+		level = slog.LevelWarn
+		w.sound[a.Key] = true
+	}
+	w.log.Log(ctx, level, "alarm", "change", change, "priority", p.Priority, "key", a.Key, "text", p.Text)
+	pack, err := sound.PackAlarm(w.rig, w.taps.Now().NS, &p)
+	if err != nil {
+		return fmt.Errorf("alarm %q: %w", a.Key, err)
+	}
+	for _, b := range w.boxes {
+		b.give(ctx, w.log, func(ctx context.Context) error { return b.to.Publish(ctx, sound.AlarmTopic(b.prefix, w.rig), pack) })
+	}
+	return nil
+}
+
+// give hands something to a broker; what it does not take is lost, and said now
+// and then.
+func (b *postbox) give(ctx context.Context, log *slog.Logger, send func(context.Context) error) bool {
+	ctx, done := context.WithTimeout(ctx, giveLimit)
+	defer done()
+	err := send(ctx)
+	if err == nil {
+		b.faulty = time.Time{}
+		return true
+	}
+	if b.faulty.IsZero() {
+		b.faulty = time.Now()
+	}
+	if time.Since(b.faulty) >= faultAfter && time.Since(b.failed) >= listAgain {
+		b.failed = time.Now()
+		log.Warn("alarms do not reach a broker", "broker", b.name, "err", err)
+	}
+	return false
+}
+
+// published is an alarm as brokers have it.
+func (w *watching) published(a *alarm.Alarm) sound.Alarm {
+	v := w.desk.Snapshot().View
+	p := sound.Alarm{Key: a.Key, What: alarm.Matter(&a.Verdict), State: a.State.String(), Priority: a.Priority.String(), Yard: a.Yard,
+		Chance: a.Chance, Since: a.From, Raised: a.Raised, Text: sayAlarm(a, v, w.set.Units, clockIn(zoneOf(v)))}
+	if len(a.Kinds) == 0 {
+		p.What, p.Priority, p.Text = a.Key, alarm.Note.String(), "It is no longer so, or is understood otherwise."
+	}
+	return p
+}
+
+// store puts into the outbox what was given out; what is there already stays.
+func (w *watching) store(at *findings, acts []act.Act) {
+	if w.outbox == nil {
+		return
+	}
+	points := slices.Clone(w.owed)
+	was := givenOut(acts)
+	for i := range at.Alarms {
+		a := &at.Alarms[i]
+		for _, x := range []struct {
+			at     int64
+			change string
+		}{{was[a.Key].raised, act.Raised}, {was[a.Key].returned, act.Returned}} {
+			if x.at != 0 && !w.stored[a.Key+x.change] {
+				points = append(points, publish.Alarm{At: x.at, Key: a.Key, Change: x.change, What: alarm.Matter(&a.Verdict),
+					Priority: a.Priority.String(), Yard: a.Yard, Chance: a.Chance})
+			}
+		}
+	}
+	if len(points) == 0 {
+		return
+	}
+	if err := w.outbox.PutAlarms(w.rig, points); err != nil {
+		w.log.Error("alarms do not reach the outbox", "err", err)
+		return
+	}
+	w.owed = nil
+	for _, p := range points {
+		w.stored[p.Key+p.Change] = true
+	}
+}
+
+// list has brokers keep what stands, where it is not what they keep.
+func (w *watching) list(ctx context.Context, at *findings) {
+	var all []sound.Alarm
+	for i := range at.Alarms {
+		if a := &at.Alarms[i]; a.State != alarm.Gone {
+			all = append(all, w.published(a))
+		}
+	}
+	plain, err := sound.PackAlarms(w.rig, 0, all)
+	if err == nil {
+		var pack []byte
+		if pack, err = sound.PackAlarms(w.rig, at.At, all); err == nil {
+			for _, b := range w.boxes {
+				if bytes.Equal(b.list, plain) && time.Since(b.at) < listAgain || time.Since(b.tried) < listRetries && b.list == nil {
+					continue
+				}
+				b.tried = time.Now()
+				if b.list = nil; b.give(ctx, w.log, func(ctx context.Context) error { return b.to.Retain(ctx, sound.AlarmsTopic(b.prefix, w.rig), pack) }) {
+					b.list, b.at = plain, time.Now()
+				}
+			}
+		}
+	}
+	if err != nil {
+		w.log.Error("the list of alarms cannot be published", "err", err)
+	}
+}
+
+// hear sounds what is urgent, unless a fill is still to have its stop signal,
+// and while nobody has answered it.
+func (w *watching) hear() {
+	if len(w.sound) == 0 || w.ear.due() {
+		return
+	}
+	at := w.Shown()
+	for i := range at.Alarms {
+		if a := &at.Alarms[i]; w.sound[a.Key] && a.State == alarm.Unacknowledged {
+			w.log.Info("signal", "kind", signal.Alarm.String(), "alarm", a.Key)
+			w.ear.giver.Give(sound.Signal{Signal: signal.Signal{Kind: signal.Alarm}, At: w.taps.Now().NS})
+			break // one sound for all of them
+		}
+	}
+	clear(w.sound)
+}
+
+// due reports whether the fill that goes on is still to have its stop signal.
+func (e *ear) due() bool {
+	e.mu.Lock()
+	defer e.mu.Unlock()
+	return e.state.Due(rulesNow(e.desk.Snapshot(), &e.set))
+}
+
+// clockIn prints the time of day in a zone.
+func clockIn(zone *time.Location) func(int64) string {
+	return func(ns int64) string { return time.Unix(0, ns).In(zone).Format("15:04") }
+}
+
+// dayClock is clockIn, with the date where it is not that of the instant now.
+func dayClock(zone *time.Location, now int64) func(int64) string {
+	return func(ns int64) string {
+		if d := now - ns; d > int64(outing.Pause)*3 || d < -int64(outing.Pause)*3 {
+			return day(ns, zone)
+		}
+		return clockIn(zone)(ns)
+	}
+}
+
+// sayAlarm is the sentence on an alarm.
+func sayAlarm(a *alarm.Alarm, v *ledger.View, u quantity.System, clock func(int64) string) string {
+	return report.SayVerdict(&a.Verdict, u, clock, func(yard string) string { return report.NameOf(v, yard) })
+}
