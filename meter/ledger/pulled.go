@@ -18,21 +18,21 @@ func (s *State) steady(p *fill.Piece) outing.Steady {
 	if q.Took == 0 {
 		return outing.Steady{}
 	}
-	out := outing.Steady{Rate: q.Rate(), RelU: q.RelU, Took: q.Took}
+	out := outing.Steady{Pulses: uint32(q.Pulses), RelU: float32(q.RelU), Took: q.Took}
 	if q.N[fill.Outlet] > 0 {
-		out.Outlet, out.Has = quantity.Pressure(q.Mean[fill.Outlet]), out.Has|outing.HasOutlet
+		out.Outlet, out.Has = float32(q.Mean[fill.Outlet]), out.Has|outing.HasOutlet
 	}
 	if q.N[fill.Speed] > 0 {
-		out.Speed, out.Has = quantity.Frequency(q.Mean[fill.Speed]), out.Has|outing.HasSpeed
+		out.Speed, out.Has = float32(q.Mean[fill.Speed]), out.Has|outing.HasSpeed
 	}
 	if s.Air.Has && p.End-s.Air.At <= tempAge {
-		out.Air, out.Has = quantity.Temperature(s.Air.Value), out.Has|outing.HasAir
+		out.Air, out.Has = float32(s.Air.Value), out.Has|outing.HasAir
 	}
 	if s.Surface.Has && p.End-s.Surface.At <= ltote.MaxAge {
-		out.Level, out.Has = quantity.Length(s.Surface.Value), out.Has|outing.HasLevel
+		out.Level, out.Has = float32(s.Surface.Value), out.Has|outing.HasLevel
 	}
 	if w := &s.Warmth; w.Tote.Has && p.End-w.Tote.At <= outing.Pause {
-		out.Tote, out.Has = quantity.Temperature(w.Tote.Value), out.Has|outing.HasTote
+		out.Tote, out.Has = float32(w.Tote.Value), out.Has|outing.HasTote
 	}
 	return out
 }
@@ -177,6 +177,9 @@ func (s *State) idleEnds(at int64) {
 		return
 	}
 	s.Idling.Open = outing.Idle{}
+	// To no more figures than they are worth: there are many of them.
+	x.Outlet = quantity.Pressure(math.Round(float64(x.Outlet)))
+	x.Speed = quantity.Frequency(math.Round(float64(x.Speed)*1000) / 1000)
 	if x.To = at; x.To-x.From >= idleTold {
 		s.Idles = append(s.Idles, x)
 	}

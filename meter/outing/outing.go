@@ -41,7 +41,7 @@ type Flow struct {
 	Through     quantity.Volume // through the meter before it, since the first reading
 	Syrup       quantity.Temperature
 	HasSyrup    bool
-	Steady      Steady // of a pull that is over
+	Steady      Steady `json:",omitzero"` // of a pull that is over
 }
 
 // Volume is exact, by count difference.

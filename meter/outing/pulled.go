@@ -24,18 +24,14 @@ type Pulled struct {
 	HasOutlet, HasSpeed, HasAir, HasLevel, HasTote bool
 }
 
-// Steady is what a Flow keeps for Pulled. Zero values with their Has unset are
-// not known.
+// Steady is what a Flow keeps for Pulled, in the same units; a season has
+// thousands of them. What Has does not name is not known.
 type Steady struct {
-	Rate   float64 // pulses/s; 0: there was no steady part
-	RelU   float64
-	Took   int64 // ns
-	Outlet quantity.Pressure
-	Speed  quantity.Frequency
-	Air    quantity.Temperature
-	Level  quantity.Length
-	Tote   quantity.Temperature
-	Has    Has
+	Took                            int64  // ns; 0: there was no steady part
+	Pulses                          uint32 // in that time
+	RelU                            float32
+	Outlet, Speed, Air, Level, Tote float32
+	Has                             Has
 }
 
 // Has tells which fields of a Steady are known.
@@ -70,9 +66,15 @@ func (a *account) pulled(p *part) Pulled {
 	if !p.whole {
 		return Pulled{}
 	}
-	out := Pulled{RelU: s.RelU, Steady: s.Took, Flow: quantity.Flow(s.Rate * p.Pulse.CubicMetres()),
-		Outlet: s.Outlet, HasOutlet: s.Has&HasOutlet != 0, Speed: s.Speed, HasSpeed: s.Has&HasSpeed != 0,
-		Air: s.Air, HasAir: s.Has&HasAir != 0, Level: s.Level, HasLevel: s.Has&HasLevel != 0, Tote: s.Tote, HasTote: s.Has&HasTote != 0}
+	out := Pulled{RelU: float64(s.RelU), Steady: s.Took,
+		Outlet: quantity.Pressure(s.Outlet), HasOutlet: s.Has&HasOutlet != 0,
+		Speed: quantity.Frequency(s.Speed), HasSpeed: s.Has&HasSpeed != 0,
+		Air: quantity.Temperature(s.Air), HasAir: s.Has&HasAir != 0,
+		Level: quantity.Length(s.Level), HasLevel: s.Has&HasLevel != 0,
+		Tote: quantity.Temperature(s.Tote), HasTote: s.Has&HasTote != 0}
+	if s.Took > 0 {
+		out.Flow = quantity.Flow(float64(s.Pulses) * p.Pulse.CubicMetres() / (float64(s.Took) / 1e9))
+	}
 	if a.said.Stock != nil {
 		if b, ok := a.said.Stock(p.Start); ok {
 			out.Batch, out.Liquid, out.SolidsU = b.Act, b.Syrup, b.SolidsU

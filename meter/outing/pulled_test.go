@@ -11,13 +11,13 @@ import (
 // A pull that nobody cut, and that is over, says what its steady part showed;
 // any other one nothing.
 func TestPulled(t *testing.T) {
-	said := Steady{Rate: 15, RelU: 0.001, Took: 20 * second, Outlet: 2e5, Speed: 40, Air: 9, Level: 0.5, Tote: 21}
+	said := Steady{Pulses: 300, RelU: 1.0 / 1024, Took: 20 * second, Outlet: 2e5, Speed: 40, Air: 9, Level: 0.5, Tote: 21}
 	fed := func(has Has, do func(n *night)) []Fill {
 		n := inOrchard()
 		n.fills(0, 4, 4, 4)
 		for i := range n.Flows {
 			s := said
-			s.Rate += float64(i)
+			s.Pulses += uint32(20 * i)
 			s.Has = has
 			n.Flows[i].Steady = s
 		}
@@ -31,7 +31,7 @@ func TestPulled(t *testing.T) {
 	}
 	all := HasOutlet | HasSpeed | HasAir | HasLevel | HasTote
 	got := fed(all, func(*night) {})
-	want := Pulled{Flow: 16 * quantity.Flow(got[1].Volume.CubicMetres()/float64(got[1].Last-got[1].First)), RelU: 0.001, Steady: 20 * second,
+	want := Pulled{Flow: quantity.Flow(320 * (10 * quantity.Millilitre).CubicMetres() / 20), RelU: 1.0 / 1024, Steady: 20 * second,
 		Outlet: 2e5, Speed: 40, Air: 9, Level: 0.5, Tote: 21, Batch: "b1", Liquid: syrup.Syrup{Solids: 0.6}, SolidsU: 0.002,
 		HasOutlet: true, HasSpeed: true, HasAir: true, HasLevel: true, HasTote: true}
 	if p := got[1].Pulled; p != want || !got[1].Surged || got[2].Surged {
