@@ -21,6 +21,7 @@ type levels struct {
 
 const (
 	levelEvery  = int64(10e9)            // between levels that are looked at
+	levelLags   = int64(40e9)            // after flow: the level is a mean, and comes after what was metered
 	fallsKept   = int64(24 * 3600 * 1e9) // ns
 	levelsCache = "watch"                // its name in the journal
 )
@@ -29,6 +30,9 @@ const (
 func (l *levels) offer(v *ledger.View, acts []act.Act) bool {
 	t := &v.Tote
 	if !t.Known || t.At < l.Still.Last.At+levelEvery && t.At >= l.Still.Last.At {
+		return false
+	}
+	if t.At-flowed(v) < levelLags {
 		return false
 	}
 	p := tote.Point{At: t.At, Volume: t.Volume, Rest: t.Settled, Metered: v.Total, Tote: t.Name,
@@ -46,6 +50,17 @@ func (l *levels) offer(v *ledger.View, acts []act.Act) bool {
 		l.Falls = l.Falls[1:]
 	}
 	return true
+}
+
+// flowed is when the newest flow ended.
+func flowed(v *ledger.View) (at int64) {
+	if n := len(v.Fills); n > 0 {
+		at = v.Fills[n-1].End
+	}
+	if n := len(v.Loose); n > 0 {
+		at = max(at, v.Loose[n-1].End)
+	}
+	return at
 }
 
 // planOf is the tote's plan in the mean of its height, m²; 1 where it is not said.

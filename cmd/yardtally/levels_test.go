@@ -61,6 +61,21 @@ func TestLevels(t *testing.T) {
 	if err := cut.resume([]byte("{")); err == nil || !reflect.DeepEqual(whole, cut) {
 		t.Error("a cache of no use was taken")
 	}
+	// The level comes after what was metered: that is no leak.
+	var after levels
+	for s := 0; s < 600; s++ {
+		v := leaking(0)
+		v.At += int64(s) * 1e9
+		v.Tote.At, v.Total = v.At, 4*quantity.Litre
+		v.Tote.Volume -= min(4*quantity.Litre, quantity.Volume(s)*quantity.Litre/5) // within 20 s
+		v.Fills = []ledger.Fill{{End: leaking(0).At}}
+		if after.offer(v, acts) {
+			t.Fatalf("a pull is taken for a leak: %+v", after.Falls)
+		}
+	}
+	if after.Still.Last.At == 0 {
+		t.Error("no level was looked at")
+	}
 	if (&levels{}).offer(&ledger.View{}, acts) {
 		t.Error("told without a level")
 	}

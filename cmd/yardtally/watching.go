@@ -5,7 +5,7 @@ import (
 	"context"
 	"fmt"
 	"log/slog"
-	"slices"
+	"strings"
 	"sync"
 	"sync/atomic"
 	"time"
@@ -111,8 +111,7 @@ type watching struct {
 	learning chan *judging
 	busy     bool // somebody learns
 	missing  map[string]int64
-	stored   map[string]bool // changes that the outbox has
-	owed     []publish.Alarm // changes that it is still to have
+	stored   map[string]bool // acts of changes that the outbox has
 	sound    map[string]bool // alarms that are still to be heard
 }
 
@@ -253,82 +252,34 @@ func (w *watching) step(ctx context.Context) error {
 	at := w.look(v, acts)
 	w.relearn(v, acts)
 	err = w.announce(ctx, at, v, acts)
-	w.store(at, acts)
+	w.store(acts)
 	w.list(ctx, at)
 	return err
 }
 
-// announced is what the journal has of an alarm that was given out.
-type announced struct{ raised, returned int64 }
-
-func givenOut(acts []act.Act) map[string]announced {
-	out := make(map[string]announced)
-	for _, a := range act.Standing(acts) {
-		if b, ok := a.Body.(act.Announced); ok {
-			g := out[b.Key]
-			if b.What == act.Raised {
-				g.raised = b.At.NS
-			} else {
-				g.returned = b.At.NS
-			}
-			out[b.Key] = g
-		}
-	}
-	return out
-}
-
-// announce gives out alarms that are new, and those that are over, each once.
+// announce gives out what is due. What no verdict is of any more is over for
+// whoever keeps a lamp lit, but not at once: it may be told again.
 func (w *watching) announce(ctx context.Context, at *findings, v *ledger.View, acts []act.Act) error {
-	was := givenOut(acts)
-	there := make(map[string]bool, len(at.Alarms))
-	for i := range at.Alarms {
-		a := &at.Alarms[i]
-		there[a.Key] = true
-		delete(w.missing, a.Key)
-		g := was[a.Key]
+	missing := make(map[string]int64)
+	for _, c := range alarm.Due(at.Alarms, acts, at.At) {
 		switch {
-		case a.Priority == alarm.Note:
-		case g.raised == 0 && a.State == alarm.Unacknowledged && news(a, v, at.At):
-			if err := w.say(ctx, a, act.Raised); err != nil {
-				return err
+		case c.Alarm == nil:
+			since, ok := w.missing[c.Key]
+			if !ok {
+				since = at.At
 			}
-		case g.raised != 0 && g.returned == 0 && a.Back != 0:
-			if err := w.say(ctx, a, act.Returned); err != nil {
-				return err
+			if missing[c.Key] = since; at.At-since < missingFor {
+				continue
 			}
-		}
-	}
-	// What is understood otherwise now, or is of an outing that is past, is over
-	// for whoever keeps a lamp lit.
-	for _, key := range open(was) {
-		if there[key] {
+		case c.What == act.Raised && !news(c.Alarm, v, at.At):
 			continue
 		}
-		if w.missing[key] == 0 {
-			w.missing[key] = at.At
-		}
-		if at.At-w.missing[key] < missingFor {
-			continue
-		}
-		gone := alarm.Alarm{Key: key, Verdict: watch.Verdict{From: was[key].raised}, Raised: was[key].raised, Back: at.At, State: alarm.Gone}
-		if err := w.say(ctx, &gone, act.Returned); err != nil {
+		if err := w.say(ctx, &c); err != nil {
 			return err
 		}
-		delete(w.missing, key)
-		w.owed = append(w.owed, publish.Alarm{At: at.At, Key: key, Change: act.Returned, What: key, Priority: alarm.Note.String(), Chance: 1})
 	}
+	w.missing = missing
 	return nil
-}
-
-// open are the keys that were raised and have not returned, in order.
-func open(was map[string]announced) (out []string) {
-	for key, g := range was {
-		if g.raised != 0 && g.returned == 0 {
-			out = append(out, key)
-		}
-	}
-	slices.Sort(out)
-	return out
 }
 
 // news reports whether an alarm is of now: readings that were brought in later
@@ -338,21 +289,28 @@ func news(a *alarm.Alarm, v *ledger.View, now int64) bool {
 }
 
 // say keeps that a change was given out, and gives it out.
-func (w *watching) say(ctx context.Context, a *alarm.Alarm, change string) error {
-	if _, err := w.taps.Say(ctx, byItself, act.Announced{Key: a.Key, What: change, At: w.taps.Now()}); err != nil {
-		return fmt.Errorf("alarm %q: %w", a.Key, err)
+func (w *watching) say(ctx context.Context, c *alarm.Change) error {
+	now := w.taps.Now()
+	if _, err := w.taps.Say(ctx, byItself, act.Announced{Key: c.Key, What: c.What, At: now, Kinds: c.Kinds, Channel: c.Channel, Yard: c.Yard}); err != nil {
+		return fmt.Errorf("alarm %q: %w", c.Key, err)
 	}
-	p := w.published(a)
-	p.State = change
+	p := sound.Alarm{Key: c.Key, What: strings.Join(c.Kinds, " or "), Priority: alarm.Note.String(), Since: now.NS, Raised: now.NS,
+		Text: "It is no longer so, or is understood otherwise."}
+	urgent := false
+	if c.Alarm != nil {
+		p = w.published(c.Alarm)
+		urgent = c.Alarm.Priority == alarm.Now && c.What == act.Raised
+	}
+	p.State = c.What
 	level := slog.LevelInfo
-	if a.Priority == alarm.Now && change == act.Raised {
+	if urgent {
 		level = slog.LevelWarn
-		w.sound[a.Key] = true
+		w.sound[c.Key] = true
 	}
-	w.log.Log(ctx, level, "alarm", "change", change, "priority", p.Priority, "key", a.Key, "text", p.Text)
-	pack, err := sound.PackAlarm(w.rig, w.taps.Now().NS, &p)
+	w.log.Log(ctx, level, "alarm", "change", c.What, "priority", p.Priority, "key", c.Key, "text", p.Text)
+	pack, err := sound.PackAlarm(w.rig, now.NS, &p)
 	if err != nil {
-		return fmt.Errorf("alarm %q: %w", a.Key, err)
+		return fmt.Errorf("alarm %q: %w", c.Key, err)
 	}
 	for _, b := range w.boxes {
 		b.give(ctx, w.log, func(ctx context.Context) error { return b.to.Publish(ctx, sound.AlarmTopic(b.prefix, w.rig), pack) })
@@ -383,32 +341,31 @@ func (b *postbox) give(ctx context.Context, log *slog.Logger, send func(context.
 // published is an alarm as brokers have it.
 func (w *watching) published(a *alarm.Alarm) sound.Alarm {
 	v := w.desk.Snapshot().View
-	p := sound.Alarm{Key: a.Key, What: alarm.Matter(&a.Verdict), State: a.State.String(), Priority: a.Priority.String(), Yard: a.Yard,
+	return sound.Alarm{Key: a.Key, What: alarm.Matter(&a.Verdict), State: a.State.String(), Priority: a.Priority.String(), Yard: a.Yard,
 		Chance: a.Chance, Since: a.From, Raised: a.Raised, Text: sayAlarm(a, v, w.set.Units, clockIn(zoneOf(v)))}
-	if len(a.Kinds) == 0 {
-		p.What, p.Priority, p.Text = a.Key, alarm.Note.String(), "It is no longer so, or is understood otherwise."
-	}
-	return p
 }
 
 // store puts into the outbox what was given out; what is there already stays.
-func (w *watching) store(at *findings, acts []act.Act) {
+func (w *watching) store(acts []act.Act) {
 	if w.outbox == nil {
 		return
 	}
-	points := slices.Clone(w.owed)
-	was := givenOut(acts)
-	for i := range at.Alarms {
-		a := &at.Alarms[i]
-		for _, x := range []struct {
-			at     int64
-			change string
-		}{{was[a.Key].raised, act.Raised}, {was[a.Key].returned, act.Returned}} {
-			if x.at != 0 && !w.stored[a.Key+x.change] {
-				points = append(points, publish.Alarm{At: x.at, Key: a.Key, Change: x.change, What: alarm.Matter(&a.Verdict),
-					Priority: a.Priority.String(), Yard: a.Yard, Chance: a.Chance})
+	var points []publish.Alarm
+	var ids []string
+	for i := range acts {
+		b, ok := acts[i].Body.(act.Announced)
+		if !ok || w.stored[acts[i].ID] {
+			continue
+		}
+		v := watch.Verdict{}
+		for _, name := range b.Kinds {
+			if k, ok := watch.ParseKind(name); ok {
+				v.Kinds = append(v.Kinds, k)
 			}
 		}
+		points = append(points, publish.Alarm{At: b.At.NS, Key: b.Key, Change: b.What, What: strings.Join(b.Kinds, " or "),
+			Priority: alarm.PriorityOf(&v).String(), Yard: b.Yard})
+		ids = append(ids, acts[i].ID)
 	}
 	if len(points) == 0 {
 		return
@@ -417,9 +374,8 @@ func (w *watching) store(at *findings, acts []act.Act) {
 		w.log.Error("alarms do not reach the outbox", "err", err)
 		return
 	}
-	w.owed = nil
-	for _, p := range points {
-		w.stored[p.Key+p.Change] = true
+	for _, id := range ids {
+		w.stored[id] = true
 	}
 }
 

@@ -5,15 +5,15 @@ import (
 	"fmt"
 )
 
-// Alarm is a change of an alarm that was given out.
+// Alarm is a change of an alarm that was given out. All of it is in the journal,
+// so that it can be put again after a loss.
 type Alarm struct {
 	At       int64  // when it was given out, Unix ns by the rig's clock
 	Key      string // of the alarm
 	Change   string // "raised" or "returned"
 	What     string // its kinds
 	Priority string
-	Yard     string  // id; "": of no yard
-	Chance   float64 // that it is real, 0 to 1
+	Yard     string // id; "": of no yard
 }
 
 func (a *Alarm) point() *point {
@@ -24,7 +24,6 @@ func (a *Alarm) point() *point {
 	k.text(a.What)
 	k.text(a.Priority)
 	k.text(a.Yard)
-	k.float(a.Chance, true)
 	return p
 }
 

@@ -13,7 +13,7 @@
 //	loose        start of the flow    volume_l, within_l, duration_s, session, first, last, why, note, or, yard, reason, void
 //	gap          start of the gap     duration_s, known_l, hidden_l, why, void
 //	sample       its instant          total_l, flow_l_per_min, tote_l, syrup_c, air_c, void
-//	alarm        when it was given    key, change, what, priority, yard, chance, void
+//	alarm        when it was given    key, change, what, priority, yard, void
 //	             out
 //
 // volume_l, known_l, hidden_l, total_l and tote_l are litres, duration_s
@@ -27,7 +27,7 @@
 // so is or: what else the pull may have been, "" where that is sure; void is a
 // boolean. Of an alarm, key names it for its whole life, change is "raised" or
 // "returned", what its kinds, priority "now" or "soon", yard the yard's id or
-// "", chance how likely it is real, 0 to 1. within_l, solids_kg, brix, syrup_c, tote_l and air_c are left out where they
+// "". within_l, solids_kg, brix, syrup_c, tote_l and air_c are left out where they
 // are not known, and so is any number that is not finite.
 //
 // # Void points

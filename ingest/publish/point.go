@@ -63,7 +63,7 @@ var measurements = [...]measurement{
 	}},
 	alarmKind: {"alarm", []field{
 		{"key", 's', false}, {"change", 's', false}, {"what", 's', false}, {"priority", 's', false},
-		{"yard", 's', false}, {"chance", 'f', false},
+		{"yard", 's', false},
 	}},
 }
 

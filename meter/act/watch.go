@@ -9,11 +9,15 @@ const (
 )
 
 // Announced says that a change of an alarm was given out. The rig's daemon says
-// it, so that neither a restart nor a replay gives it out again.
+// it, so that neither a restart nor a replay gives it out again, and what is
+// understood a little otherwise from then on stays the same alarm.
 type Announced struct {
-	Key  string `json:"key"`  // of the alarm
-	What string `json:"what"` // one of the above
-	At   Moment `json:"at"`
+	Key     string   `json:"key"`  // of the alarm
+	What    string   `json:"what"` // one of the above
+	At      Moment   `json:"at"`
+	Kinds   []string `json:"kinds,omitempty"`   // names of what it was then
+	Channel string   `json:"channel,omitempty"` // of a sensor
+	Yard    string   `json:"yard,omitempty"`    // where it began
 }
 
 // Ack says that a person knows of an alarm.

@@ -10,7 +10,7 @@ import (
 
 func TestOfAlarms(t *testing.T) {
 	at := Moment{NS: 1_791_588_000_000_000_001, Boot: "b", MonoNS: 7}
-	for _, b := range []Body{Announced{Key: "kink 7 100", What: Raised, At: at}, Announced{Key: "leak", What: Returned, At: at},
+	for _, b := range []Body{Announced{Key: "kink 7 100", What: Raised, At: at}, Announced{Key: "leak", What: Returned, At: at}, Announced{Key: "sensor air 5", What: Raised, At: at, Kinds: []string{"sensor"}, Channel: "air"},
 		Ack{Key: "kink 7 100"}, Shelve{What: "kink", Until: at}, Shelve{What: "kink"}} {
 		a := Act{ID: "x1", Rig: "heron", Who: "rig", When: 1_791_588_000_123_456_789, Body: b}
 		if err := a.Check(); err != nil {

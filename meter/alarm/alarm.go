@@ -1,6 +1,14 @@
 // Package alarm gives verdicts of the watch the life of alarms: raised,
 // acknowledged, returned, shelved for a while. It is a function of the verdicts,
-// of what people said, and of now; what was given out changes nothing in it.
+// of what people said, of what was given out, and of now.
+//
+// # The same alarm
+//
+// Verdicts are told anew with all that is known, and so may begin at another
+// pull than before, or be told more exactly: "empty" where it was "air or empty".
+// An alarm that was given out is still that alarm, with its key and its
+// acknowledgement, where a verdict shares a kind with it and it has none of its
+// own any more; unless it has become more urgent, which is news.
 //
 // # The standard
 //
@@ -24,7 +32,8 @@
 // over for the off-delay, 2 minutes; what is told of the same matter before that
 // belongs to it. An alarm that comes back within two hours of the one before has
 // twice that one's delay, up to 32 minutes: however a verdict flickers, those of
-// one matter that return within n hours are at most 5+2n.
+// one matter that return within n hours are at most 5+2n. Due holds what is
+// given out to the same, whatever verdicts are taken back and told again.
 package alarm
 
 import (
@@ -134,11 +143,7 @@ func Matter(v *watch.Verdict) string {
 }
 
 func join(kinds []watch.Kind) string {
-	names := make([]string, len(kinds))
-	for i, k := range kinds {
-		names[i] = k.String()
-	}
-	return strings.Join(names, " or ")
+	return strings.Join(names(kinds), " or ")
 }
 
 // KeyOf is the verdict's key, whichever of its kinds is the likelier.
@@ -164,7 +169,9 @@ type life struct {
 func Life(verdicts []watch.Verdict, acts []act.Act, now int64) []Alarm {
 	said := read(acts, now)
 	var out []Alarm
-	for _, l := range raise(verdicts, now) {
+	all := raise(verdicts, now)
+	recognise(all, said)
+	for _, l := range all {
 		l.live(said, now)
 		out = append(out, l.Alarm)
 	}

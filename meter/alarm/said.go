@@ -21,6 +21,7 @@ type Shelving struct {
 type said struct {
 	acked   map[string]mark       // by key, the first
 	shelved map[string][]Shelving // by kind, in order, without overlap
+	given   []*given              // what was given out, in order of the first time
 }
 
 // mark is an instant, and whose it is.
@@ -49,6 +50,8 @@ func read(acts []act.Act, now int64) *said {
 			}
 		case act.Shelve:
 			s.shelve(a, b)
+		case act.Announced:
+			s.announced(b)
 		}
 	}
 	return s
