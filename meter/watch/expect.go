@@ -195,16 +195,26 @@ func (w *Watcher) scatter(e *expected) float64 {
 	return math.Sqrt(square(s) + square(e.pull.RelU) + square(e.warmU))
 }
 
-// width returns by how much a night may be off in all of its pulls.
-func (w *Watcher) width(e *expected) float64 {
-	p := e.p.Parts
-	p.Scatter = 0
-	far := 0.0
-	if w.season.Has {
-		mu := thickness(&e.c)
-		far = outside * max(0, mu-w.season.Thick, w.season.Thin-mu)
+// whole returns by how much a night may be off in all of its pulls, standard
+// deviation of ln flow.
+func whole(p *line.Prediction) float64 {
+	x := p.Parts
+	x.Scatter = 0
+	if p.Marks&line.Beyond != 0 {
+		x.Formula /= unlike // no data bear the formula out here: all of its error, not a part
 	}
-	return max(0.02, w.season.NightU, math.Hypot(p.Combined(), far))
+	return x.Combined()
+}
+
+// width returns the same with what the rig's own nights taught of it.
+func (w *Watcher) width(e *expected) float64 {
+	u := whole(&e.p)
+	if w.season.Has {
+		u *= w.season.Nightly
+		mu := thickness(&e.c)
+		u = math.Hypot(u, outside*max(0, mu-w.season.Thick, w.season.Thin-mu))
+	}
+	return max(0.02, u)
 }
 
 // moves returns by how much a night's base may go from one pull to the next: by

@@ -143,6 +143,7 @@ func (c *course) next(e *expected, i int) {
 		c.first = c.w.width(e)
 		c.restart(base{v: square(c.first)})
 	} else {
+		c.first = min(c.first, c.w.width(e)) // less once the hose is as warm as the tote
 		q := c.w.moves(c.pulls[len(c.pulls)-1].expected, e)
 		c.b.v += q
 		c.calm[0].v += q
@@ -243,19 +244,27 @@ func (c *course) weigh(side chart.Side, p *seenPull, was calm, offs []float64) {
 	n := len(c.pulls)
 	sd := math.Sqrt(was.v + square(p.s))
 	from, level, alike := c.alike(side, p, offs)
+	plain := plainStep
+	if side == chart.Above {
+		plain = c.least() // nothing grows faster
+	}
 	at, size, gradual, sure := n-len(offs)+from, level, false, false
 	course := c.tell(was, side, p.s)
 	grows := course.Way == chart.Gradual && course.Size*float64(side) > 0
 	switch {
-	case alike && level > 5*sd && slices.Min(offs[from:]) > 0.6*slices.Max(offs[from:]) && (level > plainStep && len(offs) >= threePulls || len(offs) >= manyPulls):
+	case alike && level > max(plain, 5*sd) && len(offs) >= threePulls && slices.Min(offs[from:]) > 0.6*slices.Max(offs[from:]):
 		sure = true // from one pull to the next, and there it stays
-	case grows && (course.Sure && (len(offs) >= threePulls || level < leastHand/2) || len(offs) >= manyHeld):
+	case grows && len(offs) >= manyHeld:
 		at, size, gradual, sure = course.At, course.Size*float64(side), true, course.Sure
 	case len(offs) < threePulls || side == chart.Below && !alike && len(offs) < manyHeld:
 		return // the hand holds back single pulls, each as it likes
 	default:
 		if course.Way == chart.Sudden && course.Size*float64(side) > 0 {
 			at, sure = course.At, course.Sure
+		}
+		// A small one must have stayed, or it may be the beginning of a slope.
+		if side == chart.Below && size < plainStep && (n-at < manyPulls || !sure || math.Abs(offs[len(offs)-1]-size) > 3*p.s) && !was.whole() {
+			return
 		}
 	}
 	whole := was.whole() && !gradual
@@ -293,7 +302,7 @@ func (c *course) alike(side chart.Side, p *seenPull, offs []float64) (from int, 
 	}
 	for from := range len(offs) {
 		y := slices.Sorted(slices.Values(offs[from:]))
-		if len(y) < 2 {
+		if len(y) < 2 || from > 0 && len(y) < threePulls {
 			break
 		}
 		if beyond := y[0] > max(farHand, p.hand+3*p.s) && len(y) >= threePulls; side == chart.Above || beyond || len(y) >= need && y[need-1]-y[0] < 2*math.Sqrt2*p.s {

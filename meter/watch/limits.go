@@ -35,22 +35,23 @@ func newCharts() (c charts) {
 // Judgement, where nothing else is said.
 const (
 	leastTold  = 0.10 // of ln flow: a tenth slower or faster is nobody's business
-	leastGrown = 0.18 // the same of what grew: formulas are off by some 10 % over a night that gets cold
-	leastWhole = 0.25 // of a night as a whole: what three nights taught carries no farther
+	leastGrown = 0.28 // the same of what grew: formulas are off by some 10 % over a night that gets cold
+	leastWhole = 0.22 // of a night as a whole: what three nights taught carries no farther
 	farOff     = 0.35 // the same until the rig is learnt
 	threePulls = 3    // a verdict of flow needs so many
 	manyHeld   = 5    // on end: no hand does that, however they differ
 	manyPulls  = 6    // from then on it is told, sudden or gradual not being sure
-	earlyPulls = 5
+	earlyPulls = 3
 	plainStep  = 0.25 // of ln flow: three pulls as far off are no slope
+	fewNights  = 3    // nights' worth of belief in what is said of how nights differ
 	longPulls  = 12   // a sudden change that lasts so long stays
-	beyond     = 3.5  // of the standard deviations that a night may be off by
+	beyond     = 3.3  // of the standard deviations that a night may be off by
 	half       = 0.5  // of ln flow: told at once
-	slowDrift  = 0.25 // of ln flow: what a night's base may wander
+	slowDrift  = 0.35 // of ln flow: what a night's base may wander
 	heldShare  = 0.07 // of pulls held back by the hand, to begin with
 	leastOpen  = 0.1  // of the nozzle's area, where the hand holds back
 	leastHand  = 0.4  // of ln flow: that much at least is left to the hand, where the nozzle is not well known
-	farHand    = 0.8  // what is beyond that, and beyond what the nozzle lets a hand do, is no hand's
+	farHand    = 0.65 // what is beyond that, and beyond what the nozzle lets a hand do, is no hand's
 	jump       = 0.2  // of ln flow, from pull to pull: more is no growth
 	widely     = 0.6  // of ln flow: where a hand can hold back by more, two pulls are not alike by chance
 	fastShare  = 0.01 // of pulls that are too fast for reasons of their own
@@ -61,6 +62,7 @@ const (
 	solidsU    = 0.005 // of declared solids, where it is not said
 	anySolids  = 0.62  // where no batch is said
 	anySolidsU = 0.04
+	unlike     = 0.4 // share of a formula's error that Prediction takes for other than what was learnt with
 	outside    = 0.2 // of ln viscosity beyond what was learnt of: the line's own law may be another there
 	hoseShare  = 0.3 // of the difference between tote and hose: how well the hose's own temperature is known
 	speedStep  = 0.05

@@ -134,13 +134,13 @@ func ofAir(seen *Seen) []Verdict {
 		out = append(out, v)
 	}
 	for i := range seen.Pulls {
-		if p := &seen.Pulls[i]; p.Surged && !p.full() {
+		if p := &seen.Pulls[i]; p.Surged && !full(seen, p.Start) {
 			add(Verdict{Kinds: []Kind{Empty, Air}, From: p.Start, Told: p.End, Until: p.End, Session: p.Session, First: p.First, Last: p.Last, Yard: p.Yard, Chance: 0.95, Sudden: true,
 				Evidence: []string{"The meter's rate leapt up within a pull: it counts air."}})
 		}
 	}
 	for i := range seen.Loose {
-		if l := &seen.Loose[i]; l.Why == outing.Air {
+		if l := &seen.Loose[i]; l.Why == outing.Air && !full(seen, l.Start) {
 			add(Verdict{Kinds: []Kind{Empty, Air}, From: l.Start, Told: l.End, Until: l.End, Session: l.Session, First: l.First, Last: l.Last, Yard: l.Yard, Chance: 0.95, Sudden: true,
 				Evidence: evidence(l.Note, "Pulses came that were air.")})
 		}
@@ -155,11 +155,26 @@ func ofAir(seen *Seen) []Verdict {
 	return out
 }
 
-// wellFilled is above any outlet: a tote that holds so much draws no air there.
-// Judgement.
+// wellFilled is above any outlet: a tote that holds so much draws no air there,
+// and a rate that leaps is not believed by itself. Judgement.
 const wellFilled = 150 * quantity.Millimetre
 
-func (p *Pull) full() bool { return p.HasLevel && p.Level > wellFilled }
+// full tells whether the newest level by an instant says so, and nothing says
+// that the tote ran empty then.
+func full(seen *Seen, at int64) bool {
+	for i := range seen.Doubts {
+		if d := &seen.Doubts[i]; d.Why == tote.Empty && d.To >= at && d.Since <= at {
+			return false
+		}
+	}
+	level := quantity.Length(0)
+	for i := range seen.Pulls {
+		if p := &seen.Pulls[i]; p.HasLevel && p.Start <= at {
+			level = p.Level
+		}
+	}
+	return level > wellFilled
+}
 
 func evidence(note, or string) []string {
 	if note == "" {
@@ -172,11 +187,7 @@ func evidence(note, or string) []string {
 func phantoms(seen *Seen) []Verdict {
 	var all []Verdict
 	for i := range seen.Pulls {
-		p := &seen.Pulls[i]
-		if p.Surged && p.full() {
-			all = append(all, Verdict{Kinds: []Kind{Phantom, Air}, From: p.Start, Told: p.End, Until: p.End, Session: p.Session, First: p.First, Last: p.Last, Yard: p.Yard, Size: p.Volume.CubicMetres(), Chance: 0.9, Sudden: true,
-				Evidence: []string{"The meter's rate leapt up within a pull, and the tote is far from empty."}})
-		} else if p.idling() {
+		if p := &seen.Pulls[i]; p.idling() {
 			all = append(all, Verdict{From: p.Start, Told: p.End, Until: p.End, Session: p.Session, First: p.First, Last: p.Last, Yard: p.Yard, Size: p.Volume.CubicMetres(), Chance: 0.99,
 				Evidence: []string{"Pulses came while the pump stood still."}})
 		}
@@ -203,15 +214,10 @@ func phantoms(seen *Seen) []Verdict {
 	slices.SortStableFunc(all, func(a, b Verdict) int { return int(max(-1, min(1, a.From-b.From))) })
 	var out []Verdict
 	for _, v := range all {
-		if v.Kinds == nil {
-			v.Kinds = []Kind{Phantom}
-		}
+		v.Kinds = []Kind{Phantom}
 		if n := len(out) - 1; n >= 0 && v.From < out[n].Until+int64(1800e9) {
 			x := &out[n]
 			x.Until, x.Told = max(x.Until, v.Until), min(x.Told, v.Told)
-			if len(v.Kinds) < len(x.Kinds) {
-				x.Kinds = v.Kinds
-			}
 			if !slices.Contains(x.Evidence, v.Evidence[0]) {
 				x.Evidence = append(x.Evidence, v.Evidence[0])
 			}

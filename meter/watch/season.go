@@ -14,7 +14,8 @@ type Season struct {
 	Learnt  line.Learnt
 	Has     bool
 	Nights  int
-	NightU  float64 // usual difference between nights beyond what is said of them, standard deviation of ln flow; 0: too few nights
+	NightU  float64 // usual difference between nights, standard deviation of ln flow
+	Nightly float64 // the same as a multiple of what is said of it, with some belief in that; 1: just so
 	Scatter float64 // of a pull about its night's own level, standard deviation of ln flow
 	Held    float64 // share of pulls that the hand held back
 	// Thin and Thick are the logarithms of the thinnest and the thickest syrup's
@@ -110,10 +111,11 @@ func (w *Watcher) plan(n []Pull) []expected {
 
 // measure works out how pulls scatter about their night's level, and nights.
 func (s *Season) measure(each [][]expected) {
-	var scatters, levels []float64
+	var scatters []float64
+	said, seen := 0.0, 0.0 // sums of squares of what nights are off by, as said and as seen
 	held, all := 0, 0
 	for i := range each {
-		var off, anew []float64 // with what is known of that night, and as of any other
+		var off, anew, width []float64 // with what is known of that night, and as of any other
 		for k := range each[i] {
 			e := &each[i][k]
 			for _, of := range [...]line.Of{{Batch: e.batch(i), Night: fmt.Sprint(i)}, {}} {
@@ -125,6 +127,7 @@ func (s *Season) measure(each [][]expected) {
 				}
 				if r := math.Log(float64(e.pull.Flow / p.Flow)); of.Night == "" {
 					anew = append(anew, r)
+					width = append(width, whole(&p))
 				} else {
 					off = append(off, r)
 				}
@@ -142,20 +145,21 @@ func (s *Season) measure(each [][]expected) {
 				held++
 			}
 		}
-		slices.Sort(anew)
-		scatters, levels = append(scatters, noise), append(levels, anew[len(anew)/2])
+		scatters = append(scatters, noise)
+		level := median(anew)
+		said += square(level / median(width))
+		seen += square(level)
 	}
 	s.Scatter = s.Learnt.Scatter
 	if len(scatters) > 0 {
 		slices.Sort(scatters)
 		s.Scatter = max(leastScatter, scatters[(len(scatters)-1)/2])
 	}
-	if n := float64(len(levels)); n >= 3 {
-		sum := 0.0
-		for _, x := range levels {
-			sum += x * x
-		}
-		s.NightU = math.Sqrt(sum / n)
+	s.Nightly = 1
+	if n := float64(len(scatters)); n > 1 {
+		// The line has been fitted to these very nights, and followed one of them at least.
+		s.NightU = math.Sqrt(seen / (n - 1))
+		s.Nightly = math.Sqrt((fewNights + said) / (fewNights + n - 1))
 	}
 	const belief = 100 // pulls' worth
 	s.Held = (heldShare*belief + float64(held)) / (belief + float64(all))

@@ -497,7 +497,7 @@ func TestPullsThatAreNone(t *testing.T) {
 	kinds(t, one(t, pull(func(p *Pull) { p.HasSpeed = true; p.Flow = 1e-4 })), Phantom)
 	kinds(t, one(t, pull(func(p *Pull) { p.Outlet, p.HasOutlet = 9e3, true; p.Flow = 1e-4 })), Phantom)
 	none(t, "a pump that turns", pull(func(p *Pull) { p.Speed, p.HasSpeed = 40, true }))
-	kinds(t, one(t, pull(func(p *Pull) { p.Surged = true })), Phantom, Air)
+	none(t, "a leap of the rate with a full tote", pull(func(p *Pull) { p.Surged = true }))
 	kinds(t, one(t, pull(func(p *Pull) { p.Surged, p.Level = true, 0.05 })), Empty, Air)
 	kinds(t, one(t, pull(func(p *Pull) { p.Surged, p.HasLevel = true, false })), Empty, Air)
 }
