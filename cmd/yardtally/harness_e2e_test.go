@@ -216,12 +216,13 @@ func replayed(t testing.TB, data string) *ledger.View {
 }
 
 // bare is what of a view must be the same however its records came: all but
-// the names of sessions, which are orders of arrival, and what is about now.
+// the names of sessions, which are orders of arrival, and of acts that settings
+// said, and what is about now.
 func bare(v *ledger.View) ledger.View {
 	c := *v
 	c.Fills, c.Loose = append([]ledger.Fill(nil), v.Fills...), append([]ledger.Loose(nil), v.Loose...)
 	for i := range c.Fills {
-		c.Fills[i].Session = 0
+		c.Fills[i].Session, c.Fills[i].Pulled.Batch = 0, ""
 	}
 	for i := range c.Loose {
 		c.Loose[i].Session = 0

@@ -260,12 +260,9 @@ func TestDaemonAway(t *testing.T) {
 		t.Fatal("arrives while stopped")
 	}
 	start(t, options(addr), sink)
-	got := map[int]bool{}
-	for range 5 {
+	// A broker may bring one again; a lost one is waited for in vain.
+	for got := (map[int]bool{}); len(got) < 5; {
 		got[sink.pulses(t)] = true
-	}
-	if len(got) != 5 {
-		t.Errorf("got %v", got)
 	}
 }
 

@@ -175,8 +175,14 @@ func realPoints(t *testing.T, s *influxtest.Server) {
 	for i := 0; i < len(night); i += 37 {
 		mustPut(t, o, night[i:min(i+37, len(night))]...)
 	}
+	raised := Alarm{At: dusk + 9200*second, Key: "leak 5", Change: "raised", What: "leak", Priority: "now", Yard: "mill"}
+	if err := o.PutAlarms("heron", []Alarm{raised}); err != nil {
+		t.Fatal(err)
+	}
 	st := await(t, f, "idle", idle)
 	want := undisturbed(t, night)
+	want = append(want, fmt.Sprintf("alarm of heron at %d change=raised key=leak 5 priority=now void=false what=leak yard=mill", raised.At))
+	slices.Sort(want)
 	same(t, "server", held(t, s), want)
 	if st.Sent != uint64(len(want)) || st.Rejected != 0 || st.LastAck.IsZero() {
 		t.Errorf("state %+v, want %d sent, none rejected", st, len(want))
