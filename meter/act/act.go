@@ -39,7 +39,7 @@ func (a *Act) Since() int64 {
 
 // Body is what was said. Its concrete types are Rig, Tote, Yard, Meter,
 // Proving, Batch, Line, Colonies, Route, Arrive, Colony, Assign, Deem, Cut,
-// Visit, Drained, Undo, Fix and Unknown.
+// Visit, Drained, Announced, Ack, Shelve, Undo, Fix and Unknown.
 type Body interface {
 	Kind() string
 	// Check reports the first thing that cannot be so: field, rule, value.
