@@ -23,6 +23,9 @@ func pouring(x float64) string {
 	return minutes(int64(math.Round(x / 60)))
 }
 
+// Pouring is how long a volume takes to flow, "–" where it never does.
+func Pouring(v quantity.Volume, q quantity.Flow) string { return pouring(secondsFor(v, q)) }
+
 // minutes is a time to the minute.
 func minutes(m int64) string {
 	if m < 60 {
@@ -127,21 +130,68 @@ func SayLine(u quantity.System, l *line.Line, speed quantity.Frequency) string {
 		plain(float64(l.Pump.Rated/quantity.PerMinute), 0), plain(float64(speed/quantity.PerMinute), 0))
 }
 
-func (f *forecast) table(w io.Writer, o Options) error {
+// Passage is a part of a report: sentences, or a table with sentences below it.
+type Passage struct {
+	Head  string
+	Table *Figures // nil: none
+	Text  []string
+}
+
+// Figures is a table of a report.
+type Figures struct {
+	Columns []Column
+	Rows    [][]string // one without cells is a line under the rows above it
+}
+
+// Sum reports whether a row has a line above it.
+func (f *Figures) Sum(row int) bool { return row > 0 && len(f.Rows[row-1]) == 0 }
+
+// Column is a table's column.
+type Column struct {
+	Name  string
+	Right bool // numbers, at its right edge
+}
+
+// Foretold is a forecast in words and tables.
+type Foretold struct {
+	Of       string // which syrup, how warm
+	Answer   string
+	Parts    []Passage
+	Cautions []string
+}
+
+// Foretell is Forecast for a page. o.Format is of no matter.
+func Foretell(s ForecastSheet, o Options) (*Foretold, error) {
+	f, err := foretell(&s, o.Units)
+	if err != nil {
+		return nil, err
+	}
+	out := &Foretold{Of: f.of(o.Units), Answer: f.answer(o.Units), Cautions: f.cautions}
+	for _, p := range f.passages(o) {
+		part := Passage{Head: p.head, Text: p.text}
+		if p.grid != nil {
+			part.Table = p.grid.table()
+		}
+		out.Parts = append(out.Parts, part)
+	}
+	return out, nil
+}
+
+// passage is a Passage in the making.
+type passage struct {
+	head string
+	grid *grid
+	text []string
+}
+
+func (f *forecast) of(u quantity.System) string {
+	return fmt.Sprintf("Syrup of %v, %s Brix at %s", f.s.Syrup.Makeup, plain(f.s.Syrup.Solids.Brix(), 1), u.Temperature(f.s.Temp))
+}
+
+// passages is all between the answer and the cautions.
+func (f *forecast) passages(o Options) (out []passage) {
 	s, u := f.s, o.Units
-	size, name := cup(u)
-	var b strings.Builder
-	title := "Will it pump? "
-	if s.Rig != "" {
-		title = "Will " + s.Rig + " pump it? "
-	}
-	fmt.Fprintf(&b, "%sSyrup of %v, %s Brix at %s\n\n", title, s.Syrup.Makeup, plain(s.Syrup.Solids.Brix(), 1), u.Temperature(s.Temp))
-	wrap(&b, "", f.answer(u))
-	for _, n := range f.notes(o) {
-		wrap(&b, "", n)
-	}
-	b.WriteByte('\n')
-	from := "Reckoned with"
+	out = append(out, passage{text: f.notes(o)})
 	var parts []string
 	if s.InTote {
 		parts = append(parts, "the batch in the tote")
@@ -150,18 +200,24 @@ func (f *forecast) table(w io.Writer, o Options) error {
 		parts = append(parts, "the syrup's temperature as read at "+o.minute(s.TempAt))
 	}
 	parts = append(parts, SayLine(u, &f.line, f.speed()))
-	wrap(&b, "", from+" "+strings.Join(parts, "; ")+".")
-	for _, n := range f.hangs(u) {
-		wrap(&b, "", n)
-	}
+	text := append([]string{"Reckoned with " + strings.Join(parts, "; ") + "."}, f.hangs(u)...)
 	if f.cold > 0 {
-		wrap(&b, "", fmt.Sprintf("After a drive, with pump and hose as cold as the air (%s), a first fill of %s takes %s, not %s.",
+		text = append(text, fmt.Sprintf("After a drive, with pump and hose as cold as the air (%s), a first fill of %s takes %s, not %s.",
 			u.Temperature(s.Air), u.Volume(f.coldOf), pouring(f.cold.Seconds()), pouring(f.warm.Seconds())))
 	}
-	if err := f.yards(&b, o); err != nil {
-		return err
+	out = append(out, passage{text: text})
+	if len(s.Yards) > 0 {
+		out = append(out, f.yards(u))
 	}
-	b.WriteString("\nBy temperature, syrup and rig alike\n\n")
+	out = append(out, f.byTemperature(u))
+	if len(f.thin) > 0 {
+		out = append(out, f.thinTable(u))
+	}
+	return out
+}
+
+func (f *forecast) byTemperature(u quantity.System) passage {
+	size, name := cup(u)
 	_, flow, temp := units(u)
 	g := grid{head: []string{">" + temp, ">" + flow, ">" + name, "?>tonight", "?less sure"}}
 	for _, x := range f.rows {
@@ -172,11 +228,32 @@ func (f *forecast) table(w io.Writer, o Options) error {
 		q, _ := u.FlowParts(x.Flow)
 		g.add(n, q, pouring(secondsFor(size, x.Flow)), span(f.hours(x.Flow)), x.Marks.String())
 	}
-	if err := g.write(&b); err != nil {
-		return err
+	return passage{head: "By temperature, syrup and rig alike", grid: &g}
+}
+
+func (f *forecast) table(w io.Writer, o Options) error {
+	var b strings.Builder
+	title := "Will it pump? "
+	if f.s.Rig != "" {
+		title = "Will " + f.s.Rig + " pump it? "
 	}
-	if err := f.thinTable(&b, o); err != nil {
-		return err
+	b.WriteString(title + f.of(o.Units) + "\n\n")
+	wrap(&b, "", f.answer(o.Units))
+	for i, p := range f.passages(o) {
+		if i > 0 { // the first goes on from the answer
+			b.WriteByte('\n')
+		}
+		if p.head != "" {
+			b.WriteString(p.head + "\n\n")
+		}
+		if p.grid != nil {
+			if err := p.grid.write(&b); err != nil {
+				return err
+			}
+		}
+		for _, text := range p.text {
+			wrap(&b, "", text)
+		}
 	}
 	b.WriteString("\nTake care\n")
 	for _, c := range f.cautions {
@@ -195,9 +272,9 @@ func span(hours float64) string {
 	return minutes(int64(math.Round(hours * 60)))
 }
 
-// yards writes how long tonight's yards take, with the trigger open.
-func (f *forecast) yards(b *strings.Builder, o Options) error {
-	s, u := f.s, o.Units
+// yards says how long tonight's yards take, with the trigger open.
+func (f *forecast) yards(u quantity.System) (p passage) {
+	s := f.s
 	var vs []quantity.Volume
 	var known []*ForecastYard
 	var unsaid []string
@@ -209,10 +286,6 @@ func (f *forecast) yards(b *strings.Builder, o Options) error {
 		}
 		known, vs = append(known, y), append(vs, y.volume())
 	}
-	if len(s.Yards) == 0 {
-		return nil
-	}
-	b.WriteByte('\n')
 	if len(known) > 0 {
 		vol, _, _ := units(u)
 		cells, sum := Closing(u, 100, vs)
@@ -237,25 +310,17 @@ func (f *forecast) yards(b *strings.Builder, o Options) error {
 		}
 		g.rule()
 		g.add("all", fmt.Sprint(colonies), "", Fixed(sum, 100), span(f.hours(f.point.Flow)))
-		if err := g.write(b); err != nil {
-			return err
-		}
-		wrap(b, "", "Walking, opening feeders and driving come on top.")
+		p.grid, p.text = &g, []string{"Walking, opening feeders and driving come on top."}
 	}
 	if len(unsaid) > 0 {
-		wrap(b, "", "Not in it, as colonies or fill are not said: "+strings.Join(unsaid, ", ")+".")
+		p.text = append(p.text, "Not in it, as colonies or fill are not said: "+strings.Join(unsaid, ", ")+".")
 	}
-	return nil
+	return p
 }
 
-func (f *forecast) thinTable(b *strings.Builder, o Options) error {
-	if len(f.thin) == 0 {
-		return nil
-	}
-	u := o.Units
+func (f *forecast) thinTable(u quantity.System) passage {
 	size, name := cup(u)
 	vol, flow, _ := units(u)
-	b.WriteString("\nWhat thinning buys\n\n")
 	mass, pound, litre := "kg", 1.0, 1.0
 	if u == quantity.US {
 		mass, pound, litre = "lb", float64(quantity.Pound), quantity.Litre.USGallons()
@@ -272,13 +337,9 @@ func (f *forecast) thinTable(b *strings.Builder, o Options) error {
 		t := &f.thin[i]
 		add(t.brix, plain(100*t.water.Litres(), 1), plain(t.Faster, 2)+" ×", &t.After, t.sugarL, now/t.Sugar)
 	}
-	if err := g.write(b); err != nil {
-		return err
-	}
 	more := "Thinner syrup carries less sugar: for the same sugar each colony needs more of it"
 	if f.tonight > 0 {
 		more += ", which \"same sugar tonight\" allows for"
 	}
-	wrap(b, "", more+". Thin syrup ferments sooner.")
-	return nil
+	return passage{"What thinning buys", &g, []string{more + ". Thin syrup ferments sooner."}}
 }

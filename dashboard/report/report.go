@@ -338,6 +338,17 @@ func (g *grid) drop() {
 	}
 }
 
+// table is the grid for a page, whose rows all have a cell a column.
+func (g *grid) table() *Figures {
+	g.drop()
+	t := &Figures{Rows: g.rows}
+	for _, h := range g.head {
+		name, right := strings.CutPrefix(h, ">")
+		t.Columns = append(t.Columns, Column{name, right})
+	}
+	return t
+}
+
 // longRule is how long a line under a column of words is at most.
 const longRule = 20
 
