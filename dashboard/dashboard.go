@@ -1,5 +1,6 @@
-// Package dashboard is the live page "Tonight": what is left in the tote, the
-// flow now, this yard's fills and the yards' totals, for a phone in the dark.
+// Package dashboard is the live page "Tonight": what is the matter, what is left
+// in the tote, the flow now, this yard's fills and the yards' totals, for a phone
+// in the dark.
 //
 // It is given snapshots and never asks where they come from. The page reads
 // without JavaScript; the script only puts pieces of it, drawn on the server,
@@ -33,6 +34,7 @@ type Feed interface {
 type Snapshot struct {
 	View    *ledger.View // nil before there is one
 	Live    Live
+	Watch   *Watch       // nil: nobody watches, or has looked yet
 	Sources []SourceLine // in the order of the settings
 	Notices []Notice
 	Units   quantity.System
@@ -102,8 +104,8 @@ type server struct {
 }
 
 // New returns the page's handler. It serves "/", "/live" (server-sent events),
-// "/tonight.csv", "/tonight.json", "/yards.csv", "/yards.json" and the page's
-// own files, and takes the choice of night or day at "POST /look". What people
+// "/tonight.csv", "/tonight.json", "/yards.csv", "/yards.json", "/forecast"
+// (whether a syrup will pump) and the page's own files, and takes the choice of night or day at "POST /look". What people
 // say by a tap comes to "POST /say/…", their name to "POST /who", and an opened
 // phone's time to "POST /clock"; these are for those only whom a door let in.
 //
@@ -125,6 +127,7 @@ func (s *server) handler() http.Handler {
 	mux := http.NewServeMux()
 	mux.HandleFunc("GET /{$}", s.page)
 	mux.HandleFunc("GET /live", s.live)
+	mux.HandleFunc("GET "+forecastPath, s.forecast)
 	for _, what := range []string{"tonight", "yards"} {
 		mux.HandleFunc("GET /"+what+".csv", s.export)
 		mux.HandleFunc("GET /"+what+".json", s.export)

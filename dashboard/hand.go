@@ -33,7 +33,8 @@ const (
 type note struct {
 	Bad  bool
 	Text string
-	Back string // id of the act, to take it back; "" if it cannot be
+	Back string // ids of the acts, to take them back; "" if they cannot be
+	Spot string // where it is said, byHand or byWatch
 }
 
 // handModel is the section of what can be said by a tap.
@@ -389,6 +390,10 @@ func (m *model) sayTap(b act.Body) string {
 		return what + ": counts " + fmt.Sprint(b.First, " to ", b.Last)
 	case act.Drained:
 		return "The hose was drained"
+	case act.Ack:
+		return "Seen: " + m.matterOfKey(b.Key)
+	case act.Shelve:
+		return m.sayShelved([]act.Shelve{b})
 	case act.Fix:
 		how := "by " + b.By
 		if b.By == "phone" {
@@ -463,41 +468,80 @@ func (h *handModel) tell(m *model, s *server, acts []act.Act, r *http.Request) {
 		}
 		return a.When
 	}
-	asked := r.URL.Query().Get("said")
 	latest := slices.Clone(acts)
 	slices.SortStableFunc(latest, func(a, b act.Act) int { return cmp.Compare(b.When, a.When) })
-	for i := range latest {
+	if h.Told.Text == "" {
+		h.Told = m.sayTold(acts, strings.Fields(r.URL.Query().Get("said")), gone, r.URL.Query().Has("again"))
+	}
+	for i := 0; i < len(latest) && len(h.Said) < lastSaid; i++ {
 		a := &latest[i]
-		if a.ID == asked && asked != "" && h.Told.Text == "" {
-			h.Told = m.sayTold(a, acts, gone[a.ID], r.URL.Query().Has("again"))
+		t := at(a)
+		if !byTap(a.Body) || gone[a.ID] || t < m.begins {
+			continue
 		}
-		if t := at(a); byTap(a.Body) && !gone[a.ID] && t >= m.begins && len(h.Said) < lastSaid {
-			h.Said = append(h.Said, saidTap{a.ID, m.clock(t), m.sayTap(a.Body), a.Who})
+		x := saidTap{a.ID, m.clock(t), m.sayTap(a.Body), a.Who}
+		if b, ok := a.Body.(act.Shelve); ok { // of several kinds by one tap
+			tap := []act.Shelve{b}
+			for ; i+1 < len(latest); i++ {
+				prev := &latest[i+1]
+				b, ok := prev.Body.(act.Shelve)
+				if !ok || gone[prev.ID] || prev.Who != a.Who || a.When-prev.When != int64(len(tap)) || b.Until != tap[0].Until {
+					break
+				}
+				tap, x.ID = append([]act.Shelve{b}, tap...), prev.ID+" "+x.ID
+			}
+			x.Text = m.sayShelved(tap)
 		}
+		h.Said = append(h.Said, x)
 	}
 }
 
-// sayTold says what an act just said, and that it can be taken back.
-func (m *model) sayTold(a *act.Act, acts []act.Act, gone, again bool) note {
-	if u, ok := a.Body.(act.Undo); ok {
-		for i := range acts {
-			if acts[i].ID == u.Act {
-				return note{Text: "Taken back: " + m.sayTap(acts[i].Body) + "."}
+// sayTold says what one tap just said, and that it can be taken back.
+func (m *model) sayTold(acts []act.Act, ids []string, gone map[string]bool, again bool) (n note) {
+	var said []*act.Act
+	for _, id := range ids {
+		if i := slices.IndexFunc(acts, func(a act.Act) bool { return a.ID == id }); i >= 0 {
+			said = append(said, &acts[i])
+		}
+	}
+	var back []string // what of it was taken back
+	for _, a := range said {
+		if u, ok := a.Body.(act.Undo); ok {
+			back = append(back, u.Act)
+		}
+	}
+	if len(back) > 0 {
+		if n = m.sayTold(acts, back, nil, false); n.Text != "" {
+			n.Text, n.Back = "Taken back: "+n.Text, ""
+		}
+		return n
+	}
+	said = slices.DeleteFunc(said, func(a *act.Act) bool { return !byTap(a.Body) })
+	if len(said) == 0 {
+		return note{}
+	}
+	a := said[0]
+	n = note{Text: m.sayTap(a.Body) + ".", Back: a.ID, Spot: byHand}
+	if act.OfAlarms(a.Body) {
+		n.Spot = byWatch
+	}
+	if _, ok := a.Body.(act.Shelve); ok {
+		var tap []act.Shelve
+		var standing []string
+		for _, a := range said {
+			if b, ok := a.Body.(act.Shelve); ok {
+				tap, standing = append(tap, b), append(standing, a.ID)
 			}
 		}
-		return note{}
+		n.Text, n.Back = m.sayShelved(tap)+".", strings.Join(standing, " ")
 	}
-	if !byTap(a.Body) {
-		return note{}
-	}
-	n := note{Text: m.sayTap(a.Body) + ".", Back: a.ID}
 	switch {
-	case gone:
+	case gone[a.ID]:
 		n.Text, n.Back = "Taken back: "+n.Text, ""
 	case again:
 		n.Text += " That was tapped twice, and counts once."
 	}
-	if i := slices.IndexFunc(m.view.Review, func(r ledger.Review) bool { return r.Act == a.ID }); i >= 0 && !gone {
+	if i := slices.IndexFunc(m.view.Review, func(r ledger.Review) bool { return r.Act == a.ID }); i >= 0 && !gone[a.ID] {
 		n.Text += " It cannot be used as it was meant: " + m.view.Review[i].Why + "."
 	}
 	return n

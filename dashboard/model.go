@@ -44,10 +44,11 @@ type runModel struct {
 	Proving           bool   // no proving yet
 }
 
-// kept are the parts that a view alone decides, drawn once a view: flow and
-// level change five times a second, a view once.
+// kept are the parts that a view, and what the watch makes of it, alone decide,
+// drawn once for them: flow and level change five times a second, a view once.
 type kept struct {
 	view  *ledger.View
+	watch *Watch
 	units quantity.System
 	zone  *time.Location
 	hour  int64 // by the rig's clock; night and dates follow it
@@ -72,10 +73,17 @@ func (s *server) render(snap *Snapshot, k *kept) *frame {
 	add("notices", snap.Notices)
 	add("empty", m.empty())
 	add("when", m.when())
+	add("news", m.news())
+	add("watch", m.watched(false))
+	add("watch-tap", m.watched(true))
+	add("aside-head", m.aside(false).Head)
+	add("aside", m.aside(false))
+	add("aside-tap", m.aside(true))
 	add("run", m.run())
+	add("cold", m.cold())
 	add("left", m.leftLines())
-	now := kept{view: snap.View, units: snap.Units, zone: m.zone, hour: snap.Now / int64(time.Hour), over: m.over}
-	if snap.View != nil && k.view == now.view && k.units == now.units && k.zone == now.zone && k.hour == now.hour && k.over == now.over {
+	now := kept{view: snap.View, watch: snap.Watch, units: snap.Units, zone: m.zone, hour: snap.Now / int64(time.Hour), over: m.over}
+	if snap.View != nil && k.view == now.view && k.watch == now.watch && k.units == now.units && k.zone == now.zone && k.hour == now.hour && k.over == now.over {
 		f.parts = append(f.parts, k.parts...)
 	} else {
 		first := len(f.parts)
@@ -96,6 +104,7 @@ func (s *server) render(snap *Snapshot, k *kept) *frame {
 		now.parts = f.parts[first:len(f.parts):len(f.parts)]
 		*k = now
 	}
+	add("unseen", m.unseen())
 	add("doubt", m.doubt())
 	add("sources", m.sources())
 	return f
@@ -266,11 +275,12 @@ func (m *model) run() runModel {
 		pic.Share = float64(volume) / float64(capacity)
 		r.High = pic.Share > 0.5
 	}
+	pic.Marks = m.marks()
 	switch {
 	case r.Flow.Has && r.Flow.Old:
-		pic.Mark = draw.Meter
+		pic.Marks = append(pic.Marks, draw.Meter)
 	case r.Tote.Has && r.Tote.Old:
-		pic.Mark = draw.Tote
+		pic.Marks = append(pic.Marks, draw.Tote)
 	}
 	r.Picture = template.HTML(pic.Draw()) // numbers and fixed words only
 	if r.Tote.Has && !r.Tote.Old {

@@ -27,9 +27,10 @@ type asset struct {
 func loadAssets() map[string]asset {
 	out := map[string]asset{}
 	for name, kind := range map[string]string{
-		"style.css": "text/css; charset=utf-8",
-		"live.js":   "text/javascript; charset=utf-8",
-		"mark.svg":  "image/svg+xml",
+		"style.css":    "text/css; charset=utf-8",
+		"forecast.css": "text/css; charset=utf-8",
+		"live.js":      "text/javascript; charset=utf-8",
+		"mark.svg":     "image/svg+xml",
 	} {
 		body, err := static.ReadFile("static/" + name)
 		if err != nil {
@@ -55,7 +56,19 @@ func (s *server) asset(w http.ResponseWriter, r *http.Request) {
 var pages = template.Must(template.New("").Funcs(template.FuncMap{
 	"clock": clockTime,
 	"tie":   tie,
-	"back":  func(token, id, text string) any { return struct{ Token, ID, Text string }{token, id, text} },
+	"back": func(token, id, text, spot string) any {
+		return struct{ Token, ID, Text, Spot string }{token, id, text, spot}
+	},
+	"became": func(h *handModel, id string) any {
+		told := h.Told
+		if told.Spot != id {
+			told = note{}
+		}
+		return struct {
+			ID, Token string
+			Told      note
+		}{id, h.Token, told}
+	},
 	"arrive": func(token string, yards []yardTap, leave bool) any {
 		return struct {
 			Token string
@@ -73,24 +86,35 @@ func tie(s string) string { return numberSpace.ReplaceAllString(s, "$1\u00a0") }
 // shell is what the page has besides its parts.
 type shell struct {
 	Rig, Version, Demo, Clock, Look, Note string
-	In, Out                               bool // as the page's door has it; neither where there is none
+	In, Out                               bool   // as the page's door has it; neither where there is none
+	Home                                  string // path of the page itself
 	Asset                                 map[string]string
 	Part                                  map[string]template.HTML
 	Hand                                  *handModel // nil: nothing can be said
 	Ask                                   bool       // sign in to say anything
 }
 
-func (s *server) page(w http.ResponseWriter, r *http.Request) { s.draw(w, r, http.StatusOK, note{}) }
-
-// draw answers with the page. What is told first says what became of a tap.
-func (s *server) draw(w http.ResponseWriter, r *http.Request, status int, told note) {
-	f := s.frames.get(time.Now().Add(-flushEvery))
-	sh := shell{Rig: s.Rig, Version: s.Version, Demo: f.demo, Clock: f.clock, Look: lookOf(r), Note: report.LegalNote,
-		Asset: map[string]string{}, Part: map[string]template.HTML{}}
+// shell is a page's frame for one who asks.
+func (s *server) shell(r *http.Request) shell {
+	sh := shell{Rig: s.Rig, Version: s.Version, Look: lookOf(r), Note: report.LegalNote, Home: r.URL.Path, Asset: map[string]string{}}
 	sh.In, sh.Out = door.Of(r.Context()) == door.In, door.Of(r.Context()) == door.Out
 	for name, a := range s.assets {
 		sh.Asset[name] = "/" + name + "?" + a.mark
 	}
+	return sh
+}
+
+func (s *server) page(w http.ResponseWriter, r *http.Request) { s.draw(w, r, http.StatusOK, note{}) }
+
+// draw answers with the page. What is told first says what became of a tap.
+func (s *server) draw(w http.ResponseWriter, r *http.Request, status int, told note) {
+	since := time.Now()
+	if !r.URL.Query().Has("said") { // whoever has just said something sees what came of it
+		since = since.Add(-flushEvery)
+	}
+	f := s.frames.get(since)
+	sh := s.shell(r)
+	sh.Demo, sh.Clock, sh.Part = f.demo, f.clock, map[string]template.HTML{}
 	for _, p := range f.parts {
 		sh.Part[p.ID] = template.HTML(p.HTML) // made by html/template in render
 	}
@@ -139,7 +163,11 @@ func (s *server) look(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	http.SetCookie(w, &c)
-	http.Redirect(w, r, "/", http.StatusSeeOther)
+	to := "/"
+	if r.PostFormValue("from") == forecastPath {
+		to = forecastPath
+	}
+	http.Redirect(w, r, to, http.StatusSeeOther)
 }
 
 // export serves what the page shows as CSV or JSON.

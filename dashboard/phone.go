@@ -110,7 +110,7 @@ func (s *server) phone(w http.ResponseWriter, r *http.Request) {
 	f := r.PostForm
 	var off time.Duration
 	id, again, err := s.sayOnce(r.Context(), tap{session: door.Session(r.Context()), what: "/clock"}, nameOf(r),
-		func(ctx context.Context, now act.Moment) (act.Body, error) {
+		func(ctx context.Context, now act.Moment) ([]act.Body, error) {
 			fix, err := phoneFix(now, f)
 			if err != nil {
 				return nil, err
@@ -131,7 +131,7 @@ func (s *server) phone(w http.ResponseWriter, r *http.Request) {
 					return nil, errNothing
 				}
 			}
-			return fix, nil
+			return []act.Body{fix}, nil
 		})
 	var field *act.FieldError
 	switch {

@@ -8,6 +8,7 @@ import (
 	"yardtally/meter/ledger"
 	"yardtally/meter/outing"
 	"yardtally/meter/tote"
+	"yardtally/meter/watch"
 )
 
 // line is a sentence on the page: a quiet one or, with a word and the mark, one
@@ -122,6 +123,7 @@ func (m *model) records() (loud, quiet []line) {
 	type at struct {
 		line
 		when int64
+		told bool // an alarm says so already
 	}
 	var all []at
 	from := min(m.begins, m.night.From)
@@ -133,7 +135,7 @@ func (m *model) records() (loud, quiet []line) {
 			if e.Loud && !c.Sure {
 				e.Word += "?"
 			}
-			all = append(all, at{e, c.To})
+			all = append(all, at{e, c.To, m.told(c.From, c.To, watch.Leak, watch.Transfer)})
 		}
 	}
 	var doubts []*tote.Doubt
@@ -151,14 +153,15 @@ func (m *model) records() (loud, quiet []line) {
 			e.Word = "Hardly syrup"
 		}
 		e.Loud = e.Word != ""
-		all = append(all, at{e, d.To})
+		all = append(all, at{e, d.To, m.told(d.From, d.To, notSyrup...)})
 	}
 	for i := range m.view.Loose {
 		l := &m.view.Loose[i]
 		if l.Start < from || l.Why != outing.Suspect && l.Why != outing.Air || l.By != "" || doubted(doubts, l) {
 			continue
 		}
-		all = append(all, at{line{true, "Hardly syrup", m.clock(l.Start) + ", " + m.hundredths(l.Volume) + " " + report.SayLoose(l) + "."}, l.End})
+		all = append(all, at{line{true, "Hardly syrup", m.clock(l.Start) + ", " + m.hundredths(l.Volume) + " " + report.SayLoose(l) + "."}, l.End,
+			m.told(l.Start, l.End, notSyrup...)})
 	}
 	slices.SortStableFunc(all, func(a, b at) int {
 		switch {
@@ -172,7 +175,7 @@ func (m *model) records() (loud, quiet []line) {
 	more := 0
 	for _, e := range all {
 		switch {
-		case e.Loud && len(loud) < mostLoud:
+		case e.Loud && !e.told && len(loud) < mostLoud:
 			loud = append(loud, e.line)
 		case len(quiet) < mostDoubts:
 			if e.Loud {
@@ -188,6 +191,10 @@ func (m *model) records() (loud, quiet []line) {
 	}
 	return loud, quiet
 }
+
+// notSyrup are the kinds of alarm that tell of what the meter counted and was
+// hardly syrup.
+var notSyrup = []watch.Kind{watch.Air, watch.Empty, watch.Phantom}
 
 // doubted reports whether one of the doubts tells of a loose flow already.
 func doubted(doubts []*tote.Doubt, l *ledger.Loose) bool {

@@ -4,6 +4,8 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"slices"
+	"strings"
 	"sync"
 	"time"
 
@@ -39,7 +41,7 @@ type tap struct {
 	session string
 	token   string // of the page it was made on
 	what    string // which button, with all that it says
-	id      string // of the act
+	id      string // of the act, or of several, with spaces between
 	mono    int64  // the boot's clock when it was said, ns
 }
 
@@ -119,7 +121,7 @@ func (t *taps) forget(id string) {
 	t.mu.Lock()
 	defer t.mu.Unlock()
 	for i := range t.done {
-		if t.done[i].id == id {
+		if slices.Contains(strings.Fields(t.done[i].id), id) {
 			t.done[i].what = ""
 		}
 	}
@@ -131,7 +133,9 @@ func (t *taps) monos() map[string]int64 {
 	defer t.mu.Unlock()
 	out := make(map[string]int64, len(t.done))
 	for i := range t.done {
-		out[t.done[i].id] = t.done[i].mono
+		for _, id := range strings.Fields(t.done[i].id) {
+			out[id] = t.done[i].mono
+		}
 	}
 	return out
 }
@@ -139,9 +143,10 @@ func (t *taps) monos() map[string]int64 {
 // errNothing says that there is nothing to keep, and that this is well.
 var errNothing = errors.New("nothing to keep")
 
-// sayOnce keeps what make returns, if the same tap has not been kept already:
-// then it returns that act's id and again. Nothing else is said meanwhile.
-func (s *server) sayOnce(ctx context.Context, t tap, who string, body func(context.Context, act.Moment) (act.Body, error)) (id string, again bool, err error) {
+// sayOnce keeps what compose returns, if the same tap has not been kept already:
+// then it returns that act's id and again. Of several acts the ids stand with
+// spaces between. Nothing else is said meanwhile.
+func (s *server) sayOnce(ctx context.Context, t tap, who string, compose func(context.Context, act.Moment) ([]act.Body, error)) (id string, again bool, err error) {
 	ctx, cancel := context.WithTimeout(ctx, sayLimit)
 	defer cancel()
 	select {
@@ -157,21 +162,29 @@ func (s *server) sayOnce(ctx context.Context, t tap, who string, body func(conte
 		return "", false, err
 	}
 	now := s.Said.Now()
-	b, err := body(ctx, now)
+	bodies, err := compose(ctx, now)
 	if err != nil {
 		return "", false, err
 	}
-	if err := b.Check(); err != nil {
-		return "", false, err
+	for _, b := range bodies {
+		if err := b.Check(); err != nil {
+			return "", false, err
+		}
 	}
-	kept, err := s.Said.Say(ctx, who, b)
+	kept, err := s.Said.Say(ctx, who, bodies...)
 	if len(kept) == 0 {
 		return "", false, errors.Join(err, errors.New("it was not kept"))
 	}
-	t.id, t.mono = kept[0].ID, now.MonoNS
+	var ids []string
+	for i := range kept {
+		ids = append(ids, kept[i].ID)
+	}
+	t.id, t.mono = strings.Join(ids, " "), now.MonoNS
 	s.taps.note(t)
-	if u, ok := b.(act.Undo); ok {
-		s.taps.forget(u.Act)
+	for i := range kept {
+		if u, ok := kept[i].Body.(act.Undo); ok {
+			s.taps.forget(u.Act)
+		}
 	}
 	if err != nil {
 		s.Log.Warn("a tap is kept, but not told", "err", err)

@@ -9,6 +9,7 @@ import (
 	"math"
 	"net/http"
 	"net/url"
+	"slices"
 	"strconv"
 	"strings"
 	"time"
@@ -22,15 +23,43 @@ import (
 // mostForm bounds a tap's form, bytes.
 const mostForm = 4 << 10
 
-// sayings are what can be said by a tap: by the last part of the form's path,
-// how its fields become an act.
-var sayings = map[string]func(*server, context.Context, act.Moment, url.Values) (act.Body, error){
-	"arrive":  (*server).sayArrive,
-	"colony":  (*server).sayColony,
-	"deem":    (*server).sayDeem,
-	"drained": (*server).sayDrained,
-	"back":    (*server).sayBack,
-	"time":    (*server).sayTime,
+// saying turns a form's fields into acts.
+type saying func(*server, context.Context, act.Moment, url.Values) ([]act.Body, error)
+
+// one is a saying of one act.
+func one(f func(*server, context.Context, act.Moment, url.Values) (act.Body, error)) saying {
+	return func(s *server, ctx context.Context, now act.Moment, form url.Values) ([]act.Body, error) {
+		b, err := f(s, ctx, now, form)
+		return []act.Body{b}, err
+	}
+}
+
+// sayings are what can be said by a tap, by the last part of the form's path.
+var sayings = map[string]saying{
+	"arrive":   one((*server).sayArrive),
+	"colony":   one((*server).sayColony),
+	"deem":     one((*server).sayDeem),
+	"drained":  one((*server).sayDrained),
+	"back":     (*server).sayBack,
+	"time":     one((*server).sayTime),
+	"ack":      one((*server).sayAck),
+	"shelve":   (*server).sayShelve,
+	"unshelve": (*server).sayUnshelve,
+}
+
+// Where on the page it is said what became of a tap.
+const (
+	byHand  = "said"  // among what is told to the rig
+	byWatch = "heard" // beside the alarms
+)
+
+// spotOf is where the page says what became of a tap on a form.
+func spotOf(what, at string) string {
+	switch {
+	case what == "ack", what == "shelve", what == "unshelve", what == "back" && at == byWatch:
+		return byWatch
+	}
+	return byHand
 }
 
 // form reads the form of one who is signed in; otherwise it answers.
@@ -63,6 +92,8 @@ func (s *server) say(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	f := r.PostForm
+	spot := spotOf(r.PathValue("what"), f.Get("at"))
+	f.Del("at")
 	t := tap{session: door.Session(r.Context()), token: f.Get("token")}
 	if len(t.token) > 64 {
 		t.token = ""
@@ -72,22 +103,22 @@ func (s *server) say(w http.ResponseWriter, r *http.Request) {
 		s.awaitEnd(r.Context(), f.Get("pull"))
 	}
 	t.what = r.URL.Path + "?" + f.Encode()
-	id, again, err := s.sayOnce(r.Context(), t, nameOf(r), func(ctx context.Context, now act.Moment) (act.Body, error) {
+	id, again, err := s.sayOnce(r.Context(), t, nameOf(r), func(ctx context.Context, now act.Moment) ([]act.Body, error) {
 		return saying(s, ctx, now, f)
 	})
 	if err != nil {
-		s.sayWhy(w, r, err)
+		s.sayWhy(w, r, spot, err)
 		return
 	}
 	q := url.Values{"said": {id}}
 	if again {
 		q.Set("again", "1")
 	}
-	http.Redirect(w, r, "/?"+q.Encode()+"#said", http.StatusSeeOther)
+	http.Redirect(w, r, "/?"+q.Encode()+"#"+spot, http.StatusSeeOther)
 }
 
 // sayWhy shows the page with why nothing was said.
-func (s *server) sayWhy(w http.ResponseWriter, r *http.Request, err error) {
+func (s *server) sayWhy(w http.ResponseWriter, r *http.Request, spot string, err error) {
 	status := http.StatusServiceUnavailable
 	var field *act.FieldError
 	var many *tooMany
@@ -100,7 +131,7 @@ func (s *server) sayWhy(w http.ResponseWriter, r *http.Request, err error) {
 	default:
 		s.Log.Error("a tap could not be kept", "err", err)
 	}
-	s.draw(w, r, status, note{Bad: true, Text: "Nothing was said: " + strings.TrimRight(err.Error(), ". ") + "."})
+	s.draw(w, r, status, note{Bad: true, Spot: spot, Text: "Nothing was said: " + strings.TrimRight(err.Error(), ". ") + "."})
 }
 
 func (s *server) sayArrive(_ context.Context, now act.Moment, f url.Values) (act.Body, error) {
@@ -186,28 +217,34 @@ func (s *server) sayDrained(_ context.Context, now act.Moment, _ url.Values) (ac
 	return act.Drained{At: now}, nil
 }
 
-// sayBack takes back what was said by a tap, and nothing else.
-func (s *server) sayBack(ctx context.Context, _ act.Moment, f url.Values) (act.Body, error) {
-	id := f.Get("act")
+// sayBack takes back what was said by a tap, and nothing else: all of it, where
+// one tap said several things.
+func (s *server) sayBack(ctx context.Context, _ act.Moment, f url.Values) ([]act.Body, error) {
 	acts, err := s.Said.Acts(ctx)
 	if err != nil {
 		return nil, err
 	}
-	for i := range acts {
-		if acts[i].ID == id && byTap(acts[i].Body) {
-			if act.TakenBack(acts)[id] {
-				return nil, &act.FieldError{Field: "act", Rule: "must not be taken back already", Value: strconv.Quote(id)}
-			}
-			return act.Undo{Act: id}, nil
+	gone := act.TakenBack(acts)
+	var out []act.Body
+	for _, id := range strings.Fields(f.Get("act")) {
+		switch i := slices.IndexFunc(acts, func(a act.Act) bool { return a.ID == id }); {
+		case i < 0 || !byTap(acts[i].Body):
+			return nil, &act.FieldError{Field: "act", Rule: "must be one that was said by a tap", Value: strconv.Quote(id)}
+		case gone[id]:
+			return nil, &act.FieldError{Field: "act", Rule: "must not be taken back already", Value: strconv.Quote(id)}
 		}
+		out = append(out, act.Undo{Act: id})
 	}
-	return nil, &act.FieldError{Field: "act", Rule: "must be one that was said by a tap", Value: strconv.Quote(id)}
+	if len(out) == 0 {
+		return nil, &act.FieldError{Field: "act", Rule: "must be one that was said by a tap", Value: `""`}
+	}
+	return out, nil
 }
 
 // byTap reports whether an act is of a kind that the page's buttons make.
 func byTap(b act.Body) bool {
 	switch b.(type) {
-	case act.Arrive, act.Colony, act.Deem, act.Drained, act.Fix:
+	case act.Arrive, act.Colony, act.Deem, act.Drained, act.Fix, act.Ack, act.Shelve:
 		return true
 	}
 	return false
@@ -255,7 +292,7 @@ func (s *server) who(w http.ResponseWriter, r *http.Request) {
 	}
 	name := strings.TrimSpace(r.PostForm.Get("name"))
 	if err := checkName(name); err != nil {
-		s.sayWhy(w, r, err)
+		s.sayWhy(w, r, byHand, err)
 		return
 	}
 	c := http.Cookie{Name: nameCookie, Path: "/", HttpOnly: true, SameSite: http.SameSiteLaxMode,

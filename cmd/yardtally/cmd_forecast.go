@@ -14,14 +14,11 @@ import (
 	"yardtally/calibrate/line"
 	"yardtally/calibrate/quantity"
 	"yardtally/calibrate/syrup"
+	"yardtally/dashboard"
 	"yardtally/dashboard/report"
 	"yardtally/meter/act"
 	"yardtally/meter/ledger"
 )
-
-// usualLevel is reckoned with where the tote's level is not known: some third
-// of a tote. Judgement; a metre more or less is 13 kPa.
-const usualLevel quantity.Length = 0.3
 
 // forecastFlags are what "yardtally forecast" is asked.
 type forecastFlags struct {
@@ -154,11 +151,9 @@ func (p *forecastFlags) named() bool { return p.kind != "" || p.brix != "" || p.
 
 // fromView adds what the rig knows: its line, batch, temperatures and yards.
 func (p *forecastFlags) fromView(s *report.ForecastSheet, v *ledger.View) (err error) {
-	s.Rig = v.Rig
-	s.Line, s.Said = line.Usual(), v.Line != nil
-	if s.Said {
-		s.Line = act.LineOf(*v.Line)
-	}
+	known := dashboard.SheetOf(v)
+	known.Syrup, known.SolidsU, known.Temp, known.TempU, known.Thin, known.Set.Speed = s.Syrup, s.SolidsU, s.Temp, s.TempU, s.Thin, s.Set.Speed
+	*s = known
 	if !p.named() {
 		if v.Batch == nil {
 			return errors.New(`-brix: must be given, like "64 Brix", or KIND, as nobody said what is in the tote`)
@@ -177,16 +172,6 @@ func (p *forecastFlags) fromView(s *report.ForecastSheet, v *ledger.View) (err e
 		if s.Temp < syrup.MinTemperature || s.Temp > syrup.MaxTemperature {
 			return fmt.Errorf("-temp: must be given, like \"55 F\", as the newest reading, %v, is no syrup's", s.Temp)
 		}
-	}
-	if v.Air.Has {
-		s.Air, s.HasAir = quantity.Temperature(v.Air.Value), true
-	}
-	s.Set.Level = usualLevel
-	if v.Tote.Known {
-		s.Set.Level = min(max(0, v.Tote.Level), 20)
-	}
-	for _, y := range v.Plan {
-		s.Yards = append(s.Yards, report.ForecastYard{Yard: y.Yard, Name: report.NameOf(v, y.Yard), Colonies: y.Colonies, Each: y.Each})
 	}
 	return nil
 }

@@ -10,10 +10,31 @@ import (
 	"yardtally/ingest/publish"
 	"yardtally/ingest/recording"
 	"yardtally/ingest/source"
+	"yardtally/meter/act"
 )
 
 // feed gives the page what the daemon knows.
 type feed struct{ d *daemon }
+
+// saidOnPage is taps after which the watch looks at once: whoever has seen an
+// alarm finds it so on the page that comes back.
+type saidOnPage struct {
+	*taps
+	w *watching
+}
+
+// Say implements dashboard.Said.
+func (s *saidOnPage) Say(ctx context.Context, who string, bodies ...act.Body) ([]act.Act, error) {
+	said, err := s.taps.Say(ctx, who, bodies...)
+	for i := range said {
+		_, back := said[i].Body.(act.Undo)
+		if err == nil && (back || act.OfAlarms(said[i].Body)) {
+			_, err := s.w.Look(ctx)
+			return said, err
+		}
+	}
+	return said, err
+}
 
 // Watch implements dashboard.Feed.
 func (f *feed) Watch(ctx context.Context) <-chan struct{} { return f.d.desk.Watch(ctx) }
@@ -26,6 +47,9 @@ func (f *feed) Snapshot() *dashboard.Snapshot {
 		Now: d.clock.Now().Mono + s.Offset}
 	out.Live = dashboard.Live{Flow: s.Live.Flow, FlowAt: s.Live.FlowAt, Syrup: s.Live.Syrup, SyrupAt: s.Live.SyrupAt,
 		Signal: s.Live.Signal, SignalAt: s.Live.SignalAt}
+	if d.watching != nil {
+		out.Watch = d.watching.page()
+	}
 	if t := s.View.Tote; t.Known {
 		out.Live.Level, out.Live.Tote, out.Live.ToteAt = t.Level, t.Volume, t.At
 	}

@@ -8,6 +8,7 @@ import (
 	"yardtally/calibrate/quantity"
 	"yardtally/calibrate/syrup"
 	"yardtally/cmd/yardtally/settings"
+	"yardtally/dashboard"
 	"yardtally/dashboard/report"
 	"yardtally/meter/act"
 )
@@ -51,7 +52,7 @@ func checkLine(c *checker, set *settings.Settings, now time.Time) {
 	}
 	// The thinnest and warmest that is fed flows most.
 	const warm = 30
-	at, err := line.At(&l, syrup.Syrup{Solids: quantity.FromBrix(50)}, warm, line.Setting{Level: usualLevel})
+	at, err := line.At(&l, syrup.Syrup{Solids: quantity.FromBrix(50)}, warm, line.Setting{Level: dashboard.UsualLevel})
 	if err != nil {
 		c.say("line", err, "")
 		return

@@ -449,7 +449,7 @@ func photograph(t *testing.T, ctx context.Context, name string) {
 			if over := eval[float64](t, ctx, `document.documentElement.scrollWidth - window.innerWidth`); over > 0 {
 				t.Errorf("%s: %g px wider than the screen", shot, over)
 			}
-			if small := eval[[]string](t, ctx, `[...document.querySelectorAll('.hand button, .hand summary, .hand select, .hand input:not([type=hidden])')].filter(e => e.offsetParent)
+			if small := eval[[]string](t, ctx, `[...document.querySelectorAll(':is(.hand, .watch, .asking) :is(button, summary, select, input:not([type=hidden]))')].filter(e => e.offsetParent)
 				.filter(e => e.getBoundingClientRect().height < 47.5 || e.getBoundingClientRect().width < 47.5 || e.scrollWidth > e.clientWidth + 1).map(e => e.outerHTML.slice(0, 80))`); len(small) > 0 {
 				t.Errorf("%s: too small for a gloved hand, or for what stands in it: %q", shot, small)
 			}

@@ -12,6 +12,7 @@ import (
 
 	"yardtally/calibrate/quantity"
 	"yardtally/cmd/yardtally/settings"
+	"yardtally/dashboard"
 	"yardtally/dashboard/report"
 	"yardtally/ingest/desk"
 	"yardtally/ingest/publish"
@@ -52,6 +53,8 @@ type findings struct {
 	Blind    []string
 
 	Log watch.Log `json:"-"` // of the newest outing
+
+	page *dashboard.Watch // all of it that the page shows
 }
 
 // judge says what is the matter at an instant.
@@ -71,6 +74,10 @@ func (j *judging) judge(v *ledger.View, acts []act.Act, falls []watch.Fall, now 
 	w := &findings{At: now, Why: j.why, Log: j.watcher.Make(&s)}
 	w.Learning, w.Notes, w.Blind = w.Log.Learning, w.Log.Notes, w.Log.Blind
 	w.Alarms, w.Shelf = alarm.Life(w.Log.Verdicts, acts, now), alarm.Shelf(acts, now)
+	w.page = &dashboard.Watch{Alarms: w.Alarms, Shelf: w.Shelf, Log: w.Log}
+	if j.season.Has {
+		w.page.Learnt = &j.season.Learnt
+	}
 	return w
 }
 
@@ -151,6 +158,14 @@ func (d *daemon) postboxes() (out []*postbox) {
 // Shown returns what the watch said last; nil before it has looked.
 func (w *watching) Shown() *findings {
 	return w.shown.Load()
+}
+
+// page is what the watch said last, for the page; nil before it has looked.
+func (w *watching) page() *dashboard.Watch {
+	if f := w.Shown(); f != nil {
+		return f.page
+	}
+	return nil
 }
 
 // Look has the watch look now, at all that is known.

@@ -196,7 +196,12 @@ func TestRunMarks(t *testing.T) {
 	if strings.Contains((Run{}).Draw(), "wrong") {
 		t.Error("marked, and nothing is wrong")
 	}
-	svg := Run{Mark: Meter, Flowing: true}.Draw()
+	svg := Run{Marks: []Part{Hose, Pump}}.Draw()
+	wellFormed(t, svg)
+	if n := strings.Count(svg, `<path class="wrong"`); n != 2 || !regexp.MustCompile(`class="part wrong"[^>]*>pump<`).MatchString(svg) || !regexp.MustCompile(`class="part wrong"[^>]*>hose<`).MatchString(svg) {
+		t.Errorf("two parts, %d marks: %s", n, svg)
+	}
+	svg = Run{Marks: []Part{Meter}, Flowing: true}.Draw()
 	wellFormed(t, svg)
 	if !regexp.MustCompile(`class="part wrong"[^>]*>meter<`).MatchString(svg) || !strings.Contains(svg, `<path class="wrong"`) {
 		t.Errorf("the meter is not marked by word and shape: %s", svg)

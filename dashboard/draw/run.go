@@ -3,6 +3,7 @@ package draw
 import (
 	"fmt"
 	"math"
+	"slices"
 	"strings"
 )
 
@@ -24,7 +25,7 @@ const (
 type Run struct {
 	Share   float64 // how full the tote is, 0 to 1; NaN where the level is not known
 	Flowing bool
-	Mark    Part // the part that needs a person
+	Marks   []Part // the parts that need a person
 }
 
 // The run's view box; a page that lays words over it needs to know where the
@@ -74,9 +75,13 @@ func (r Run) Draw() string {
 	}
 	for p := Tote; p <= Nozzle; p++ {
 		class := "part"
-		if p == r.Mark {
+		if slices.Contains(r.Marks, p) {
 			class = "part wrong"
-			fmt.Fprintf(&b, `<path class="wrong" d="M%s %sl-7 12h14z"/>`, n(parts[p].x), n(floor-28))
+			y := floor - 28
+			if p == Tote {
+				y = floor + 3 // figures stand in the tote
+			}
+			fmt.Fprintf(&b, `<path class="wrong" d="M%s %sl-7 12h14z"/>`, n(parts[p].x), n(y))
 		}
 		fmt.Fprintf(&b, `<text class="%s" x="%s" y="164">%s</text>`, class, n(parts[p].x), parts[p].name)
 	}

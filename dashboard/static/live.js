@@ -47,16 +47,43 @@
     }
   }
 
+  // A piece that holds buttons keeps what a hand or a keyboard is at: the focus
+  // goes to the same button, and nothing moves away from under a finger.
+  var late = {}, down = false;
+  function put(id, html) {
+    var el = document.getElementById(id), at = document.activeElement;
+    if (!el || el.drawn === html) return;
+    if (down && el.querySelector('button')) {
+      late[id] = html;
+      return;
+    }
+    var same = el.contains(at) && at.value;
+    el.innerHTML = html;
+    el.drawn = html;
+    if (same) el.querySelectorAll('button').forEach(function (b) {
+      if (b.name === at.name && b.value === at.value && b.getAttribute('formaction') === at.getAttribute('formaction')) b.focus({preventScroll: true});
+    });
+  }
+  function up() {
+    setTimeout(function () { // after the click
+      var was = late, id;
+      down = false;
+      late = {};
+      for (id in was) put(id, was[id]);
+    }, 50);
+  }
+  document.addEventListener('pointerdown', function () { down = true; });
+  document.addEventListener('pointerup', up);
+  document.addEventListener('pointercancel', up);
+
   function open() {
     if (stream) stream.close();
     tried = Date.now();
     stream = new EventSource('/live');
     stream.addEventListener('part', function (e) {
-      var p = JSON.parse(e.data), el = document.getElementById(p.id);
-      if (el && el.drawn !== p.html) {
-        el.innerHTML = p.html;
-        el.drawn = p.html;
-      }
+      var p = JSON.parse(e.data);
+      delete late[p.id];
+      put(p.id, p.html);
     });
     stream.addEventListener('beat', function (e) {
       var b = JSON.parse(e.data), name;
