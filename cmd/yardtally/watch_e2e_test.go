@@ -267,6 +267,7 @@ func TestAlarmWaitsForStopSignal(t *testing.T) {
 	}
 	run(5, 0)
 	run(3, 20) // 1 L
+	await(t, "the desk to show what is set", func() bool { return rulesNow(w.desk.Snapshot(), &w.ear.set).Pulse > 0 })
 	x := &watching{ear: w.ear, taps: w.watching.taps, log: w.log, desk: w.desk, sound: map[string]bool{"k": true}}
 	x.shown.Store(&findings{Alarms: []alarm.Alarm{{Key: "k", State: alarm.Unacknowledged, Priority: alarm.Now}}})
 	for range 10 {
