@@ -38,7 +38,7 @@ func (p *Pull) idling() bool {
 	if p.HasSpeed {
 		return p.Speed < 2
 	}
-	return p.HasOutlet && p.Outlet < 30e3
+	return p.Rest || p.HasOutlet && p.Outlet < 30e3
 }
 
 // warm returns what is known of the tote's temperature, and how well.
@@ -104,7 +104,7 @@ func (w *Watcher) expect(last *expected, p *Pull) expected {
 	before := cooled(last, p, tote)
 	mid := before.Pass(p.Volume/2, tote, w.hose)
 	e.after = mid.Pass(p.Volume-p.Volume/2, tote, w.hose)
-	if !p.judged() || p.idling() {
+	if !p.judged() || p.idling() || p.Moving {
 		return e
 	}
 	set := line.Setting{}

@@ -183,14 +183,26 @@ func evidence(note, or string) []string {
 	return []string{note}
 }
 
+// leastStray is what is told of where nothing can flow. Judgement.
+const leastStray = 200 * quantity.Millilitre
+
 // phantoms tells of pulses without syrup; those within half an hour are one.
 func phantoms(seen *Seen) []Verdict {
 	var all []Verdict
 	for i := range seen.Pulls {
-		if p := &seen.Pulls[i]; p.idling() {
-			all = append(all, Verdict{From: p.Start, Told: p.End, Until: p.End, Session: p.Session, First: p.First, Last: p.Last, Yard: p.Yard, Size: p.Volume.CubicMetres(), Chance: 0.99,
-				Evidence: []string{"Pulses came while the pump stood still."}})
+		p := &seen.Pulls[i]
+		v := Verdict{From: p.Start, Told: p.End, Until: p.End, Session: p.Session, First: p.First, Last: p.Last, Yard: p.Yard, Size: p.Volume.CubicMetres(), Chance: 0.99}
+		switch {
+		case p.Volume < leastStray: // a nozzle drips, a standing meter swings
+			continue
+		case p.idling():
+			v.Evidence = []string{"Pulses came while the pump stood still."}
+		case p.Moving:
+			v.Evidence = []string{"Pulses came while the rig drove."}
+		default:
+			continue
 		}
+		all = append(all, v)
 	}
 	for i := range seen.Loose {
 		if l := &seen.Loose[i]; l.Why == outing.Suspect {

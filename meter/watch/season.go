@@ -38,7 +38,7 @@ func Learn(nights [][]Pull, label line.Line) (Season, error) {
 	nights = slices.DeleteFunc(slices.Clone(nights), func(n []Pull) bool {
 		good := 0
 		for i := range n {
-			if n[i].judged() && !n[i].idling() {
+			if n[i].judged() && !n[i].idling() && !n[i].Moving {
 				good++
 			}
 		}

@@ -88,6 +88,8 @@ type Pull struct {
 	Surged   bool // the rate leapt: air
 	TopUp    bool // of the colony that the pull before fed: the same hand, as open as before
 	Aside    bool // for no colony: it warms the line, and its flow is not judged
+	Rest     bool // the pump was seen at rest all the while
+	Moving   bool // the rig was seen to drive
 }
 
 // Head is what both level sensors said at rest at an instant, each as a level
