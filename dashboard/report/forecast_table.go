@@ -216,6 +216,20 @@ func (f *forecast) passages(o Options) (out []passage) {
 	return out
 }
 
+// lessSure says in a table why a flow is less sure; JSON and CSV have the marks' names.
+func lessSure(m line.Marks) string {
+	var out []string
+	for _, x := range [...]struct {
+		mark line.Marks
+		says string
+	}{{line.Beyond, "outside the data"}, {line.Transitional, "friction ±30 %"}, {line.Starved, "suction starves"}, {line.Stalled, "not lifted"}} {
+		if m&x.mark != 0 {
+			out = append(out, x.says)
+		}
+	}
+	return strings.Join(out, ", ")
+}
+
 func (f *forecast) byTemperature(u quantity.System) passage {
 	size, name := cup(u)
 	_, flow, temp := units(u)
@@ -226,7 +240,7 @@ func (f *forecast) byTemperature(u quantity.System) passage {
 			n = plain(float64(x.Temp), 1)
 		}
 		q, _ := u.FlowParts(x.Flow)
-		g.add(n, q, pouring(secondsFor(size, x.Flow)), span(f.hours(x.Flow)), x.Marks.String())
+		g.add(n, q, pouring(secondsFor(size, x.Flow)), span(f.hours(x.Flow)), lessSure(x.Marks))
 	}
 	return passage{head: "By temperature, syrup and rig alike", grid: &g}
 }
@@ -329,7 +343,7 @@ func (f *forecast) thinTable(u quantity.System) passage {
 	add := func(brix quantity.Solids, water, faster string, x *line.Outlook, sugarL, hours float64) {
 		n, _ := u.FlowParts(x.Flow)
 		g.add(plain(brix.Brix(), 1), water, n, pouring(secondsFor(size, x.Flow)), faster,
-			plain(sugarL/pound/litre, 2), figures(sugarPerHour(sugarL, x.Flow)/pound), span(hours), x.Marks.String())
+			plain(sugarL/pound/litre, 2), figures(sugarPerHour(sugarL, x.Flow)/pound), span(hours), lessSure(x.Marks))
 	}
 	now := f.hours(f.point.Flow)
 	add(f.s.Syrup.Solids, "", "", &f.before, sugarPerLitre(f.s.Syrup, f.s.Temp), now)
