@@ -74,7 +74,7 @@ func runForecast(ctx context.Context, e *env, args []string) error {
 	if o.Units = w.units(p.units); o.Format != report.Table {
 		o.Units = quantity.SI
 	}
-	v, err := w.plannedOn(ctx)
+	v, learnt, err := w.plannedOn(ctx)
 	if err != nil {
 		return err
 	}
@@ -82,6 +82,7 @@ func runForecast(ctx context.Context, e *env, args []string) error {
 	if err := p.fromView(&s, v); err != nil {
 		return usageError{err}
 	}
+	s.Learnt = learnt
 	if err := report.Forecast(e.out, s, o); err != nil {
 		var le *line.Error
 		if errors.As(err, &le) && strings.HasPrefix(le.Field, "thinned") {
@@ -92,12 +93,12 @@ func runForecast(ctx context.Context, e *env, args []string) error {
 	return nil
 }
 
-// plannedOn returns what the rig's ledger derives or, where no journal was
-// begun yet, what the settings say.
-func (w *where) plannedOn(ctx context.Context) (*ledger.View, error) {
+// plannedOn returns what the rig's ledger derives, and what its nights taught of
+// its line, nil where that is nothing yet. Where no journal was begun it returns
+// what the settings say.
+func (w *where) plannedOn(ctx context.Context) (*ledger.View, *line.Learnt, error) {
 	if _, err := os.Stat(filepath.Join(w.data, journalFile)); !errors.Is(err, fs.ErrNotExist) || w.set == nil {
-		v, _, err := w.read(ctx)
-		return v, err
+		return w.learntOf(ctx)
 	}
 	var acts []act.Act
 	for i := range w.set.Acts {
@@ -106,7 +107,28 @@ func (w *where) plannedOn(ctx context.Context) (*ledger.View, error) {
 	}
 	l := ledger.New(w.set.Rig)
 	l.SetActs(acts)
-	return l.View(), nil
+	return l.View(), nil, nil
+}
+
+// learntOf learns the rig from the nights in its journal, as the watch does. It
+// may take its time.
+func (w *where) learntOf(ctx context.Context) (*ledger.View, *line.Learnt, error) {
+	b, err := openBackend(ctx, w.data, w.rig, false)
+	if err != nil {
+		return nil, nil, err
+	}
+	v, err := b.View(ctx)
+	var acts []act.Act
+	if err == nil {
+		acts, err = b.Acts(ctx)
+	}
+	if err = errors.Join(err, b.Close()); err != nil {
+		return nil, nil, err
+	}
+	if j := learn(v, labelOf(acts)); j.season.Has {
+		return v, &j.season.Learnt, nil
+	}
+	return v, nil, nil
 }
 
 // sheet turns the flags into what is asked; what they leave out, fromView adds.
