@@ -80,7 +80,11 @@ func (f *forecast) notes(o Options) (out []string) {
 		out = append(out, "So thick a syrup is outside what was published of viscosity or of the pump: less sure than that.")
 	}
 	if s.Learnt != nil {
-		out = append(out, s.Learnt.Words()...)
+		words, odd := s.Learnt.Words(), len(s.Learnt.Outliers)
+		out = append(out, words[:len(words)-odd]...) // the rest names them, with numbers that say nothing to people
+		if odd > 0 {
+			out = append(out, fmt.Sprintf("Left out, as far off the others: %s. A trigger half open does that.", count(odd, "pull", "pulls")))
+		}
 	}
 	if f.crystalsNote != "" {
 		out = append(out, f.crystalsNote)

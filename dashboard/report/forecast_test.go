@@ -272,6 +272,30 @@ func TestForecastEverywhere(t *testing.T) {
 	}
 }
 
+// TestForecastOdd: pulls that were left out are counted, and what was learnt is said all the same.
+func TestForecastOdd(t *testing.T) {
+	s := planned()
+	learnt, _ := learntRig(t)
+	s.Learnt = &learnt
+	said := func() string {
+		t.Helper()
+		var b strings.Builder
+		if err := Forecast(&b, s, Options{Format: JSON}); err != nil {
+			t.Fatal(err)
+		}
+		return b.String()
+	}
+	const odd = "Left out, as far off the others: "
+	if got := said(); strings.Contains(got, odd) {
+		t.Errorf("nothing was left out: %s", got)
+	}
+	last := learnt.Words()
+	learnt.Outliers = append(learnt.Outliers, line.Outlier{Pull: 3, Name: "4991393344498509/11242", Off: -0.4}, line.Outlier{Pull: 9, Name: "77/5", Off: -0.5})
+	if got := said(); !strings.Contains(got, odd+"2 pulls.") || strings.Contains(got, "11242") || !strings.Contains(got, last[len(last)-1]) {
+		t.Errorf("two were left out, and before that it was said %q: %s", last[len(last)-1], got)
+	}
+}
+
 func TestForecastRefuses(t *testing.T) {
 	var re *syrup.RangeError
 	for _, s := range []ForecastSheet{forecastOf(78, 20, syrup.Makeup{}), forecastOf(60, 51, syrup.Makeup{}), forecastOf(60, -6, syrup.Makeup{}), forecastOf(math.NaN(), 20, syrup.Makeup{})} {
