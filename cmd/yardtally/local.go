@@ -131,7 +131,7 @@ func (b *local) Watch(ctx context.Context) (*findings, error) {
 		return nil, err
 	}
 	now := max(time.Now().UnixNano(), v.At) // a board without the time of day may lag behind its satellites
-	return learn(v, labelOf(acts)).judge(v, acts, nil, now), nil
+	return learn(v, labelOf(acts)).judge(v, acts, now), nil
 }
 
 func (b *local) Import(ctx context.Context, r io.Reader, progress func(imported)) (imported, error) {

@@ -27,7 +27,9 @@ func seenOf(v *ledger.View, i int) watch.Seen {
 	s := watch.Seen{Now: v.At, Ended: i >= len(v.Outings) || ended(v, i)}
 	if i+1 >= len(v.Outings) {
 		s.Air, s.HasAir = quantity.Temperature(v.Air.Value), v.Air.Has
-		s.Health, s.Idle = v.Health, v.Idles
+		s.Health, s.Idle, s.Heads, s.Deadhead = v.Health, v.Idles, v.Heads, v.Deadhead
+		s.Points, s.Terms = v.Points, v.Terms
+		s.Batches = batchesFrom(v, from)
 	} else {
 		s.Now = min(v.At, to)
 	}
@@ -35,7 +37,8 @@ func seenOf(v *ledger.View, i int) watch.Seen {
 	for k := range v.Fills {
 		if f := &v.Fills[k]; in(f.Start) && !f.Open {
 			s.Pulls = append(s.Pulls, watch.Pull{Session: f.Session, First: f.First, Last: f.Last, Start: f.Start, End: f.End, Yard: f.Yard,
-				Volume: f.Volume, Pulled: f.Pulled, Syrup: f.Syrup, HasSyrup: f.HasSyrup, Surged: f.Surged, TopUp: f.TopUp})
+				Volume: f.Volume, Pulled: f.Pulled, Syrup: f.Syrup, HasSyrup: f.HasSyrup, Surged: f.Surged, TopUp: f.TopUp,
+				Rest: f.Rest, Moving: f.Moving})
 		}
 	}
 	for k := range v.Loose {
@@ -49,10 +52,15 @@ func seenOf(v *ledger.View, i int) watch.Seen {
 		case outing.Dribble, outing.Unseen:
 		default:
 			s.Pulls = append(s.Pulls, watch.Pull{Session: l.Session, First: l.First, Last: l.Last, Start: l.Start, End: l.End, Yard: l.Yard,
-				Volume: l.Volume, Aside: true})
+				Volume: l.Volume, Aside: true, Rest: l.Rest, Moving: l.Moving})
 		}
 	}
 	slices.SortStableFunc(s.Pulls, func(a, b watch.Pull) int { return cmp.Compare(a.Start, b.Start) })
+	for _, f := range v.Falls {
+		if f.At > from && f.From < to {
+			s.Falls = append(s.Falls, f)
+		}
+	}
 	for _, c := range v.Changes {
 		if c.To > from && c.From < to {
 			s.Changes = append(s.Changes, c)
@@ -64,6 +72,16 @@ func seenOf(v *ledger.View, i int) watch.Seen {
 		}
 	}
 	return s
+}
+
+// batchesFrom are the batches that were in the tote at an instant or after it.
+func batchesFrom(v *ledger.View, from int64) (out []watch.Batch) {
+	for i := range v.Batches {
+		if b := &v.Batches[i]; i+1 == len(v.Batches) || v.Batches[i+1].From > from {
+			out = append(out, watch.Batch{ID: b.ID, Made: b.Made, From: b.From, Liquid: b.Liquid})
+		}
+	}
+	return out
 }
 
 // ended reports whether an outing is over: another has begun, or the pause that

@@ -196,7 +196,7 @@ func TestWatchEndToEnd(t *testing.T) {
 	w.end()
 	// Derived again from the start, it is the same.
 	again := replayed(t, data)
-	if then := learn(again, labelOf(acts)).judge(again, acts, nil, live.At); len(live.Alarms) != 2 || !reflect.DeepEqual(live, then) {
+	if then := learn(again, labelOf(acts)).judge(again, acts, live.At); len(live.Alarms) != 2 || !reflect.DeepEqual(live, then) {
 		t.Errorf("live, and replayed:\n%+v\n%+v", live, then)
 	}
 	for _, old := range []bool{false, true} { // with what was announced, and without

@@ -82,7 +82,6 @@ func TestWatchLive(t *testing.T) {
 		l.SetActs(acts)
 		start, seq = n.Start.UnixNano()-77e9, 0
 		now := &judging{label: j.label, season: j.season, watcher: watch.NewWatcher(&j.label, &j.season)}
-		var level levels
 		var raised []string
 		next := n.Start.UnixNano()
 		for _, m := range n.said {
@@ -94,8 +93,7 @@ func TestWatchLive(t *testing.T) {
 			l.Settle(0)
 			l.Take()
 			v := l.View()
-			level.offer(v, acts)
-			f := now.judge(v, acts, level.Falls, at)
+			f := now.judge(v, acts, at)
 			for _, x := range alarm.Due(f.Alarms, acts, at) {
 				if x.What == act.Raised {
 					raised = append(raised, strings.Join(x.Kinds, " or "))

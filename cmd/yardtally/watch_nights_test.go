@@ -9,13 +9,10 @@ import (
 	"time"
 
 	calibrated "yardtally/calibrate/line"
-	"yardtally/calibrate/quantity"
 	"yardtally/ingest/rigsim"
 	"yardtally/meter"
 	"yardtally/meter/act"
 	"yardtally/meter/ledger"
-	"yardtally/meter/outing"
-	"yardtally/meter/tote"
 	"yardtally/meter/watch"
 )
 
@@ -53,9 +50,8 @@ func plainly(n *night) []meter.Record {
 	return recs
 }
 
-// watchNight plays a night and derives it. fine is for how long from its start on the
-// tote's level is looked at every ten seconds, as the daemon does all the time.
-func watchNight(t *testing.T, name string, s rigsim.Scenario, declared float64, fine time.Duration) *watched {
+// watchNight plays a night and derives it.
+func watchNight(t *testing.T, name string, s rigsim.Scenario, declared float64) *watched {
 	t.Helper()
 	w := &watched{night: playNight(t, s)}
 	recs := plainly(w.night)
@@ -64,115 +60,8 @@ func watchNight(t *testing.T, name string, s rigsim.Scenario, declared float64, 
 	}
 	acts := w.acts(name, declared)
 	w.v = account(t, w.night, acts, recs).View()
-	w.seen = seenBy(w.v)
-	strays(w.seen.Pulls, recs)
-	w.seen.Falls = falls(w.night, acts, recs, fine)
+	w.seen = seenOf(w.v, max(0, len(w.v.Outings)-1))
 	return w
-}
-
-// seenBy is what a view says to the watch.
-func seenBy(v *ledger.View) watch.Seen {
-	s := watch.Seen{Changes: v.Changes, Doubts: v.Doubts, Health: v.Health, Idle: v.Idles, Now: v.At}
-	for i := range v.Fills {
-		f := &v.Fills[i]
-		s.Pulls = append(s.Pulls, watch.Pull{Session: f.Session, First: f.First, Last: f.Last, Start: f.Start, End: f.End, Yard: f.Yard,
-			Volume: f.Volume, Pulled: f.Pulled, Syrup: f.Syrup, HasSyrup: f.HasSyrup, Surged: f.Surged, TopUp: f.TopUp})
-	}
-	for i := range v.Loose {
-		l := &v.Loose[i]
-		if l.Why == outing.Air || l.Why == outing.Suspect {
-			s.Loose = append(s.Loose, *l)
-		}
-		s.Pulls = append(s.Pulls, watch.Pull{Session: l.Session, First: l.First, Last: l.Last, Start: l.Start, End: l.End, Yard: l.Yard,
-			Volume: l.Volume, Aside: true})
-	}
-	slices.SortStableFunc(s.Pulls, func(a, b watch.Pull) int { return int(max(-1, min(1, a.Start-b.Start))) })
-	return s
-}
-
-// strays marks pulls during which the pump was at rest or the rig drove, by what
-// was said within them, as a fold of the records can.
-func strays(pulls []watch.Pull, recs []meter.Record) {
-	i := 0
-	for k := range pulls {
-		p := &pulls[k]
-		var turns, pumps int
-		var fixes [][2]float64
-		var lat float64
-		for i > 0 && recs[i-1].Wall > p.Start {
-			i--
-		}
-		for i < len(recs) && recs[i].Wall < p.Start {
-			i++
-		}
-		for ; i < len(recs) && recs[i].Wall <= p.End; i++ {
-			for _, x := range recs[i].Readings {
-				switch x.Channel {
-				case meter.Pump:
-					pumps++
-					if x.Value > 2 {
-						turns++
-					}
-				case meter.Lat:
-					lat = x.Value
-				case meter.Lon:
-					fixes = append(fixes, [2]float64{lat, x.Value})
-				}
-			}
-		}
-		p.Rest = pumps > 1 && turns == 0
-		if n := len(fixes); n > 4 {
-			// All the way, some 4 m a second and more: single fixes may be far off.
-			least := max(20, 4*float64(n))
-			half := apart(fixes[0], fixes[n/2])
-			p.Moving = apart(fixes[0], fixes[n-1]) > least && half > least/4 && apart(fixes[n/2], fixes[n-1]) > least/4 &&
-				apart(fixes[1], fixes[n-2]) > least/2
-		}
-	}
-}
-
-// apart is how far two positions are from each other, m.
-func apart(a, b [2]float64) float64 {
-	const degree = 111.2e3 // m
-	return degree * math.Hypot(a[0]-b[0], (a[1]-b[1])*math.Cos(a[0]*math.Pi/180))
-}
-
-// falls looks at the level every ten seconds for a while.
-func falls(n *night, acts []act.Act, recs []meter.Record, fine time.Duration) (out []watch.Fall) {
-	if fine == 0 {
-		return nil
-	}
-	l := ledger.New(n.Rig)
-	l.NameBoot(1, "boot-1")
-	l.SetActs(acts)
-	var still watch.Still
-	area := n.Tote.Capacity().CubicMetres() / float64(n.Tote.Height)
-	next, until := recs[0].Wall, n.Start.Add(fine).UnixNano()
-	for i := range recs {
-		if recs[i].Wall > until {
-			break
-		}
-		l.Add(&recs[i])
-		if recs[i].Wall < next {
-			continue
-		}
-		next += 10e9
-		l.Settle(0)
-		l.Take()
-		v := l.View()
-		p := tote.Point{At: v.Tote.At, Volume: v.Tote.Volume, U: quantity.VolumeOf(area * float64(v.Tote.LevelU)), Rest: v.Tote.Settled, Metered: v.Total}
-		if p.At == still.Last.At {
-			continue
-		}
-		if f, ok := still.Offer(p); ok {
-			if k := len(out) - 1; k >= 0 && out[k].From == f.From {
-				out[k] = f
-			} else {
-				out = append(out, f)
-			}
-		}
-	}
-	return out
 }
 
 // told is what came of the nights of a case.
@@ -197,7 +86,6 @@ func (y *told) add(o *told) {
 type watchCase struct {
 	name  string
 	make  func(s rigsim.Scenario) (rigsim.Scenario, float64)
-	fine  time.Duration
 	judge func(w *watched) (ok, counts bool, after float64)
 }
 
@@ -272,7 +160,7 @@ func watchCases() []watchCase {
 			}
 			return false, true, math.NaN()
 		}},
-		{name: "leak of 1.5 L/min standing still", make: same(rigsim.LeakNight), fine: 45 * time.Minute, judge: func(w *watched) (bool, bool, float64) {
+		{name: "leak of 1.5 L/min standing still", make: same(rigsim.LeakNight), judge: func(w *watched) (bool, bool, float64) {
 			v := w.of(watch.Leak)
 			if v == nil {
 				return false, true, math.NaN()
@@ -415,7 +303,7 @@ func watchSeed(t *testing.T, seed uint64, cases []watchCase) (out []told, clean 
 	label := calibrated.Usual()
 	var pulls [][]watch.Pull
 	for i, s := range nights[:3] {
-		pulls = append(pulls, watchNight(t, fmt.Sprint("night ", i), s, s.Brix, 0).seen.Pulls)
+		pulls = append(pulls, watchNight(t, fmt.Sprint("night ", i), s, s.Brix).seen.Pulls)
 	}
 	season, err := watch.Learn(pulls, label)
 	if err != nil {
@@ -427,7 +315,7 @@ func watchSeed(t *testing.T, seed uint64, cases []watchCase) (out []told, clean 
 		if seed%10 == 3 {
 			s.Wire = rigsim.Rough{Seed: seed, Lose: 0.1, Double: 0.05, Late: 0.05, LateBy: 3 * time.Second}
 		}
-		w := watchNight(t, c.name, s, declared, c.fine)
+		w := watchNight(t, c.name, s, declared)
 		w.log = watch.Make(&w.seen, &label, &season)
 		return w, told{nights: 1, hours: float64(w.v.At-s.Start.UnixNano()) / 3600e9}
 	}
@@ -503,7 +391,7 @@ func TestQuietHours(t *testing.T) {
 			lasts = 4 * time.Hour
 		}
 		s := rigsim.QuietNight(seed, lasts)
-		w := watchNight(t, "quiet", s, s.Brix, lasts)
+		w := watchNight(t, "quiet", s, s.Brix)
 		label := calibrated.Usual()
 		w.log = watch.Make(&w.seen, &label, nil)
 		y := &score{}

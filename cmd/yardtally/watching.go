@@ -58,19 +58,13 @@ type findings struct {
 }
 
 // judge says what is the matter at an instant.
-// falls are what was seen of the level while the rig stood, see levels.
-func (j *judging) judge(v *ledger.View, acts []act.Act, falls []watch.Fall, now int64) *findings {
+func (j *judging) judge(v *ledger.View, acts []act.Act, now int64) *findings {
 	for i := range acts { // each is said a little later than those before
 		if d := acts[i].When - now; 0 < d && d < int64(time.Second) {
 			now = acts[i].When
 		}
 	}
 	s := seenOf(v, max(0, len(v.Outings)-1))
-	for _, f := range falls {
-		if n := len(v.Outings); n < 2 || f.At > v.Outings[n-2].To {
-			s.Falls = append(s.Falls, f)
-		}
-	}
 	w := &findings{At: now, Why: j.why, Log: j.watcher.Make(&s)}
 	w.Learning, w.Notes, w.Blind = w.Log.Learning, w.Log.Notes, w.Log.Blind
 	w.Alarms, w.Shelf = alarm.Life(w.Log.Verdicts, acts, now), alarm.Shelf(acts, now)
@@ -100,7 +94,6 @@ type postbox struct {
 type watching struct {
 	rig    string
 	set    *settings.Settings
-	keeps  cache
 	desk   *desk.Desk
 	taps   *taps
 	ear    *ear
@@ -112,7 +105,6 @@ type watching struct {
 
 	mu sync.Mutex // held while judging
 	j  *judging
-	levels
 
 	// Of the goroutine of run.
 	learning chan *judging
@@ -122,14 +114,8 @@ type watching struct {
 	sound    map[string]bool // alarms that are still to be heard
 }
 
-// cache is where what a restart goes on with is kept: the journal.
-type cache interface {
-	PutCheckpoint(rig, name string, data []byte) error
-	Checkpoint(rig, name string) ([]byte, bool, error)
-}
-
 func newWatching(d *daemon) *watching {
-	return &watching{rig: d.set.Rig, set: d.set, keeps: d.journal, desk: d.desk, taps: d.taps, ear: d.ear, outbox: d.outbox, log: d.log, boxes: d.postboxes(),
+	return &watching{rig: d.set.Rig, set: d.set, desk: d.desk, taps: d.taps, ear: d.ear, outbox: d.outbox, log: d.log, boxes: d.postboxes(),
 		learning: make(chan *judging, 1), missing: make(map[string]int64), stored: make(map[string]bool), sound: make(map[string]bool)}
 }
 
@@ -187,22 +173,8 @@ func (w *watching) look(v *ledger.View, acts []act.Act) *findings {
 	defer w.mu.Unlock()
 	if w.j == nil {
 		w.j = learn(v, labelOf(acts))
-		if data, ok, err := w.keeps.Checkpoint(w.rig, levelsCache); err == nil && ok {
-			if err := w.levels.resume(data); err != nil {
-				w.log.Info("what was seen of the level before is of no use", "why", err)
-			}
-		}
 	}
-	if w.levels.offer(v, acts) {
-		data, err := w.levels.cache()
-		if err == nil {
-			err = w.keeps.PutCheckpoint(w.rig, levelsCache, data)
-		}
-		if err != nil {
-			w.log.Warn("what is seen of the level could not be saved; after a restart it is told anew", "err", err)
-		}
-	}
-	at := w.j.judge(v, acts, w.levels.Falls, w.taps.Now().NS)
+	at := w.j.judge(v, acts, w.taps.Now().NS)
 	w.shown.Store(at)
 	return at
 }

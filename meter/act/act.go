@@ -58,6 +58,8 @@ type Rig struct {
 	TopUpS float64 `json:"top_up_s,omitempty"` // a second pull within this of the first may be a top-up of the same colony, s; 0: DefaultTopUp
 	FillL  float64 `json:"fill_l,omitempty"`   // what a colony is meant to get where its yard does not say, L; 0: not said
 	HoseL  float64 `json:"hose_l,omitempty"`   // what the hose holds from the meter to the nozzle, L; 0: not said
+
+	DeadheadS float64 `json:"deadhead_s,omitempty"` // the pump turns against a shut trigger for too long after this, s; 0: 10 min
 }
 
 // DefaultTopUp is Rig.TopUpS where it is not said, s. Common practice, no
@@ -161,6 +163,7 @@ func (r Rig) Check() error {
 		within("top_up_s", r.TopUpS, 0, 120),
 		within("fill_l", r.FillL, 0, 100),
 		within("hose_l", r.HoseL, 0, 500),
+		within("deadhead_s", r.DeadheadS, 0, 3600),
 	)
 }
 

@@ -66,6 +66,7 @@ type Batch struct {
 	ReadC       float64 `json:"reading_temp_c,omitempty"` // at this temperature, °C; of a compensated instrument 0: not said
 	Compensated bool    `json:"compensated,omitempty"`    // the instrument compensates temperature itself
 	BrixWithin  float64 `json:"brix_within,omitempty"`    // error of Brix or Reading at most; 0: DefaultBrixWithin
+	MadeNS      int64   `json:"made_ns,omitempty"`        // when it was made, Unix ns; 0: not said
 }
 
 // DefaultBrixWithin is how far a Brix may be off where nothing is said: the
@@ -146,6 +147,9 @@ func (b Batch) Check() error {
 	}
 	if b.Reading != 0 && b.Brix != 0 {
 		return &FieldError{"reading", "must not stand beside brix", b.Reading}
+	}
+	if b.MadeNS < 0 {
+		return &FieldError{"made_ns", "must be 0 or after 1970", b.MadeNS}
 	}
 	if err := firstOf(
 		within("brix", b.Brix, 0, 77),

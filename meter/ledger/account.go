@@ -25,6 +25,8 @@ type book struct {
 	deaths  []death
 	changes []ltote.Change
 	doubts  []ltote.Doubt
+	levels  []ltote.Point // of the newest outing
+	terms   ltote.Terms
 
 	here    outing.Here
 	ahead   []string
@@ -214,6 +216,9 @@ func (l *Ledger) enter(b *book, st *State, p *outingFacts, said *saying) {
 // weigh holds the tote's levels against what the meter counted.
 func (l *Ledger) weigh(b *book, st *State, p *outingFacts) {
 	points, seen := p.points, &p.seen
+	if len(seen.Flows) > 0 {
+		b.levels, b.terms = nil, ltote.Terms{}
+	}
 	sp := l.cfg.at(p.now)
 	if len(points) < 2 || sp.tote == nil || sp.curve == nil {
 		return
@@ -240,6 +245,9 @@ func (l *Ledger) weigh(b *book, st *State, p *outingFacts) {
 	terms := ltote.Terms{ShareU: sp.strapU, MeterU: usualMeterU, Outlet: litres(sp.tote.UnusableL), OutletU: outletU}
 	if volume > 0 && within > 0 {
 		terms.MeterU = float64(within) / float64(volume) / worth.Cover
+	}
+	if len(flows) > 0 {
+		b.levels, b.terms = points, terms
 	}
 	b.changes = append(b.changes, ltote.Changes(points, terms)...)
 	seen.Doubts = ltote.Doubts(points, flows, terms)

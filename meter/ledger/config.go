@@ -74,6 +74,7 @@ type config struct {
 	moments   moments     // those
 	stands    map[string][]stand
 	batchList []batchFrom
+	booked    []Booked
 	named     []act.Act // assigns and their like, to say which of them found nothing
 	yards     []YardInfo
 	fixes     map[string]clock.Fix // by the boot's id
@@ -215,6 +216,7 @@ func (c *config) take(a *act.Act, next *span, yards map[string]act.Yard, pr *pro
 		next.batch, next.since = &b, next.from
 		next.stock = outing.Stock{Act: a.ID, Syrup: sol, SolidsU: quantity.Solids(u)}
 		next.syrup = worth.Passing{Syrup: sol, Known: true, SolidsU: u, BatchKey: c.batches}
+		c.booked = append(c.booked, Booked{ID: a.ID, Made: b.MadeNS, From: next.from, Liquid: sol})
 		c.batchList = append(c.batchList, batchFrom{next.from, outing.Batch{Brix: sol.Solids.Brix(),
 			Density: func(t quantity.Temperature) quantity.Density { return sol.Near(t).Density }}})
 	case act.Assign, act.Deem, act.Cut, act.Colony, act.Arrive, act.Visit, act.Drained, act.Route:

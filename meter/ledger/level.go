@@ -2,6 +2,7 @@ package ledger
 
 import (
 	"math"
+	"slices"
 	"strconv"
 
 	"yardtally/calibrate/quantity"
@@ -60,8 +61,8 @@ const (
 // headSwing is when a pressure counts: 40 Pa are 3 mm of syrup.
 const headSwing = 40
 
-// point offers a level to those worth keeping.
-func (s *State) point(p ltote.Point, metered quantity.Volume) {
+// point offers a level to those worth keeping, and to what sees it fall.
+func (s *State) point(sp *span, t *ToteNow, p ltote.Point, metered quantity.Volume) {
 	if p.At <= s.PointAt {
 		return // no news
 	}
@@ -70,6 +71,82 @@ func (s *State) point(p ltote.Point, metered quantity.Volume) {
 	s.Silent = 0
 	kept, n := s.Keeper.Offer(p)
 	s.Points = append(s.Points, kept[:n]...)
+	s.fall(sp, t, &p)
+}
+
+// levelLags is how long after flow no level shows what fell meanwhile, ns: it is
+// a mean of what was read in some 20 s, and comes after what was metered.
+const levelLags = int64(40_000_000_000)
+
+// fall shows a level to what sees it fall while the rig stands.
+func (s *State) fall(sp *span, t *ToteNow, p *ltote.Point) {
+	if !p.Rest || s.Fill.Open || len(s.Flows) > 0 && p.At-s.Flows[len(s.Flows)-1].End < levelLags {
+		return
+	}
+	q := *p
+	q.U = quantity.VolumeOf(sp.space.Table.At(t.Level).Area * float64(t.LevelU))
+	if f, ok := s.Falling.Offer(q); ok && f.Until != 0 {
+		s.Falls = append(s.Falls, f)
+	}
+}
+
+// falls are all that were seen, and the one that goes on.
+func (s *State) falls() []ltote.Fall {
+	if f := &s.Falling; f.Told {
+		return append(slices.Clip(s.Falls), f.Fall)
+	}
+	return s.Falls
+}
+
+// How often both level sensors are held against each other, ns, and how many of
+// that are kept: of a long night and some time before it.
+const (
+	headEvery = int64(60_000_000_000)
+	mostHeads = 1000
+)
+
+// head notes what both level sensors say where both are at rest.
+func (s *State) head(sp *span, t *ToteNow, at int64) {
+	if t.By != "headspace" || !t.Settled || s.Head.N == 0 || sp.batch == nil ||
+		len(s.Heads) > 0 && at-s.Heads[len(s.Heads)-1].At < headEvery {
+		return
+	}
+	rule := sp.rest
+	rule.Swing = headSwing
+	set := s.Head.Settle(at, s.Stand.Stand(at), rule)
+	if !set.OK() {
+		return
+	}
+	sight := tote.Sight{Value: set.Value, ValueU: set.U}
+	s.dense(sp, &sight)
+	r := sp.head.Read(sight)
+	if r.Notes&tote.NotRead != 0 || r.Mark != tote.Within {
+		return
+	}
+	if n := len(s.Heads); n >= mostHeads {
+		s.Heads = append([]ltote.Head(nil), s.Heads[n/4:]...)
+	}
+	s.Heads = append(s.Heads, ltote.Head{At: at, Pressure: r.Level, Face: t.Level})
+}
+
+// heads are those from an instant on.
+func (s *State) heads(since int64) []ltote.Head {
+	i := len(s.Heads)
+	for i > 0 && s.Heads[i-1].At >= since {
+		i--
+	}
+	return slices.Clip(s.Heads[i:])
+}
+
+// dense says how dense the syrup is, as far as is known.
+func (s *State) dense(sp *span, sight *tote.Sight) {
+	if !sp.syrup.Known {
+		return
+	}
+	p := s.passing(sp)
+	now := sp.syrup.Syrup.Near(p.Temp)
+	sight.Density = now.Density
+	sight.DensityRelU = math.Sqrt(sq(now.DensityU) + sq(now.DensityPerSolids*p.SolidsU) + sq(now.DensityPerKelvin*p.TempU))
 }
 
 // toteNow tells what the level sensors say at an instant, and the same as a
@@ -112,12 +189,7 @@ func (s *State) toteNow(sp *span, at int64) (ToteNow, ltote.Point) {
 	if s.Air.Has && at-s.Air.At <= tempAge {
 		sight.Air, sight.HasAir = quantity.Temperature(s.Air.Value), true
 	}
-	if sp.syrup.Known {
-		p := s.passing(sp)
-		now := sp.syrup.Syrup.Near(p.Temp)
-		sight.Density = now.Density
-		sight.DensityRelU = math.Sqrt(sq(now.DensityU) + sq(now.DensityPerSolids*p.SolidsU) + sq(now.DensityPerKelvin*p.TempU))
-	}
+	s.dense(sp, &sight)
 	r := g.Read(sight)
 	if r.Notes&tote.NotRead != 0 {
 		t.Why = "the level sensor's reading cannot be used"

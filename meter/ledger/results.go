@@ -2,6 +2,7 @@ package ledger
 
 import (
 	"yardtally/calibrate/quantity"
+	"yardtally/calibrate/syrup"
 	"yardtally/calibrate/tote"
 	"yardtally/meter/act"
 	"yardtally/meter/outing"
@@ -81,6 +82,14 @@ type ToteNow struct {
 	Load       tote.Weights  // against the plates
 
 	LevelU quantity.Length // standard uncertainty of Level, of this reading alone
+}
+
+// Booked is a batch as it came into the tote.
+type Booked struct {
+	ID     string // of its act
+	Made   int64  // Unix ns; 0: not said
+	From   int64  // Unix ns; math.MinInt64: it was there from the first
+	Liquid syrup.Syrup
 }
 
 // YardInfo is a yard as its newest act has it.
@@ -175,14 +184,21 @@ type View struct {
 	Idles  []outing.Idle
 
 	Steps   []ToteStep     // settled levels of the tote
+	Falls   []ltote.Fall   // of the level while the rig stood, told while they went on
 	Changes []ltote.Change // what went into and out of the tote past the meter
 	Doubts  []ltote.Doubt  // where the meter counted more than the tote gave; their Flows are not used
+	Points  []ltote.Point  // levels of the newest outing, as they are held against the meter ...
+	Terms   ltote.Terms    // ... and how far both are good
+	Heads   []ltote.Head   // of the same time as Health: both level sensors at rest
 	Left    Left
 	Plan    []Planned // the yards of the newest route or, without one, all in use; whole, whatever was fed
 
 	// As last said, though it be of later than At; nil: not said.
 	Line  *act.Line  // the rig's line as labelled
 	Batch *act.Batch // what is in the tote
+
+	Deadhead int64    // ns of idling that are too long; 0: not said
+	Batches  []Booked `json:"-"` // in order of From; see Restore
 
 	PulseVolume quantity.Volume // what one pulse is worth now; 0: no proving yet
 	// Curves of the meter, by from when they hold; the first is none. They are

@@ -69,11 +69,16 @@ type State struct {
 	Keeper  ltote.Keeper
 	PointAt int64 // newest level reading offered to Keeper
 	Silent  int64 // ns of silence of the whole rig since then
+	Falling ltote.Falling
+	Falls   []ltote.Fall // those that are over
+	Heads   []ltote.Head // where both level sensors were at rest
 
 	HDOP       float64
 	HDOPAt     int64
 	Syrup, Air Last
 	Surface    Last // syrup above the tote's floor at the newest sample, m
+	Fix        fix  // newest position
+	Beside     beside
 	Warmth     warmth
 	Sensors    sensor.State
 	Idling     idling
@@ -103,6 +108,8 @@ func (s *State) Clone() State {
 	c.Gaps = slices.Clip(s.Gaps)
 	c.Steps = slices.Clip(s.Steps)
 	c.Idles = slices.Clip(s.Idles)
+	c.Falls = slices.Clip(s.Falls)
+	c.Heads = slices.Clip(s.Heads)
 	c.Sensors = s.Sensors.Clone()
 	return c
 }
@@ -194,6 +201,7 @@ func (s *State) sense(sp *span, d *said, at int64) {
 			s.Stays = append(s.Stays, stay)
 		}
 		s.Stand.Place(at, p.Lat, p.Lon, p.HDOP)
+		s.Fix = fix{at, p.Lat, p.Lon}
 	}
 	if d.has(meter.Syrup) {
 		s.Syrup = Last{d.value[meter.Syrup], at, true}
@@ -278,6 +286,9 @@ func (s *State) flow(cfg *config, sp *span, o *total.Outcome) {
 	for i := range done {
 		s.closed(cfg, &done[i])
 	}
+	if o.To > o.From && s.Fill.Open {
+		s.pulsed()
+	}
 }
 
 // gap tells of what the counter may have kept from us.
@@ -322,6 +333,10 @@ func (s *State) closed(cfg *config, p *fill.Piece) {
 		f.Syrup, f.HasSyrup = quantity.Temperature(s.Syrup.Value), true
 	}
 	f.Steady = s.steady(p)
+	if ofPulses(p) {
+		s.Beside.tell(&f)
+		s.Beside = beside{}
+	}
 	f.Within = meteredOf(&f).within(cfg.curves)
 	s.Volume += f.Volume()
 	s.Flows = append(s.Flows, f)
@@ -351,7 +366,8 @@ func (s *State) sample(cfg *config, at int64, emit func(Event)) {
 		if t.Settled {
 			s.stepTote(&t, sm.Total)
 		}
-		s.point(p, sm.Total)
+		s.point(cfg.at(g), &t, p, sm.Total)
+		s.head(cfg.at(g), &t, g)
 	}
 	if s.Syrup.Has && g-s.Syrup.At <= 120_000_000_000 {
 		sm.Syrup, sm.HasSyrup = quantity.Temperature(s.Syrup.Value), true

@@ -34,7 +34,8 @@ func (l *Ledger) View() *View {
 	v.Here = Here{Yard: b.here.Yard, Reason: b.here.Reason, Since: b.here.Since, FixAt: st.Track.Fix()}
 	v.Flow, v.FlowAt = st.flowNow()
 	since := st.newest(&b)
-	v.Health, v.Idles = st.Sensors.List(since), st.idles(since)
+	v.Health, v.Idles, v.Falls, v.Heads = st.Sensors.List(since), st.idles(since), st.falls(), st.heads(since)
+	v.Points, v.Terms, v.Batches, v.Deadhead = b.levels, b.terms, l.cfg.booked, int64(sp.rig.DeadheadS*1e9)
 	if sp.batch != nil {
 		v.Brix = Last{Value: sp.syrup.Syrup.Solids.Brix(), At: sp.since, Has: true}
 	}
@@ -53,7 +54,7 @@ func (v *View) ToteRoom() (quantity.Volume, bool) { return v.Tote.Usable, v.Tote
 // of, from all acts of the rig.
 func (v *View) Restore(acts []act.Act) {
 	c := compile(act.Standing(acts))
-	v.Curves = c.curves
+	v.Curves, v.Batches = c.curves, c.booked
 	liquid := make(map[string]syrup.Syrup)
 	for i := range c.spans {
 		liquid[c.spans[i].stock.Act] = c.spans[i].stock.Syrup

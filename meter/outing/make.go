@@ -356,13 +356,13 @@ func (a *account) sum() Account {
 		if p.why != "" {
 			out.Loose = append(out.Loose, Loose{Session: p.Session, First: p.First, Last: p.Last, Start: p.Start, End: p.End,
 				Volume: p.Volume(), Within: p.Within, Metered: p.Metered, Why: p.why, Yard: p.yard, Reason: p.reason,
-				Visit: p.visit, Note: p.note, By: p.act, Or: p.or})
+				Visit: p.visit, Note: p.note, By: p.act, Or: p.or, Rest: p.Rest, Moving: p.Moving})
 			continue
 		}
 		f := Fill{Session: p.Session, First: p.First, Last: p.Last, Start: p.Start, End: p.End,
 			Volume: p.Volume(), Within: p.Within, Metered: p.Metered, Syrup: p.Syrup, HasSyrup: p.HasSyrup,
 			Yard: p.yard, Reason: p.reason, TopUp: p.topUp, Visit: p.visit, By: p.act, Or: p.or,
-			Open: a.seen.Open && i == len(a.ps)-1, Surged: p.Surge > 0}
+			Open: a.seen.Open && i == len(a.ps)-1, Surged: p.Surge > 0, Rest: p.Rest, Moving: p.Moving}
 		if !f.Open {
 			f.Pulled = a.pulled(p)
 		}

@@ -41,7 +41,9 @@ type Flow struct {
 	Through     quantity.Volume // through the meter before it, since the first reading
 	Syrup       quantity.Temperature
 	HasSyrup    bool
-	Steady      Steady `json:",omitzero"` // of a pull that is over
+	Rest        bool   `json:",omitempty"` // the pump was seen at rest, and never to turn, while the pulses came
+	Moving      bool   `json:",omitempty"` // the rig was seen to drive all the while
+	Steady      Steady `json:",omitzero"`  // of a pull that is over
 }
 
 // Volume is exact, by count difference.
@@ -87,6 +89,8 @@ type Fill struct {
 	Or     string        // what else it may have been, as in Loose.Why or TopUp; "": nothing else
 	Pulled Pulled
 	Surged bool // it came much faster towards its end
+	Rest   bool // the pump was seen at rest, and never to turn, while the pulses came
+	Moving bool // the rig was seen to drive all the while
 }
 
 // Loose is flow outside any fill.
@@ -104,6 +108,8 @@ type Loose struct {
 	Note        string // what speaks for Why, where it is not plain
 	Or          string // AFill: it may have been a colony's after all; "": no
 	By          string // id of the act that moved or named it last; "": none
+	Rest        bool   // as a Fill's, both
+	Moving      bool
 }
 
 // What flow outside fills is.

@@ -20,6 +20,13 @@ type Point struct {
 	Silent  int64           // how long nothing was heard of the rig right before this point, ns; 0: it was heard all the time
 }
 
+// Head is what both level sensors said at rest at an instant, each as a level
+// above the tote's floor.
+type Head struct {
+	At             int64           // Unix ns
+	Pressure, Face quantity.Length // by the pressure sensor near the floor, and by the face above
+}
+
 // What is worth keeping: common practice, no source.
 const (
 	keepEvery   = int64(600_000_000_000)    // ns: as often at least, in rest

@@ -92,13 +92,6 @@ type Pull struct {
 	Moving   bool // the rig was seen to drive
 }
 
-// Head is what both level sensors said at rest at an instant, each as a level
-// above the tote's floor.
-type Head struct {
-	At             int64
-	Pressure, Face quantity.Length // by the pressure sensor near the floor, and by the face above
-}
-
 // Batch is what is in the tote, since when.
 type Batch struct {
 	ID     string
@@ -113,12 +106,12 @@ type Seen struct {
 	Loose   []outing.Loose // of it what is said to be air or suspect
 	Changes []tote.Change
 	Doubts  []tote.Doubt
-	Falls   []Fall       // of the level while the rig stood, see Still
+	Falls   []tote.Fall  // of the level while the rig stood, see tote.Falling
 	Points  []tote.Point // settled levels
 	Terms   tote.Terms
 	Health  []sensor.Health
 	Idle    []outing.Idle
-	Heads   []Head
+	Heads   []tote.Head
 	Batches []Batch
 
 	Air      quantity.Temperature // now

@@ -457,7 +457,7 @@ func TestOfTheTote(t *testing.T) {
 
 	// A fall that was told while it went on is the same as the change it comes to.
 	s := change(tote.Leak, -30, 1.5)
-	s.Falls = []Fall{{From: start + minute, At: start + 4*minute, Volume: 4 * quantity.Litre, Rate: 1.5 * quantity.LitrePerMinute}}
+	s.Falls = []tote.Fall{{From: start + minute, At: start + 4*minute, Volume: 4 * quantity.Litre, Rate: 1.5 * quantity.LitrePerMinute}}
 	v := one(t, s)
 	kinds(t, v, Leak)
 	if v.Told != start+4*minute || v.Size != 0.004 {
@@ -532,7 +532,7 @@ func TestVent(t *testing.T) {
 	heads := func(shut, open int) *Seen {
 		s := &Seen{}
 		for i := range 60 {
-			h := Head{At: start + int64(i)*minute, Face: quantity.Length(0.8 - 0.005*float64(i))}
+			h := tote.Head{At: start + int64(i)*minute, Face: quantity.Length(0.8 - 0.005*float64(i))}
 			h.Pressure = h.Face + quantity.Length(0.006+0.003*r.NormFloat64())
 			if i >= shut && i < open {
 				h.Pressure -= quantity.Length(0.012 * float64(i-shut+1))
@@ -640,69 +640,6 @@ func TestBlind(t *testing.T) {
 	}
 	if s := at(0.30, 25); !strings.Contains(s, "thin hardly feels the cold") || strings.Contains(s, "nozzle") {
 		t.Errorf("thin: %q", s)
-	}
-}
-
-// TestStill: a level that is read as well as such are, while the rig stands: 1.5
-// L/min is told within five minutes, and nothing in quiet hours.
-func TestStill(t *testing.T) {
-	r := rand.New(rand.NewPCG(8, 1))
-	point := func(at int64, litres float64) tote.Point {
-		return tote.Point{At: at, Rest: true, Tote: "t", Volume: quantity.VolumeOf((litres + 0.35*r.NormFloat64()) / 1000), U: quantity.VolumeOf(0.35e-3)}
-	}
-	late, over := 0, 0
-	n := int(seeds(100, 2000))
-	for range n {
-		var s Still
-		at, litres, told, ended := start, 700.0, int64(0), int64(0)
-		for range 60 {
-			s.Offer(point(at, litres))
-			at += 10e9
-		}
-		from := at
-		for at < from+20*minute {
-			at += 10e9
-			litres -= 0.25
-			if f, ok := s.Offer(point(at, litres)); ok && told == 0 {
-				told = at
-				if f.From < from-4*minute || f.From > at || f.At != at {
-					t.Errorf("%+v, from %d", f, from)
-				}
-			}
-		}
-		for range 60 {
-			at += 10e9
-			if f, ok := s.Offer(point(at, litres)); ok && f.Until != 0 {
-				ended++
-				if math.Abs(f.Volume.Litres()-30) > 3 || math.Abs(float64(f.Rate/quantity.LitrePerMinute)-1.5) > 0.3 {
-					t.Errorf("%+v", f)
-				}
-			}
-		}
-		if told == 0 || told > from+5*minute {
-			late++
-		}
-		if ended == 1 {
-			over++
-		}
-	}
-	if late > 0 || over != n {
-		t.Errorf("of %d leaks %d were told late, %d came to an end", n, late, over)
-	}
-	var s Still
-	for i := range int64(300 * 360) { // 300 h, a tote that cools by 0.3 K/h
-		if f, ok := s.Offer(point(start+i*10e9, 700-0.1*math.Sin(float64(i)/1500))); ok {
-			t.Fatalf("after %d min: %+v", i/6, f)
-		}
-	}
-	// Pulls, another tote and a gap begin anew.
-	s = Still{}
-	for i := range int64(60) {
-		p := point(start+i*10e9, 700-0.5*float64(i))
-		p.Metered = quantity.VolumeOf(0.5e-3 * float64(i))
-		if _, ok := s.Offer(p); ok {
-			t.Fatal("what was metered is no leak")
-		}
 	}
 }
 

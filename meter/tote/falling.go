@@ -1,9 +1,6 @@
-package watch
+package tote
 
-import (
-	"yardtally/calibrate/quantity"
-	"yardtally/meter/tote"
-)
+import "yardtally/calibrate/quantity"
 
 // Fall is a level that went down evenly while the rig stood and nothing was
 // metered.
@@ -14,12 +11,12 @@ type Fall struct {
 	Until    int64 // when it was over, or could be watched no longer; 0: it goes on
 }
 
-// Still sees a tote's level fall while the rig stands: a one-sided sum of what
+// Falling sees a tote's level go down while the rig stands: a one-sided sum of what
 // is gone beyond the slack (Page 1954). It is a value, a copy is independent of
 // it. Levels of some ten seconds apart tell 1.5 L/min within three minutes or so.
-type Still struct {
+type Falling struct {
 	Have  bool
-	Last  tote.Point
+	Last  Point
 	Sum   float64 // m³ gone beyond the slack since Since
 	Since int64
 	Was   quantity.Volume // held then
@@ -32,7 +29,7 @@ type Still struct {
 
 // Judgement: a full tote's own expansion, at 0.3 K/h, is 0.1 L/h (3.8e-4 /K; memory).
 const (
-	stillSlack = 0.3e-3 / 60 // m³/s; what leaks more slowly shows in tote.Changes
+	stillSlack = 0.3e-3 / 60 // m³/s; what leaks more slowly shows in Changes
 	stillLeast = 3e-3        // m³
 	stillU     = 6.0         // standard uncertainties of a level
 	stillRow   = 3           // points
@@ -43,8 +40,8 @@ const (
 // Offer takes in the next point, in order of At, and returns the fall that it
 // shows: again, with more known of it, at each point while it lasts and when it
 // is over.
-func (s *Still) Offer(p tote.Point) (Fall, bool) {
-	if !p.Rest || p.Why != tote.Counts {
+func (s *Falling) Offer(p Point) (Fall, bool) {
+	if !p.Rest || p.Why != Counts {
 		return Fall{}, false
 	}
 	moved := p.Metered != s.Last.Metered || p.Tote != s.Last.Tote || p.Series != s.Last.Series || p.Silent > 0 || p.At-s.Last.At > stillGap
@@ -75,9 +72,9 @@ func (s *Still) Offer(p tote.Point) (Fall, bool) {
 }
 
 // begin begins anew, and returns a fall that is over with it.
-func (s *Still) begin(p tote.Point, over int64) (Fall, bool) {
+func (s *Falling) begin(p Point, over int64) (Fall, bool) {
 	told, fall := s.Told, s.Fall
-	*s = Still{Have: true, Last: p, Since: p.At, Was: p.Volume, Low: p.Volume, LowAt: p.At}
+	*s = Falling{Have: true, Last: p, Since: p.At, Was: p.Volume, Low: p.Volume, LowAt: p.At}
 	fall.Until = over
 	return fall, told
 }
