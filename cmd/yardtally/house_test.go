@@ -42,7 +42,7 @@ var rooms = map[string][]string{
 	"meter/signal": {"calibrate/quantity", "meter/total"},
 	"meter/sensor": {"meter"},
 	"meter/outing": {"calibrate/quantity", "calibrate/syrup", "meter/act", "meter/worth", "meter/fill", "meter/yard", "meter/tote"},
-	"meter/watch":  {"calibrate/...", "meter/chart", "meter/outing", "meter/sensor", "meter/tote"},
+	"meter/watch":  {"calibrate/...", "meter", "meter/chart", "meter/outing", "meter/sensor", "meter/tote"},
 	"meter/alarm":  {"meter/act", "meter/watch"},
 	"meter/ledger": {"calibrate/...", "meter", "meter/act", "meter/clock", "meter/total", "meter/worth", "meter/fill", "meter/yard", "meter/tote", "meter/outing", "meter/sensor"},
 

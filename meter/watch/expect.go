@@ -24,13 +24,14 @@ type expected struct {
 	hand   float64 // by how much a hand on the trigger can hold it back, ln flow, above 0
 	down   float64 // ln of measured over what the measured outlet pressure lets flow
 	downOK bool
+	speed  quantity.Frequency // newest that the shaft was heard to have; 0: none
 }
 
 // off returns ln of measured over expected.
 func (e *expected) off() float64 { return math.Log(float64(e.pull.Flow / e.p.Flow)) }
 
 // judged tells whether a pull is worth holding against anything.
-func (p *Pull) judged() bool { return !p.Aside && !p.Surged && p.Flow > 0 && p.RelU < 0.2 }
+func (p *Pull) judged() bool { return !p.Aside && !p.Surged && !p.heated && p.Flow > 0 && p.RelU < 0.2 }
 
 // idling tells whether the pump stood still: then it was no pull. Judgement: no
 // engine turns so slowly, and a tote's height makes no such pressure.
@@ -93,7 +94,10 @@ func cooled(last *expected, p *Pull, tote quantity.Temperature) line.Warmth {
 func (w *Watcher) expect(last *expected, p *Pull) expected {
 	e := expected{pull: *p}
 	if last != nil {
-		e.nth = last.nth
+		e.nth, e.speed = last.nth, last.speed // a sensor that falls silent changes no speed
+	}
+	if p.HasSpeed {
+		e.speed = p.Speed
 	}
 	tote, u := p.warm()
 	if last != nil && !p.HasTote && last.toteU < u {
@@ -111,9 +115,7 @@ func (w *Watcher) expect(last *expected, p *Pull) expected {
 	if p.HasLevel {
 		set.Level = p.Level
 	}
-	if p.HasSpeed {
-		set.Speed = p.Speed
-	}
+	set.Speed = e.speed
 	e.c = line.Under(liquid, tote, mid, set)
 	e.known = line.Known{Of: line.Of{Batch: p.Batch}, SolidsU: solids, TempU: u}
 	e.p = w.predict(&e.c, e.known)

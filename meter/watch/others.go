@@ -8,7 +8,9 @@ import (
 
 	"yardtally/calibrate/line"
 	"yardtally/calibrate/quantity"
+	"yardtally/meter"
 	"yardtally/meter/outing"
+	"yardtally/meter/sensor"
 	"yardtally/meter/tote"
 )
 
@@ -77,8 +79,9 @@ func ofSpeed(seen *Seen) []Verdict {
 	return out
 }
 
-// ofTote tells what the tote's level, held against the meter, shows.
-func ofTote(seen *Seen) []Verdict {
+// ofTote tells what the tote's level, held against the meter, shows beyond the
+// meter's drift.
+func ofTote(seen *Seen, drift []Verdict) []Verdict {
 	var out []Verdict
 	for _, f := range seen.Falls {
 		out = append(out, Verdict{Kinds: []Kind{Leak}, From: f.From, Told: f.At, Until: f.Until, Size: f.Volume.CubicMetres(), Chance: 0.99, Where: Upstream,
@@ -96,6 +99,9 @@ func ofTote(seen *Seen) []Verdict {
 		case tote.Leak:
 			v.Kinds, v.Until = []Kind{Leak}, c.End
 		case tote.Loss:
+			if drifts(drift, c.From) && little(seen, c) {
+				continue
+			}
 			v.Kinds = []Kind{Leak, Transfer}
 			if c.Rate > 10*quantity.LitrePerMinute {
 				v.Kinds = []Kind{Transfer, Leak}
@@ -115,7 +121,7 @@ func ofTote(seen *Seen) []Verdict {
 		out = append(out, v)
 	}
 	out = append(out, ofAir(seen)...)
-	return append(out, phantoms(seen)...)
+	return append(out, phantoms(seen, drift)...)
 }
 
 // ofAir tells of air in the meter and of a tote down to its outlet.
@@ -187,7 +193,7 @@ func evidence(note, or string) []string {
 const leastStray = 200 * quantity.Millilitre
 
 // phantoms tells of pulses without syrup; those within half an hour are one.
-func phantoms(seen *Seen) []Verdict {
+func phantoms(seen *Seen, drift []Verdict) []Verdict {
 	var all []Verdict
 	for i := range seen.Pulls {
 		p := &seen.Pulls[i]
@@ -205,7 +211,7 @@ func phantoms(seen *Seen) []Verdict {
 		all = append(all, v)
 	}
 	for i := range seen.Loose {
-		if l := &seen.Loose[i]; l.Why == outing.Suspect {
+		if l := &seen.Loose[i]; l.Why == outing.Suspect && !levelIll(seen, l.Start, l.End) {
 			all = append(all, Verdict{From: l.Start, Told: l.End, Until: l.End, Session: l.Session, First: l.First, Last: l.Last, Yard: l.Yard, Size: l.Volume.CubicMetres(), Chance: 0.95,
 				Evidence: evidence(l.Note, "Pulses came that hardly were syrup.")})
 		}
@@ -213,6 +219,9 @@ func phantoms(seen *Seen) []Verdict {
 	for i := range seen.Doubts {
 		d := &seen.Doubts[i]
 		v := Verdict{From: d.From, Told: d.To, Until: d.To, Size: d.Excess.CubicMetres(), Chance: 0.9}
+		if levelIll(seen, d.From, d.To) || d.Why == tote.LessFall && drifts(drift, d.From) {
+			continue
+		}
 		switch d.Why {
 		case tote.NoFall:
 			v.Evidence = []string{"The tote did not fall by what was metered."}
@@ -252,6 +261,9 @@ func ofVent(seen *Seen) []Verdict {
 	usual, n, open := 0.0, 0, -1
 	var row []int
 	for i, h := range seen.Heads {
+		if ill(seen, meter.Headspace, h.At-1, h.At+1) || ill(seen, meter.Head, h.At-1, h.At+1) {
+			continue
+		}
 		d := float64(h.Pressure - h.Face)
 		if n < threePulls {
 			n++
@@ -291,11 +303,63 @@ func ofIdle(seen *Seen) []Verdict {
 		if to == 0 {
 			to = seen.Now
 		}
-		if to-x.From < long {
+		if to-x.From < long || ofIll(seen, &x) {
 			continue
 		}
 		out = append(out, Verdict{Kinds: []Kind{Deadhead}, From: x.From, Told: x.From + long, Until: x.To, Size: float64(to-x.From) / 1e9, Chance: 0.99,
 			Evidence: []string{"The pump turned, and nothing flowed."}})
+	}
+	return out
+}
+
+// ofIll reports whether the sensor that said so was not to be believed.
+func ofIll(seen *Seen, x *outing.Idle) bool {
+	if x.Speed > 0 {
+		return ill(seen, meter.Pump, x.From, x.To)
+	}
+	return ill(seen, meter.Line, x.From, x.To)
+}
+
+// ill reports whether something was the matter with a channel in a span; to 0: it lasts.
+func ill(seen *Seen, c meter.Channel, from, to int64) bool {
+	return slices.ContainsFunc(seen.Health, func(h sensor.Health) bool {
+		return h.Channel == c && (h.To == 0 || h.To > from) && (to == 0 || h.From < to)
+	})
+}
+
+// levelIll is the same of what the tote's level comes from: the face seen from
+// above or, where that is not heard, the pressure.
+func levelIll(seen *Seen, from, to int64) bool {
+	return ill(seen, meter.Headspace, from, to) || len(seen.Heads) == 0 && ill(seen, meter.Head, from, to)
+}
+
+// What syrup churned in a shut pump does to the line: some kW in a few litres, for
+// a few pulls. Judgement.
+const (
+	heats    = int64(180e9)
+	heatGone = 20 * quantity.Litre
+)
+
+// heated marks the pulls that come right after a pump that turned for long
+// against a shut trigger, in a copy; nil: there are none.
+func heated(seen *Seen) (out []Pull) {
+	for k := range seen.Idle {
+		x := &seen.Idle[k]
+		if x.To == 0 || x.To-x.From < heats || ofIll(seen, x) {
+			continue
+		}
+		passed := quantity.Volume(0)
+		for i := range seen.Pulls {
+			p := &seen.Pulls[i]
+			if p.Start < x.To-int64(10e9) || p.Start > x.To+int64(3600e9) || passed > heatGone {
+				continue
+			}
+			if out == nil {
+				out = slices.Clone(seen.Pulls)
+			}
+			out[i].heated = true
+			passed += p.Volume
+		}
 	}
 	return out
 }
@@ -347,41 +411,6 @@ func ofSyrup(seen *Seen) []Verdict {
 			Evidence: []string{"No syrup keeps for good, and thin syrup ferments soonest: smell and taste it."}})
 	}
 	return out
-}
-
-// ofDrift holds the meter against the tote over all that was drawn between
-// settled levels in which nothing else went in or out.
-func ofDrift(seen *Seen) []Verdict {
-	var metered, fell, vv float64
-	n := 0
-	var from int64
-	for i := 1; i < len(seen.Points); i++ {
-		a, b := &seen.Points[i-1], &seen.Points[i]
-		passed := (b.Metered - a.Metered).CubicMetres()
-		if !a.Rest || !b.Rest || a.Tote != b.Tote || a.Series != b.Series || b.Silent > 0 || passed <= 0 ||
-			slices.ContainsFunc(seen.Changes, func(c tote.Change) bool { return c.From < b.At && c.To > a.At && c.Kind != tote.Meter }) ||
-			slices.ContainsFunc(seen.Doubts, func(d tote.Doubt) bool { return d.From < b.At && d.To > a.At && d.Why != tote.LessFall }) {
-			continue
-		}
-		if n++; from == 0 {
-			from = a.At
-		}
-		metered += passed
-		fell += (a.Volume - b.Volume).CubicMetres()
-		// Neighbours share a level: its error cancels but at the ends.
-		vv = square(a.U.CubicMetres()) + square(b.U.CubicMetres())
-		const enough = 0.1 // m³
-		if metered < enough {
-			continue
-		}
-		part := metered/fell - 1
-		u := math.Sqrt(vv*float64(min(n, 4)))/fell + math.Hypot(seen.Terms.ShareU, seen.Terms.MeterU)
-		if fell > 0 && math.Abs(part) > max(0.03, 4*u) {
-			return []Verdict{{Kinds: []Kind{Drift}, From: from, Told: b.At, Size: part, Chance: 0.95,
-				Evidence: []string{"Over many litres the meter and the tote do not agree, and nothing else went in or out."}}}
-		}
-	}
-	return nil
 }
 
 // ofHealth tells of sensors.

@@ -90,6 +90,8 @@ type Pull struct {
 	Aside    bool // for no colony: it warms the line, and its flow is not judged
 	Rest     bool // the pump was seen at rest all the while
 	Moving   bool // the rig was seen to drive
+
+	heated bool // the pump had turned against a shut trigger before: the line is warmer than it can be known to be
 }
 
 // Batch is what is in the tote, since when.

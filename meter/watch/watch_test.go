@@ -589,7 +589,7 @@ func TestDrift(t *testing.T) {
 		none(t, "few litres", points(0.2, 80))
 	}
 	v := one(t, points(0.06, 500))
-	kinds(t, v, Drift)
+	kinds(t, v, Drift, Phantom)
 	if math.Abs(v.Size-0.06) > 0.03 {
 		t.Errorf("%+v", v)
 	}

@@ -52,15 +52,20 @@ func (w *Watcher) pulls(all []Pull) []expected {
 // Make is as the function Make.
 func (w *Watcher) Make(seen *Seen) Log {
 	log := Log{Learning: !w.season.Has}
+	if hot := heated(seen); hot != nil {
+		s := *seen
+		s.Pulls, seen = hot, &s
+	}
 	each := w.pulls(seen.Pulls)
 	var out []Verdict
 	log.Fills, out = w.flow(each, seen)
 	out = append(out, ofSpeed(seen)...)
-	out = append(out, ofTote(seen)...)
+	drift := ofDrift(seen)
+	out = append(out, ofTote(seen, drift)...)
 	out = append(out, ofVent(seen)...)
 	out = append(out, ofIdle(seen)...)
 	out = append(out, ofSyrup(seen)...)
-	out = append(out, ofDrift(seen)...)
+	out = append(out, drift...)
 	out = append(out, ofHealth(seen)...)
 	log.Verdicts = settle(out)
 	log.Notes = notes(seen)
