@@ -92,6 +92,7 @@ func TestCheck(t *testing.T) {
 		{"shares of one kind", Batch{Syrup: "invert", Brix: 50, Shares: map[string]float64{"invert": 1}}, "shares", "only with syrup"},
 		{"shares of nothing", Batch{Syrup: "blend", Brix: 50, Shares: map[string]float64{"invert": 0}}, "shares.invert", "above 0"},
 		{"Brix and reading", Batch{Syrup: "sucrose", Brix: 50, Reading: 50, Compensated: true}, "reading", "beside brix"},
+		{"a batch of before", Batch{Syrup: "sucrose", Brix: 50, MadeNS: -1}, "made_ns", "must be 0 or after 1970, is -1"},
 		{"a cold reading that is to be corrected", Batch{Syrup: "sucrose", Reading: 50, ReadC: 1}, "reading_temp_c", "must be between 5 and 30, is 1"},
 		{"meter", Meter{Type: "coriolis"}, "type", "oval gear"},
 		{"meter's body", Meter{Type: "turbine", Body: "glass"}, "body", "steel"},

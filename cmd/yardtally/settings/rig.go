@@ -52,6 +52,7 @@ func (r *reader) batch(f *file) {
 	body.Reading = brix(take(r, "batch.reading", b.Reading, quantity.ParseBrix, 0))
 	body.ReadC = float64(take(r, "batch.reading_temperature", b.ReadingTemperature, quantity.ParseTemperature, 0))
 	body.BrixWithin = brix(take(r, "batch.brix_within", b.BrixWithin, quantity.ParseBrix, 0))
+	body.MadeNS = r.instant("batch.made", b.Made)
 	r.say(mark, "batch", "batch", b.From, body)
 }
 
@@ -103,6 +104,7 @@ func (r *reader) counter(f *file) {
 	rig.FillL = take(r, "counter.fill", c.Fill, quantity.ParseVolume, 0).Litres()
 	rig.TopUpS = take(r, "counter.top_up", c.TopUp, seconds, 0)
 	rig.HoseL = take(r, "counter.hose", c.Hose, quantity.ParseVolume, 0).Litres()
+	rig.DeadheadS = take(r, "counter.deadhead", c.Deadhead, seconds, 0)
 	r.say(mark, "counter", "rig", c.From, rig)
 }
 

@@ -118,6 +118,7 @@ type file struct {
 		Fill     measure `toml:"fill"`
 		TopUp    measure `toml:"top_up"`
 		Hose     measure `toml:"hose"`
+		Deadhead measure `toml:"deadhead"`
 		From     string  `toml:"from"`
 	} `toml:"counter"`
 
@@ -161,6 +162,7 @@ type file struct {
 		ReadingTemperature measure `toml:"reading_temperature"`
 		Compensated        bool    `toml:"compensated"`
 		BrixWithin         measure `toml:"brix_within"`
+		Made               string  `toml:"made"`
 		From               string  `toml:"from"`
 	} `toml:"batch"`
 

@@ -68,13 +68,13 @@ func TestExample(t *testing.T) {
 	const psi = lb * 9.80665 / (inch * inch) / 1000 // kPa
 	reel := 33 * 12 * inch
 	want := []Said{
-		{"rig", aug, act.Rig{WrapBits: 32, QuietS: 2.5, LeastL: 0.25, MostLPM: 120, Zone: "America/Chicago", FillL: gal, TopUpS: 10, HoseL: 8.7}},
+		{"rig", aug, act.Rig{WrapBits: 32, QuietS: 2.5, LeastL: 0.25, MostLPM: 120, Zone: "America/Chicago", FillL: gal, TopUpS: 10, HoseL: 8.7, DeadheadS: 600}},
 		{"tote", aug, act.Tote{Name: "tote one", CapacityL: 275 * gal, SensorM: 46 * inch, HeadM: 2 * inch, UnusableL: 3 * gal,
 			Straps:  []act.Strap{{LevelM: 0, VolumeL: 0}, {LevelM: 20 * inch, VolumeL: 138 * gal}, {LevelM: 40 * inch, VolumeL: 275 * gal}},
 			LengthM: 45 * inch, WidthM: 37 * inch, HeightM: 38 * inch, SensorKind: "ultrasonic", MadeC: 20, HeadFwdM: 20 * inch, EmptyKg: 130 * lb, GrossKg: 4000 * lb,
 			Trailer: &act.Trailer{EmptyKg: 900 * lb, OtherKg: 200 * lb, GrossKg: 7000 * lb, AxlesKg: 7000 * lb, TongueKg: 1000 * lb}}},
 		{"meter", aug, act.Meter{Type: "oval gear", Body: "steel", Repeat: 0.1, DueDays: 180}},
-		{"batch", oct, act.Batch{Syrup: "sucrose", Brix: 64, BrixWithin: 0.2}},
+		{"batch", oct, act.Batch{Syrup: "sucrose", Brix: 64, BrixWithin: 0.2, MadeNS: time.Date(2026, 10, 8, 0, 0, 0, 0, chicago).UnixNano()}},
 		{"line", aug, act.Line{PumpHeadM: 92 * 12 * inch, PumpFlowLPM: 160 * gal, PumpRated: 3600, PumpIdle: 2400, PumpNeedsM: 120 * inch,
 			SuctionBoreM: 2 * inch, SuctionLengthM: 120 * inch, HoseBoreM: 0.75 * inch, HoseLengthM: 1200 * inch, HoseOnReelM: &reel, DrumM: 16 * inch, NozzleBoreM: 0.01,
 			ScreenLoss: []act.Loss{{PressureKPa: 0.06 * psi, FlowLPM: 10 * gal}},
@@ -253,7 +253,7 @@ func TestBad(t *testing.T) {
 	const tote = "[tote]\ncapacity = \"275 gal\"\n"
 	for _, c := range []struct{ name, text, want string }{
 		{"unknown key at the top", `yard = 1`, `2: yard: is not a setting; here may stand rig, units, zone, data, page, counter, tote, batch, meter, line, yards, provings, serial, recording, mqtt, broker, door, signal, influxdb`},
-		{"unknown key in a table", "[counter]\nquite = \"2 s\"", `3: counter.quite: is not a setting; here may stand wrap_bits, quiet, least, most, fill, top_up, hose, from`},
+		{"unknown key in a table", "[counter]\nquite = \"2 s\"", `3: counter.quite: is not a setting; here may stand wrap_bits, quiet, least, most, fill, top_up, hose, deadhead, from`},
 		{"unknown key in a list", yardWith("entr = \"60 m\""), `5: yards[0].entr: is not a setting; here may stand id, name, position, outline, enter, leave, colonies, numbered, fill, closed, from`},
 		{"unknown key deep down", "[broker]\n[[broker.users]]\nname = \"heron\"\npassword = \"x\"\n[[broker.users]]\nname = \"wren\"\npasword = \"x\"", `6: broker.users[1].password: must be given, like password_file = "heron.secret"` +
 			"\n" + `8: broker.users[1].pasword: is not a setting; here may stand name, password, password_file`},
@@ -383,6 +383,8 @@ func TestBad(t *testing.T) {
 		{"a topic with a wildcard", "[broker]\nprefix = \"yards/#\"", `3: broker.prefix: must be the start of a topic, like "yardtally", without + # $ and blanks, and no / at its ends, is "yards/#"`},
 		{"an odd rate", "[[serial]]\nport = \"/dev/a\"\nbaud = 0", `4: serial[0].baud: must be the port's rate, 115200 or 9600 as a rule, is 0`},
 
+		{"a batch of another age", "[batch]\nbrix = \"60 Brix\"\nmade = \"last week\"", `4: batch.made: must be a time like "2026-10-09 18:00", is "last week"`},
+		{"a long idling", "[counter]\ndeadhead = \"61 m\"", `3: counter.deadhead: must be between 0 and 3600 s, is "61 m"`},
 		{"a large hose", "[counter]\nhose = \"501 L\"", `3: counter.hose: must be between 0 and 500 L, is "501 L"`},
 		{"a long top-up", "[counter]\ntop_up = \"3 m\"", `3: counter.top_up: must be between 0 and 120 s, is "3 m"`},
 		{"a fill without unit", "[counter]\nfill = \"1\"", `3: counter.fill: must name its unit, one of gal, qt, pt, L, mL, m3, is "1"`},
