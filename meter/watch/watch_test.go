@@ -525,6 +525,100 @@ func TestIdle(t *testing.T) {
 	}
 }
 
+// TestIllSensors: what a sensor says that is ill is not believed.
+func TestIllSensors(t *testing.T) {
+	ill := func(s *Seen, c meter.Channel) *Seen {
+		s.Health = []sensor.Health{{Channel: c, What: sensor.Stuck, From: start - minute}}
+		return s
+	}
+	onlySensor := func(s *Seen) { t.Helper(); kinds(t, one(t, s), Sensor) }
+	shaft := func() *Seen {
+		return &Seen{Idle: []outing.Idle{{From: start, To: start + 20*minute, Speed: 38}}, Now: start + 60*minute}
+	}
+	kinds(t, one(t, shaft()), Deadhead)
+	onlySensor(ill(shaft(), meter.Pump))
+	if log := logOfSeen(ill(shaft(), meter.Line)); len(log.Verdicts) != 2 {
+		t.Errorf("the gauge is stuck, and the shaft turns: %+v", log.Verdicts)
+	}
+	pressed := shaft()
+	pressed.Idle[0].Speed, pressed.Idle[0].Outlet = 0, 2e5
+	onlySensor(ill(pressed, meter.Line))
+
+	doubt := func() *Seen {
+		return &Seen{Doubts: []tote.Doubt{{Why: tote.NoFall, From: start, To: start + 10*minute, Excess: 20 * quantity.Litre}}, Now: start + 60*minute}
+	}
+	kinds(t, one(t, doubt()), Phantom)
+	onlySensor(ill(doubt(), meter.Headspace))
+	onlySensor(ill(doubt(), meter.Head)) // the level's only sensor
+	both := doubt()
+	both.Heads = []tote.Head{{At: start, Pressure: 0.5, Face: 0.5}}
+	if log := logOfSeen(ill(both, meter.Head)); len(log.Verdicts) != 2 {
+		t.Errorf("the pressure is stuck, and the face seen from above is not: %+v", log.Verdicts)
+	}
+	vent := &Seen{Now: start + 60*minute}
+	for i := range 20 {
+		vent.Heads = append(vent.Heads, tote.Head{At: start + int64(i)*minute, Face: 0.8, Pressure: 0.8 - quantity.Length(max(0, i-5))/100})
+	}
+	kinds(t, one(t, vent), Vent)
+	for _, c := range []meter.Channel{meter.Headspace, meter.Head} {
+		s := *vent
+		onlySensor(ill(&s, c))
+	}
+}
+
+func logOfSeen(s *Seen) Log {
+	label := line.Usual()
+	return Make(s, &label, nil)
+}
+
+// TestHeated: after a pump has turned for long against a shut trigger the line is
+// warm, and faster: that is no throttle.
+func TestHeated(t *testing.T) {
+	g := newRig(3)
+	season := g.learnt(t)
+	pulls := g.night(g.evening("hot"), func(i int) ailment {
+		a := well
+		if i >= 10 && i < 15 {
+			a.after = 1.3
+		}
+		return a
+	})
+	s := &Seen{Pulls: pulls, Now: pulls[len(pulls)-1].End}
+	label := line.Usual()
+	if log := Make(s, &label, season); len(log.Verdicts) == 0 {
+		t.Fatal("faster for no reason, and nobody says so")
+	}
+	s.Idle = []outing.Idle{{From: pulls[10].Start - 9*minute, To: pulls[10].Start}}
+	if log := Make(s, &label, season); len(log.Verdicts) > 0 {
+		t.Errorf("%+v", log.Verdicts)
+	}
+	if s.Pulls[10].heated {
+		t.Error("what was seen is changed")
+	}
+	s.Idle[0].From = pulls[10].Start - 2*minute
+	if log := Make(s, &label, season); len(log.Verdicts) == 0 {
+		t.Error("two minutes heat nothing")
+	}
+}
+
+// TestSpeedLost: a shaft that is heard no more has not changed its speed.
+func TestSpeedLost(t *testing.T) {
+	for seed := range seeds(5, 60) {
+		g := newRig(seed)
+		g.counter = true
+		season := g.learnt(t)
+		e := g.evening("lost")
+		e.throttle = 0.85
+		pulls := g.night(e, nil)
+		for i := 12; i < len(pulls); i++ {
+			pulls[i].Speed, pulls[i].HasSpeed = 0, false
+		}
+		if log := logOf(pulls, season); len(log.Verdicts) > 0 {
+			t.Errorf("seed %d: %+v", seed, log.Verdicts)
+		}
+	}
+}
+
 // TestVent: the pressure sensor falls behind the level seen from above, and
 // comes back when the vent is opened.
 func TestVent(t *testing.T) {
@@ -599,6 +693,42 @@ func TestDrift(t *testing.T) {
 	s := points(0.06, 500) // something else explains it
 	s.Changes = []tote.Change{{Kind: tote.Refill, From: start, To: start + 900*minute}}
 	none(t, "a refill meanwhile", s)
+	// The same difference at once is no drift: of pulses that came together.
+	s = points(0, 500)
+	for i := 20; i < len(s.Points); i++ {
+		s.Points[i].Metered += 30 * quantity.Litre
+	}
+	none(t, "one burst", s)
+	// A little loss is what a meter makes that counts too few; more is none.
+	loss := func(litres float64) *Seen {
+		s := points(-0.06, 500)
+		s.Changes = []tote.Change{{Kind: tote.Loss, From: start + 5*minute, To: start + 45*minute, Volume: -quantity.VolumeOf(litres / 1000), Note: "some was drawn past the meter"}}
+		return s
+	}
+	kinds(t, one(t, loss(24)), Drift, Leak)
+	kinds(t, one(t, loss(200)), Leak, Transfer)
+	// Levels that do not count, as on the road, break nothing; silence does.
+	s = points(0.06, 150)
+	for i := 3; i < len(s.Points); i += 3 {
+		s.Points[i].Rest = false
+	}
+	kinds(t, one(t, s), Drift, Phantom)
+	s = points(0.06, 150)
+	for i := range s.Points {
+		s.Points[i].Silent = 1
+	}
+	none(t, "silence between all levels", s)
+	// Pulses that are known to be none of syrup do not count.
+	s = points(0, 500)
+	for i := 3; i < len(s.Points); i += 3 {
+		for k := i; k < len(s.Points); k++ {
+			s.Points[k].Metered += 3 * quantity.Litre
+		}
+		s.Loose = append(s.Loose, outing.Loose{Why: outing.Suspect, Start: s.Points[i].At - 20, End: s.Points[i].At - 10, Volume: 3 * quantity.Litre})
+	}
+	for _, v := range logOfSeen(s).Verdicts {
+		kinds(t, v, Phantom)
+	}
 }
 
 func TestSensors(t *testing.T) {
