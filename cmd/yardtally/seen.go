@@ -127,6 +127,9 @@ func learn(v *ledger.View, label line.Line) *judging {
 	var nights [][]watch.Pull
 	for i := range j.learnt {
 		s := seenOf(v, i)
+		// What only the newest outing has is left out: it must teach the same today
+		// and when others have come.
+		s.Points, s.Heads, s.Idle, s.Health = nil, nil, nil, nil
 		if log := watch.Make(&s, &label, nil); !slices.ContainsFunc(log.Verdicts, ofTheLine) {
 			nights = append(nights, s.Pulls)
 		}

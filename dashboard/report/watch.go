@@ -98,6 +98,9 @@ func alike(v *watch.Verdict) string {
 	if v.Where != watch.Unknown {
 		return ": it is " + v.Where.String() + ", and there they look alike"
 	}
+	if !flowKind(v.Kinds) {
+		return ": by meter and tote they look alike"
+	}
 	return ": on flow alone they look alike"
 }
 
