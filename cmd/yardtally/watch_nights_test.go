@@ -294,7 +294,7 @@ func ofSensor(w *watched) (bool, bool, float64) {
 		v := &w.log.Verdicts[i]
 		if v.Has(watch.Sensor) && v.Channel == w.Faults[0].Channel.String() {
 			after := float64(v.Told-w.Start.Add(w.Faults[0].After).UnixNano()) / 60e9
-			return after > -30, true, after
+			return after > 0 && after < 30, true, after
 		}
 	}
 	return false, true, math.NaN()

@@ -190,7 +190,9 @@ func TestSensorsThatFail(t *testing.T) {
 				for _, h := range st.Sensors.List(math.MinInt64) {
 					switch {
 					case h.Channel == c && h.What == names[kind] && h.From >= begins-early && h.From < ends:
-						right++
+						if right++; right == 1 && h.Told != told {
+							t.Errorf("%s %v, seed %d: is said to have been found %v after it was", kind, c, seed, time.Duration(h.Told-told))
+						}
 						if h.To != 0 && h.To > ends+late {
 							t.Errorf("%s %v, seed %d: it goes on for %v after the fault", kind, c, seed, time.Duration(h.To-ends))
 						}

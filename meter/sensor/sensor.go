@@ -38,6 +38,7 @@ type Health struct {
 	Channel  meter.Channel
 	What     string // one of the names above
 	From, To int64  // Unix ns; To 0: it lasts
+	Told     int64  // when the evidence sufficed
 	// Value is, in the channel's unit, what it is stuck at, or last said before
 	// it was absent; the usual step from reading to reading, where it is noisy;
 	// of what cannot be, the farthest out.
@@ -110,6 +111,7 @@ type Seen struct {
 type open struct {
 	On    bool
 	From  int64
+	Told  int64
 	Value float64
 }
 
@@ -177,7 +179,7 @@ func (s *State) List(since int64) []Health {
 	for c := range s.Channels {
 		for k, o := range s.Channels[c].Open {
 			if o.On {
-				out = append(out, Health{Channel: meter.Channel(c), What: kinds[k], From: o.From, Value: o.Value})
+				out = append(out, Health{Channel: meter.Channel(c), What: kinds[k], From: o.From, Told: o.Told, Value: o.Value})
 			}
 		}
 	}
@@ -188,12 +190,12 @@ func (s *State) List(since int64) []Health {
 }
 
 func (s *State) begin(c meter.Channel, k int, from int64, v float64) {
-	s.Channels[c].Open[k] = open{true, from, v}
+	s.Channels[c].Open[k] = open{true, from, s.At, v}
 }
 
 func (s *State) end(c meter.Channel, k int, to int64) {
 	o := &s.Channels[c].Open[k]
-	s.Told = append(s.Told, Health{c, kinds[k], o.From, max(to, o.From+1), o.Value})
+	s.Told = append(s.Told, Health{Channel: c, What: kinds[k], From: o.From, To: max(to, o.From+1), Told: o.Told, Value: o.Value})
 	*o = open{}
 }
 

@@ -417,7 +417,7 @@ func ofSyrup(seen *Seen) []Verdict {
 func ofHealth(seen *Seen) []Verdict {
 	var out []Verdict
 	for _, h := range seen.Health {
-		out = append(out, Verdict{Kinds: []Kind{Sensor}, From: h.From, Told: h.From, Until: h.To, Size: h.Value, Chance: 0.95, Channel: h.Channel.String(),
+		out = append(out, Verdict{Kinds: []Kind{Sensor}, From: h.From, Told: max(h.From, h.Told), Until: h.To, Size: h.Value, Chance: 0.95, Channel: h.Channel.String(),
 			Evidence: []string{fmt.Sprintf("The sensor %s is %s.", h.Channel, h.What)}})
 	}
 	return out
