@@ -7,6 +7,7 @@ import (
 	"sort"
 
 	"yardtally/calibrate/quantity"
+	"yardtally/meter"
 	"yardtally/meter/act"
 	"yardtally/meter/outing"
 	ltote "yardtally/meter/tote"
@@ -72,6 +73,7 @@ type facts struct {
 	held                          ltote.Point
 	deaths                        int
 	follows                       bool
+	ill, well                     int64 // since when the level's sensor is not to be believed, and until when
 }
 
 // whole returns the accounts of everything in a state, the outing that goes on
@@ -168,6 +170,7 @@ func (l *Ledger) facts(b *book, st *State, end int, open, over bool) outingFacts
 	}
 	s.Moving, s.Fix = p.moving, p.fix
 	p.pointsOf(b, st)
+	p.illOf(b, st, l.cfg.at(p.now))
 	return p
 }
 
@@ -181,6 +184,18 @@ func (p *outingFacts) pointsOf(b *book, st *State) {
 		}
 	}
 	p.points = list
+}
+
+// illOf notes when the sensor that the level comes from was ill, while it flowed.
+func (p *outingFacts) illOf(b *book, st *State, sp *span) {
+	if p.facts.flows == b.flows || sp.tote == nil {
+		return
+	}
+	c := meter.Head
+	if sp.tote.SensorM > 0 && st.Level.N > 0 {
+		c = meter.Headspace
+	}
+	p.ill, p.well = st.Sensors.Ill(c, st.Flows[b.flows].Start, p.to)
 }
 
 // enter makes the account and puts it in the book.
@@ -258,6 +273,11 @@ func (l *Ledger) weigh(b *book, st *State, p *outingFacts) {
 	} else if b.follows = b.follows && volume < stuckL; !b.follows {
 		for i := range seen.Doubts {
 			seen.Doubts[i].Sure = false
+		}
+	}
+	for i := range seen.Doubts { // nor does one that is known to be stuck accuse
+		if d := &seen.Doubts[i]; p.ill != 0 && d.To > p.ill && (p.well == 0 || d.From < p.well) {
+			d.Sure = false
 		}
 	}
 	b.doubts = append(b.doubts, seen.Doubts...)

@@ -13,6 +13,7 @@ import (
 	"yardtally/ingest/rigsim"
 	"yardtally/meter"
 	"yardtally/meter/act"
+	"yardtally/meter/outing"
 	"yardtally/meter/sensor"
 )
 
@@ -380,5 +381,25 @@ func TestViewOfSensors(t *testing.T) {
 	}
 	if len(l.st.Sensors.Told) < 2 || len(l.st.Idles) <= len(v.Idles) {
 		t.Errorf("nothing is kept of the night before: %+v", l.st.Sensors.Told)
+	}
+}
+
+// A level that stands still since its sensor does accuses no pull of being none.
+func TestStuckLevelAccuses(t *testing.T) {
+	for seed := range sensorNights(3, 30) {
+		s := rigsim.WatchNight(3000 + seed)
+		s.Faults = []rigsim.Fault{{Channel: meter.Headspace, After: 35 * time.Minute, For: 10 * time.Hour, Kind: rigsim.Stuck}}
+		recs, _ := simRecords(t, s, 0)
+		l := New("heron")
+		l.SetActs(simActs(&s))
+		if err := l.Rebuild(replayOf(recs)); err != nil {
+			t.Fatal(err)
+		}
+		v := l.View()
+		for _, x := range v.Loose {
+			if x.Why == outing.Suspect {
+				t.Errorf("seed %d: %v at %v is suspect: %s", seed, x.Volume, time.Unix(0, x.Start).UTC(), x.Note)
+			}
+		}
 	}
 }

@@ -189,6 +189,28 @@ func (s *State) List(since int64) []Health {
 	return out
 }
 
+// Ill returns the first span that ends after an instant and begins before another
+// in which something was the matter with a channel, from to 0: it lasts; zeros:
+// there is none.
+func (s *State) Ill(c meter.Channel, since, until int64) (from, to int64) {
+	take := func(f, t int64) {
+		if f < until && (from == 0 || f < from) {
+			from, to = f, t
+		}
+	}
+	for i := len(s.Told) - 1; i >= 0 && s.Told[i].To > since; i-- {
+		if h := &s.Told[i]; h.Channel == c {
+			take(h.From, h.To)
+		}
+	}
+	for _, o := range s.Channels[c].Open {
+		if o.On {
+			take(o.From, 0)
+		}
+	}
+	return from, to
+}
+
 func (s *State) begin(c meter.Channel, k int, from int64, v float64) {
 	s.Channels[c].Open[k] = open{true, from, s.At, v}
 }
