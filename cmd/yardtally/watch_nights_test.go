@@ -260,8 +260,15 @@ func watchCases() []watchCase {
 			if v == nil {
 				return false, fitted, math.NaN()
 			}
-			after := minutes(v, w.truth.Faults[0].From)
-			return after > 9 && after < 12 && v.Until > 0, fitted, after
+			// The pump turns against the trigger from the end of the pull before on.
+			at, last := w.truth.Faults[0].From, w.Start
+			for i := range w.truth.Fills {
+				if f := &w.truth.Fills[i]; f.End.Before(at) {
+					last = f.End
+				}
+			}
+			after := minutes(v, at)
+			return minutes(v, last) > 9.9 && after < 10.5 && v.Until > 0, fitted, after
 		}},
 		{name: "a sensor is stuck", rare: true, about: []watch.Kind{watch.Sensor}, make: same(func(s rigsim.Scenario) rigsim.Scenario {
 			return failing(s, rigsim.Stuck, meter.Headspace, meter.Head, meter.Line, meter.Pump)
@@ -313,7 +320,8 @@ func fittedBy(seed uint64, s rigsim.Scenario) rigsim.Scenario {
 
 // TestWatchNights: on simulated nights of rigs that were learnt from three nights
 // before, beginning from labels that are of no rig of them. One night in ten comes over a
-// wire as bad as they come.
+// wire as bad as they come. What is rare is of the first 60 rigs: at full size nine
+// nights of ten are told right.
 func TestWatchNights(t *testing.T) {
 	seeds := nightsOf(8, 300)
 	cases := watchCases()
@@ -366,11 +374,13 @@ func TestWatchNights(t *testing.T) {
 	}
 	for i := 1; i < len(cases); i++ {
 		y := &all[i]
-		share := 0.05
+		most := few(0.05, y.nights)
 		if cases[i].rare {
-			share = 0.1
+			if most = few(0.1, y.nights); seeds >= 300 {
+				most = 0.1
+			}
 		}
-		atMost(t, cases[i].name, "nights without the right verdict in time, of all", float64(y.nights-y.right), float64(y.nights), few(share, y.nights))
+		atMost(t, cases[i].name, "nights without the right verdict in time, of all", float64(y.nights-y.right), float64(y.nights), most)
 	}
 	if seeds >= 300 && hours < 1000 {
 		t.Errorf("%.0f h without a fault, want 1000", hours)

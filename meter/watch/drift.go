@@ -11,11 +11,11 @@ import (
 
 // Judgement.
 const (
-	driftEnough = 0.1          // m³ through the meter before it is judged
-	driftLeast  = 0.03         // share
-	driftU      = 4            // standard uncertainties
-	driftStands = int64(120e9) // a level is followed no longer with nothing metered: a slow leak is not to count
-	driftSpan   = 0.015        // m³: over so much each, the difference must be in proportion
+	driftEnough = 0.1           // m³ through the meter before it is judged
+	driftLeast  = 0.03          // share
+	driftU      = 4             // standard uncertainties
+	driftStands = int64(1200e9) // a level is followed no longer with nothing metered, a drive: a slow leak is not to count
+	driftSpan   = 0.015         // m³: over so much each, the difference must be in proportion
 	driftSpans  = 5
 	driftLittle = 0.25 // of what was metered meanwhile: a loss that may be the meter's
 )
