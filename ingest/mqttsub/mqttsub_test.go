@@ -68,6 +68,19 @@ func (c collector) want(t *testing.T, pulses int) {
 	}
 }
 
+// wantAfter is want where what came before may come again: a subscriber that
+// stops may not have acknowledged what it has kept.
+func (c collector) wantAfter(t *testing.T, pulses int) {
+	t.Helper()
+	got := c.pulses(t)
+	for got < pulses {
+		got = c.pulses(t)
+	}
+	if got != pulses {
+		t.Errorf("got pulses %d, want %d", got, pulses)
+	}
+}
+
 // letIn is the test broker's door: who may come in, and with what.
 type letIn struct {
 	broker.HookBase
