@@ -227,6 +227,10 @@ func bare(v *ledger.View) ledger.View {
 	for i := range c.Loose {
 		c.Loose[i].Session = 0
 	}
+	c.Batches = slices.Clone(v.Batches)
+	for i := range c.Batches {
+		c.Batches[i].ID = ""
+	}
 	c.Settled, c.Records, c.Placed = 0, 0, ledger.Placing{}
 	return c
 }
