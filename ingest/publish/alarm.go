@@ -2,7 +2,6 @@ package publish
 
 import (
 	"database/sql"
-	"fmt"
 )
 
 // Alarm is a change of an alarm that was given out. All of it is in the journal,
@@ -31,32 +30,12 @@ func (a *Alarm) point() *point {
 // Those that are there already change nothing, and no later word of the ledger
 // makes them void.
 func (o *Outbox) PutAlarms(rig string, alarms []Alarm) error {
-	if err := checkRig(rig); err != nil {
-		return fmt.Errorf("outbox: %w", err)
-	}
-	if len(alarms) == 0 {
-		return nil
-	}
-	o.order.Lock()
-	defer o.order.Unlock()
-	p := put{o: o, next: o.next}
-	var oldest int64
-	err := o.inTx(func(tx *sql.Tx) error {
-		if err := p.begin(tx, rig); err != nil {
-			return err
-		}
+	return o.put(rig, len(alarms), func(p *put, _ *sql.Tx) error {
 		for i := range alarms {
 			if err := p.point(alarms[i].point()); err != nil {
 				return err
 			}
 		}
-		var err error
-		oldest, err = head(tx, o.acked)
-		return err
+		return nil
 	})
-	if err != nil {
-		return fmt.Errorf("outbox: rig %s: %w", rig, err)
-	}
-	p.done(oldest)
-	return nil
 }

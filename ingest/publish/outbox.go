@@ -160,10 +160,23 @@ func (o *Outbox) Through(rig string) (int64, bool, error) {
 // on disk. Events told before change nothing. After an error nothing was taken
 // and the same events may be put again.
 func (o *Outbox) Put(rig string, events []ledger.Event) error {
+	return o.put(rig, len(events), func(p *put, tx *sql.Tx) error {
+		for i := range events {
+			if err := p.event(&events[i]); err != nil {
+				return fmt.Errorf("event %d of %d: %w", i+1, len(events), err)
+			}
+		}
+		_, err := tx.Exec("UPDATE rigs SET through = ?, doubt = ? WHERE rig = ?", p.through, p.doubt, p.rig)
+		return err
+	})
+}
+
+// put has n things of a rig taken in, all or none.
+func (o *Outbox) put(rig string, n int, take func(*put, *sql.Tx) error) error {
 	if err := checkRig(rig); err != nil {
 		return fmt.Errorf("outbox: %w", err)
 	}
-	if len(events) == 0 {
+	if n == 0 {
 		return nil
 	}
 	o.order.Lock()
@@ -174,12 +187,7 @@ func (o *Outbox) Put(rig string, events []ledger.Event) error {
 		if err := p.begin(tx, rig); err != nil {
 			return err
 		}
-		for i := range events {
-			if err := p.event(&events[i]); err != nil {
-				return fmt.Errorf("event %d of %d: %w", i+1, len(events), err)
-			}
-		}
-		if _, err := tx.Exec("UPDATE rigs SET through = ?, doubt = ? WHERE rig = ?", p.through, p.doubt, p.rig); err != nil {
+		if err := take(&p, tx); err != nil {
 			return err
 		}
 		var err error
@@ -193,7 +201,7 @@ func (o *Outbox) Put(rig string, events []ledger.Event) error {
 	return nil
 }
 
-// put is one transaction of Put.
+// put is one transaction of things taken in.
 type put struct {
 	o              *Outbox
 	tx             *sql.Tx
