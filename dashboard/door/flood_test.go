@@ -88,6 +88,7 @@ func reads(t *testing.T, phone, addr string, tries int) {
 			if tries <= 1 {
 				t.Fatalf("%s is not served %s: %v", phone, path, err)
 			}
+			time.Sleep(20 * time.Millisecond) // no browser is back sooner
 		}
 	}
 }
