@@ -25,9 +25,10 @@ const (
 	restful = 10 * minute
 )
 
-// A pull that flowed at less than trickle of the outing's usual rate, or that
-// is more than heap or less than surelyPriming of what colonies get there, is
-// hardly a colony's. Common practice, no source.
+// A pull that flowed at less than trickle of the outing's usual rate, and did not
+// stop where the hand would, or that is more than heap or less than
+// surelyPriming of what colonies get there, is hardly a colony's. Common
+// practice, no source.
 const (
 	trickle = 0.4
 	slow    = 0.75 // with a pull too many in the visit, the slowest below this
@@ -60,7 +61,7 @@ func (a *account) strange() {
 			}
 			size, r := a.size(f)/float64(v.Meant), rate(p)/rates[len(rates)/2]
 			switch {
-			case r < trickle || size > heap && a.sharedBy(f[len(f)-1]) == 1:
+			case r < trickle && math.Abs(size-1) > unlike || size > heap && a.sharedBy(f[len(f)-1]) == 1:
 				p.or = Suspect
 			case size < surelyPriming && !a.cut(f[0]):
 				p.or = Ground

@@ -88,8 +88,12 @@ func TestDoubts(t *testing.T) {
 		}, "priming/fill fill fill/top-up fill fill fill", "4-6"},
 		{"a trickle", []float64{4, 4, 4, 4}, func(n *night) {
 			n.sites["orchard"] = Site{Colonies: 6, Meant: 4 * litre}
-			n.flow(n.flowing(280, 4, 90, fill.Pull)+30, 4)
+			n.flow(n.flowing(280, 3, 68, fill.Pull)+30, 4)
 		}, "fill fill fill fill fill/suspect fill", "5-6"},
+		{"a trigger hardly open", []float64{4, 4, 4, 4}, func(n *night) {
+			n.sites["orchard"] = Site{Colonies: 6, Meant: 4 * litre}
+			n.flow(n.flowing(280, 4, 90, fill.Pull)+30, 4)
+		}, "fill fill fill fill fill fill", "6-6"},
 		{"slower, and one too many", []float64{4, 4, 4, 4}, func(n *night) {
 			n.sites["orchard"] = Site{Colonies: 5, Meant: 4 * litre}
 			n.flow(n.flowing(280, 4, 50, fill.Pull)+30, 4)
