@@ -31,18 +31,17 @@ const (
 // practice, no source.
 const (
 	trickle = 0.4
-	slow    = 0.75 // with a pull too many in the visit, the slowest below this
+	slow    = 0.75 // with a pull too many in the visit, the slowest below this of the visit's
 	heap    = 1.5
 )
 
 // strange says of pulls that do not look like a colony's what else they may be:
 // pulses without syrup, or syrup onto the ground.
 func (a *account) strange() {
-	rate := func(p *part) float64 { return float64(p.Volume()) / float64(max(1, p.Flowing)) }
 	var rates []float64 // of the outing's pulls
 	for i := range a.ps {
 		if a.ps[i].why == "" {
-			rates = append(rates, rate(&a.ps[i]))
+			rates = append(rates, pace(&a.ps[i]))
 		}
 	}
 	slices.Sort(rates)
@@ -52,28 +51,44 @@ func (a *account) strange() {
 		if len(rates) < usualMany || v.Meant == 0 || len(feeds) == 0 {
 			continue
 		}
-		expect, counted := a.expected(v)
-		var slowest *part
 		for _, f := range feeds {
 			p := &a.ps[f[0]]
 			if p.as != "" || p.or != "" || a.seen.Open && f[0] == len(a.ps)-1 {
 				continue
 			}
-			size, r := a.size(f)/float64(v.Meant), rate(p)/rates[len(rates)/2]
+			size, r := a.size(f)/float64(v.Meant), pace(p)/rates[len(rates)/2]
 			switch {
 			case r < trickle && math.Abs(size-1) > unlike || size > heap && a.sharedBy(f[len(f)-1]) == 1:
 				p.or = Suspect
 			case size < surelyPriming && !a.cut(f[0]):
 				p.or = Ground
-			case r < slow && (slowest == nil || r < rate(slowest)/rates[len(rates)/2]):
-				slowest = p
 			}
-		}
-		if slowest != nil && counted && len(feeds) > expect {
-			slowest.or = Suspect
 		}
 	}
 }
+
+// slowest doubts the slowest pull of a visit, where it is well below the others.
+func (a *account) slowest(feeds [][]int) {
+	var rates []float64
+	least := -1
+	for i, f := range feeds {
+		rates = append(rates, pace(&a.ps[f[0]]))
+		if p := &a.ps[f[0]]; p.as == "" && p.or == "" && (least < 0 || rates[i] < rates[least]) {
+			least = i
+		}
+	}
+	if least < 0 {
+		return
+	}
+	r := rates[least]
+	slices.Sort(rates)
+	if r < slow*rates[len(rates)/2] {
+		a.ps[feeds[least][0]].or = Suspect
+	}
+}
+
+// pace is how fast a pull flowed, nL/ns.
+func pace(p *part) float64 { return float64(p.Volume()) / float64(max(1, p.Flowing)) }
 
 // unborne doubts the pulls of which the tote's level says that one of them gave
 // no syrup, not which.
@@ -241,6 +256,9 @@ func (a *account) prime(k int) {
 	expect, counted := a.expected(v)
 	over := len(feeds) - expect // more feeds than colonies to feed
 	if len(feeds) > 0 && v.Meant > 0 {
+		if counted && (over > 0 || slices.ContainsFunc(a.ps, func(p part) bool { return p.visit == k && p.why != "" && p.or == AFill })) {
+			a.slowest(feeds)
+		}
 		doubtful := a.doubtful(feeds)
 		for _, e := range a.ends(k, feeds) {
 			if counted && over > 0 || e.off >= doubtful && !e.many {
