@@ -1,7 +1,6 @@
 package dashboard
 
 import (
-	"bytes"
 	"errors"
 	"fmt"
 	"math"
@@ -101,18 +100,13 @@ func (s *server) forecast(w http.ResponseWriter, r *http.Request) {
 			status = http.StatusUnprocessableEntity
 		}
 	}
-	var b bytes.Buffer
-	if err := pages.ExecuteTemplate(&b, "forecast.html", f); err != nil {
-		s.Log.Error("page", "err", err)
-		http.Error(w, "The page could not be drawn; the rig goes on recording.", http.StatusInternalServerError)
+	b, ok := s.paint(w, "forecast.html", f)
+	if !ok {
 		return
 	}
-	w.Header().Set("Content-Type", "text/html; charset=utf-8")
-	w.Header().Set("Cache-Control", "no-store")
-	w.Header().Set("Vary", "Cookie")
 	w.WriteHeader(status)
 	if r.Method != http.MethodHead {
-		_, _ = w.Write(b.Bytes()) // a reader that went away is no fault
+		_, _ = w.Write(b) // a reader that went away is no fault
 	}
 }
 

@@ -122,21 +122,16 @@ func (s *server) draw(w http.ResponseWriter, r *http.Request, status int, told n
 	if sh.Hand = s.hand(r, told); sh.Hand != nil {
 		sh.Hand.Part = sh.Part
 	}
-	var b bytes.Buffer
-	if err := pages.ExecuteTemplate(&b, "tonight.html", sh); err != nil {
-		s.Log.Error("page", "err", err)
-		http.Error(w, "The page could not be drawn; the rig goes on recording.", http.StatusInternalServerError)
+	b, ok := s.paint(w, "tonight.html", sh)
+	if !ok {
 		return
 	}
-	w.Header().Set("Content-Type", "text/html; charset=utf-8")
-	w.Header().Set("Cache-Control", "no-store")
-	w.Header().Set("Vary", "Cookie")
 	if status != http.StatusOK {
 		w.WriteHeader(status)
-		_, _ = w.Write(b.Bytes()) // a reader that went away is no fault
+		_, _ = w.Write(b) // a reader that went away is no fault
 		return
 	}
-	http.ServeContent(w, r, "", time.Time{}, bytes.NewReader(b.Bytes()))
+	http.ServeContent(w, r, "", time.Time{}, bytes.NewReader(b))
 }
 
 // Names of the choice between night and day.
@@ -194,4 +189,19 @@ func (s *server) export(w http.ResponseWriter, r *http.Request) {
 	w.Header().Set("Content-Type", kind)
 	w.Header().Set("Cache-Control", "no-store")
 	http.ServeContent(w, r, "", time.Time{}, bytes.NewReader(b.Bytes()))
+}
+
+// paint draws a whole page and sets its headers; false: it could not, and has
+// answered so.
+func (s *server) paint(w http.ResponseWriter, name string, data any) ([]byte, bool) {
+	var b bytes.Buffer
+	if err := pages.ExecuteTemplate(&b, name, data); err != nil {
+		s.Log.Error("page", "err", err)
+		http.Error(w, "The page could not be drawn; the rig goes on recording.", http.StatusInternalServerError)
+		return nil, false
+	}
+	w.Header().Set("Content-Type", "text/html; charset=utf-8")
+	w.Header().Set("Cache-Control", "no-store")
+	w.Header().Set("Vary", "Cookie")
+	return b.Bytes(), true
 }
