@@ -13,6 +13,8 @@ import (
 	"slices"
 	"strings"
 	"time"
+	"unicode"
+	"unicode/utf8"
 
 	_ "embed"
 
@@ -45,6 +47,7 @@ type Settings struct {
 	Broker    *Broker
 	Influx    *Influx
 	Signal    *Signal // nil: none is given
+	Books     Books
 
 	// Acts are what the file says of the rig, its yards and provings: bodies
 	// and from when they hold (0: since ever). No two have the same Key and From.
@@ -94,6 +97,11 @@ type Signal struct {
 	Command []string        // program and arguments; empty: none
 	Early   quantity.Volume // "full" comes so much before the set fill
 	Failing float64         // share of a pull's own flow below which it fails; 0: never said
+}
+
+// Books says how the season's books are kept.
+type Books struct {
+	Currency string // that prices are in, as it is written before them: "$"
 }
 
 // Influx is where results are forwarded to.
@@ -241,6 +249,10 @@ type file struct {
 		Failing measure  `toml:"failing"`
 	} `toml:"signal"`
 
+	Books struct {
+		Currency *string `toml:"currency"`
+	} `toml:"books"`
+
 	InfluxDB *struct {
 		URL       string `toml:"url"`
 		Token     string `toml:"token"`
@@ -387,6 +399,23 @@ func (r *reader) read(f *file) {
 	r.acts(f)
 	r.sources(f)
 	r.signal(f)
+	r.books(f)
+}
+
+// DefaultCurrency is that of prices if the file does not say.
+const DefaultCurrency = "$"
+
+// mostCurrency is how many letters a currency's sign has at most.
+const mostCurrency = 6
+
+func (r *reader) books(f *file) {
+	r.s.Books.Currency = DefaultCurrency
+	if c := f.Books.Currency; c != nil {
+		if *c == "" || utf8.RuneCountInString(*c) > mostCurrency || strings.ContainsFunc(*c, func(x rune) bool { return !unicode.IsLetter(x) && !unicode.Is(unicode.Sc, x) }) {
+			r.fail("books.currency", fmt.Sprintf("must be a currency's sign or letters, %d at most, like \"$\" or \"EUR\"", mostCurrency))
+		}
+		r.s.Books.Currency = *c
+	}
 }
 
 func (r *reader) door(f *file) {
