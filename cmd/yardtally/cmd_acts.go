@@ -197,6 +197,9 @@ func thatCount(acts []act.Act) map[string]bool {
 			out[a.ID] = false
 		}
 	}
+	for id := range act.Corrected(act.Standing(acts)) {
+		out[id] = false
+	}
 	return out
 }
 
@@ -209,6 +212,12 @@ func holdsFrom(a *act.Act, zone *time.Location) string {
 	switch a.Body.(type) {
 	case act.Arrive, act.Colony, act.Assign, act.Deem, act.Cut, act.Visit, act.Drained, act.Announced, act.Ack, act.Shelve, act.Undo:
 		return ""
+	}
+	if act.OfBooks(a.Body) {
+		if a.From == 0 {
+			return ""
+		}
+		return ", of " + day(a.From, zone)
 	}
 	if a.From == 0 {
 		return ", holds since ever"
@@ -297,6 +306,9 @@ func sayAct(b act.Body, u quantity.System, zone *time.Location) string {
 		return "undo: of act " + short(b.Act)
 	case act.Fix:
 		return "fix: the clock of boot " + short(b.Boot) + " by " + b.By
+	}
+	if act.OfBooks(b) {
+		return sayBooks(b, u)
 	}
 	return b.Kind() + ": of a later version"
 }

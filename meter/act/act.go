@@ -39,7 +39,8 @@ func (a *Act) Since() int64 {
 
 // Body is what was said. Its concrete types are Rig, Tote, Yard, Meter,
 // Proving, Batch, Line, Colonies, Route, Arrive, Colony, Assign, Deem, Cut,
-// Visit, Drained, Announced, Ack, Shelve, Undo, Fix and Unknown.
+// Visit, Drained, Announced, Ack, Shelve, those of the books (see OfBooks),
+// Undo, Fix and Unknown.
 type Body interface {
 	Kind() string
 	// Check reports the first thing that cannot be so: field, rule, value.
@@ -326,6 +327,30 @@ func decodeBody(kind string, raw json.RawMessage) (Body, error) {
 		return decode[Ack](raw)
 	case "shelve":
 		return decode[Shelve](raw)
+	case "purchase":
+		return decode[Purchase](raw)
+	case "count":
+		return decode[Count](raw)
+	case "mix":
+		return decode[Mix](raw)
+	case "transfer":
+		return decode[Transfer](raw)
+	case "swap":
+		return decode[Swap](raw)
+	case "water":
+		return decode[Water](raw)
+	case "stirred":
+		return decode[Stirred](raw)
+	case "rinse":
+		return decode[Rinse](raw)
+	case "loss":
+		return decode[Lost](raw)
+	case "fed":
+		return decode[Fed](raw)
+	case "content":
+		return decode[Contents](raw)
+	case "statement":
+		return decode[Statement](raw)
 	case "undo":
 		return decode[Undo](raw)
 	case "fix":

@@ -3,6 +3,7 @@ package act
 import (
 	"cmp"
 	"fmt"
+	"iter"
 	"reflect"
 	"slices"
 )
@@ -27,8 +28,81 @@ func Subject(b Body) string {
 		return "route"
 	case Fix:
 		return "fix " + b.Boot
+	case Count:
+		return "count " + b.Goods.Kind
+	case Swap:
+		return "swap"
+	case Contents:
+		return "content " + b.Tote
+	case Statement:
+		return fmt.Sprint("statement ", b.Number)
 	}
 	return ""
+}
+
+// Over returns what an act that corrects a must name in Replaces: a, and what a
+// itself corrected, so that none of them comes back when one is undone.
+func Over(a *Act) []string { return append([]string{a.ID}, a.Replaces...) }
+
+// Corrected returns the ids of standing entries of the books that no longer
+// count: of those connected by Replaces, and of those on the same subject from
+// the same instant, only the one said last does.
+func Corrected(standing []Act) map[string]bool {
+	out := make(map[string]bool)
+	last := make(map[string]*Act)
+	for root, a := range matters(standing) {
+		key := root
+		old := last[key]
+		switch {
+		case old == nil:
+			last[key] = a
+		case later(a, old):
+			out[old.ID], last[key] = true, a
+		default:
+			out[a.ID] = true
+		}
+	}
+	return out
+}
+
+// matters yields the entries of the books among standing acts, each with a name
+// that those share which are connected.
+func matters(standing []Act) iter.Seq2[string, *Act] {
+	up := make(map[string]string)
+	var root func(id string) string
+	root = func(id string) string {
+		p, ok := up[id]
+		if !ok || p == id {
+			return id
+		}
+		r := root(p)
+		up[id] = r
+		return r
+	}
+	join := func(a, b string) {
+		if a, b = root(a), root(b); a != b {
+			up[max(a, b)] = min(a, b) // so that order does not matter
+		}
+	}
+	return func(yield func(string, *Act) bool) {
+		for i := range standing {
+			a := &standing[i]
+			if !OfBooks(a.Body) {
+				continue
+			}
+			for _, o := range a.Replaces {
+				join("act "+a.ID, "act "+o)
+			}
+			if s := Subject(a.Body); s != "" {
+				join("act "+a.ID, fmt.Sprint("from ", a.From, " ", s))
+			}
+		}
+		for i := range standing {
+			if a := &standing[i]; OfBooks(a.Body) && !yield(root("act "+a.ID), a) {
+				return
+			}
+		}
+	}
 }
 
 // Conflict is two standing acts that say different things of one subject,
@@ -45,6 +119,16 @@ func Conflicts(standing []Act) []Conflict {
 		over[standing[i].ID] = standing[i].Replaces
 	}
 	var out []Conflict
+	matter := make(map[string]string)
+	for name, a := range matters(standing) {
+		matter[a.ID] = name
+	}
+	clash := func(a, b *Act) bool {
+		if matter[a.ID] != "" || matter[b.ID] != "" {
+			return matter[a.ID] == matter[b.ID]
+		}
+		return clash(a, b)
+	}
 	add := func(a, b *Act) {
 		if reflect.DeepEqual(a.Body, b.Body) || knew(over, a.ID, b.ID) || knew(over, b.ID, a.ID) {
 			return
@@ -68,6 +152,8 @@ func Conflicts(standing []Act) []Conflict {
 		key := Subject(a.Body)
 		if _, ok := a.Body.(Assign); ok {
 			key = "assign"
+		} else if m := matter[a.ID]; m != "" {
+			key = m
 		} else if key == "" {
 			continue
 		} else {

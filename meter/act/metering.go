@@ -209,6 +209,11 @@ func (b Batch) Solution() (s syrup.Syrup, u float64, err error) {
 	if err != nil {
 		return s, 0, err
 	}
+	return b.read(m)
+}
+
+// read returns what was said or read of a syrup of that makeup.
+func (b Batch) read(m syrup.Makeup) (s syrup.Syrup, u float64, err error) {
 	u = b.BrixWithin / math.Sqrt(3)
 	if b.Reading == 0 {
 		if b.BrixWithin == 0 {
