@@ -1,0 +1,237 @@
+package entry
+
+import (
+	"errors"
+	"fmt"
+	"slices"
+	"strconv"
+	"strings"
+
+	"yardtally/meter/act"
+)
+
+// RigTote returns the name of the tote that stands on the rig at an instant, as
+// standing acts have it; "" where none is named.
+func RigTote(standing []act.Act, at int64) string {
+	name := ""
+	for i := range standing {
+		a := &standing[i]
+		if a.Since() > at {
+			break
+		}
+		switch b := a.Body.(type) {
+		case act.Swap:
+			name = b.Tote
+		case act.Tote:
+			if name == "" {
+				name = b.Name
+			}
+		}
+	}
+	return name
+}
+
+// totes are the names of all totes that acts speak of, in order.
+func totes(standing []act.Act) (names []string) {
+	add := func(n ...string) {
+		for _, n := range n {
+			if n != "" && !slices.Contains(names, n) {
+				names = append(names, n)
+			}
+		}
+	}
+	for i := range standing {
+		switch b := standing[i].Body.(type) {
+		case act.Tote:
+			add(b.Name)
+		default:
+			add(touched(b)...)
+		}
+	}
+	slices.Sort(names)
+	return names
+}
+
+// touched are the totes whose content an entry is about, "" for the rig's.
+func touched(b act.Body) []string {
+	switch b := b.(type) {
+	case act.Mix:
+		return []string{b.Tote}
+	case act.Transfer:
+		return []string{b.FromTote, b.ToTote}
+	case act.Swap:
+		return []string{b.Tote}
+	case act.Water:
+		return []string{b.Tote}
+	case act.Stirred:
+		return []string{b.Tote}
+	case act.Lost:
+		if b.Goods == nil {
+			return []string{b.Tote}
+		}
+	case act.Fed:
+		if b.Goods == nil {
+			return []string{b.Tote}
+		}
+	case act.Contents:
+		return []string{b.Tote}
+	}
+	return nil
+}
+
+// standing is the tote's own name, where it is the one on the rig.
+func (r *reader) standing(tote string) string {
+	if tote == "" {
+		return RigTote(r.k.Standing, r.at)
+	}
+	return tote
+}
+
+// tote reads a tote's name, in letters of any case. Only where syrup comes into
+// it may it be one that nobody spoke of yet.
+func (r *reader) tote(field string, fresh bool) string {
+	text := r.name(field)
+	if text == "" {
+		return ""
+	}
+	known := totes(r.k.Standing)
+	for _, n := range known {
+		if strings.EqualFold(n, text) {
+			return n
+		}
+	}
+	if fresh {
+		r.note("%q is a tote that nobody spoke of before.", text)
+		return text
+	}
+	rule := "must be a tote that something was put into before, and there is none yet"
+	if len(known) > 0 {
+		rule = "must be one of the totes spoken of so far: " + strings.Join(known, ", ")
+	}
+	r.fail(field, rule, text)
+	return text
+}
+
+// yard reads a yard's id or name, in letters of any case.
+func (r *reader) yard(field string) string {
+	text := r.text(field)
+	var known []string
+	if r.k.View != nil {
+		found := ""
+		for _, y := range r.k.View.Yards {
+			known = append(known, fmt.Sprintf("%s (%s)", y.ID, y.Name))
+			switch {
+			case y.ID == text:
+				return y.ID
+			case text != "" && (strings.EqualFold(y.ID, text) || strings.EqualFold(y.Name, text)):
+				if found != "" {
+					r.fail(field, "must be an id, as several yards have the name", text)
+				}
+				found = y.ID
+			}
+		}
+		if found != "" {
+			return found
+		}
+	}
+	switch {
+	case text == "":
+		r.fail(field, "must be given: the yard that got it", "")
+	case len(known) == 0:
+		r.fail(field, "must be a yard that the settings describe, and there is none yet", text)
+	default:
+		r.fail(field, "must be one of "+strings.Join(known, ", "), text)
+	}
+	return text
+}
+
+// before reads what a tote held before so much came into it, L. Where it is not
+// said, the rig's level at rest tells it.
+func (r *reader) before(tote string, comes float64) *act.Content {
+	empty, left := r.on("empty"), r.text("left")
+	switch {
+	case r.err != nil:
+		return nil
+	case empty && left != "":
+		r.fail("empty", "must not stand beside left", left)
+	case left == "" && r.text("left-within") != "":
+		r.fail("left-within", "must stand only with left", r.text("left-within"))
+	case empty:
+		return &act.Content{}
+	case left != "":
+		c := &act.Content{L: r.litres("left")}
+		if c.WithinL = r.withinL("left-within", c.L); c.WithinL == 0 && r.err == nil {
+			r.note("Before it the tote held %s: taken as right to %s at most.", r.volume(c.L), r.volume(c.Within()))
+		}
+		return c
+	}
+	if r.err != nil {
+		return nil
+	}
+	name := r.standing(tote)
+	called := "the tote on the rig"
+	if name != "" {
+		called = strconv.Quote(name)
+	}
+	why := "nothing tells"
+	if r.k.View != nil && name == RigTote(r.k.Standing, r.at) {
+		rest, err := restBefore(r.k, name, r.at)
+		switch room := rest.Capacity; {
+		case err != nil:
+			why = err.Error()
+		case room > 0 && rest.L+comes > 1.1*room:
+			why = fmt.Sprintf("its level at rest at %s shows %s, and with what came it would hold more than its %s: it may have been filled by then",
+				r.when(rest.At), r.volume(rest.L), r.volume(room))
+		default:
+			r.note("Before it %s held %s ± %s, by its level at rest at %s.", called, r.volume(rest.L), r.volume(rest.Within), r.when(rest.At))
+			return &act.Content{L: rest.L, WithinL: rest.Within}
+		}
+	} else if !r.spoken(name) {
+		return nil // a tote that nothing ever came into
+	}
+	r.fail("left", fmt.Sprintf(`must be given, like "25 gal", or empty: what did %s hold before? (%s)`, called, why), "")
+	return nil
+}
+
+// spoken reports whether anything came into a tote before.
+func (r *reader) spoken(name string) bool {
+	for i := range r.k.Standing {
+		a := &r.k.Standing[i]
+		if a.From < r.at && slices.Contains(touched(a.Body), name) {
+			return true
+		}
+	}
+	return false
+}
+
+// words says an amount of goods as it was written.
+func words(g act.Goods) string {
+	text := goodsText(act.Goods{Kind: g.Kind, Bags: g.Bags, BagKg: g.BagKg, Kg: g.Kg, L: g.L})
+	if g.Bags == 1 {
+		text = strings.Replace(text, "bags", "bag", 1)
+	}
+	return text
+}
+
+// fieldNames are what acts call the fields that a person writes.
+var fieldNames = map[string]string{"reading_temp_c": "reading-temp", "brix_within": "brix-within", "from_tote": "from", "to_tote": "to",
+	"temp_c": "temp", "volume_l": "volume", "volume_within_l": "volume-within", "before.l": "left", "before.within_l": "left-within",
+	"bag_kg": "bag", "within_pct": "within", "within_l": "within", "water_within_pct": What,
+	"l": What, "kg": What, "bags": What, "kind": What, "parts": What, "water_kg": What, "water_l": What}
+
+// named gives an act's own error the name of the field that was written.
+func named(err error) error {
+	var fe *act.FieldError
+	if !errors.As(err, &fe) {
+		return err
+	}
+	name := fe.Field
+	if strings.HasPrefix(name, "parts[") {
+		_, name, _ = strings.Cut(name, ".")
+	}
+	name = strings.TrimPrefix(name, "goods.")
+	if f, ok := fieldNames[name]; ok {
+		name = f
+	}
+	return &act.FieldError{Field: name, Rule: fe.Rule, Value: fe.Value}
+}

@@ -1,0 +1,111 @@
+package entry
+
+import (
+	"errors"
+	"fmt"
+	"math"
+	"slices"
+	"time"
+
+	"yardtally/calibrate/quantity"
+	"yardtally/meter/act"
+	ltote "yardtally/meter/tote"
+)
+
+// Rest is what the rig's tote held right before an instant, by its level.
+type Rest struct {
+	At        int64   // Unix ns: when the level was at rest
+	L, Within float64 // then, less what was metered since; half of its 95 % interval
+	Capacity  float64 // of the tote, L; 0: not said
+}
+
+// What a level at rest is good for. Common practice, no source.
+const (
+	readMM      = 3.0  // standard uncertainty of a level, mm, where readings do not say worse
+	usualMeter  = 0.01 // relative standard uncertainty of what was metered since
+	stepHides   = 10.0 // mm: a step of the journal is kept where the level changed by that
+	leastWithin = 1.0  // L
+)
+
+// restBefore returns what the tote on the rig held before an instant. An entry
+// that changed it without the meter since its newest level at rest makes that
+// useless. The errors say why nothing is known, in words.
+func restBefore(k *Known, name string, at int64) (Rest, error) {
+	v := k.View
+	i := len(v.Steps) - 1
+	for i >= 0 && v.Steps[i].At >= at {
+		i--
+	}
+	var body *act.Tote
+	for j := range k.Standing {
+		a := &k.Standing[j]
+		if t, ok := a.Body.(act.Tote); ok && a.Since() <= at && (t.Name == name || body == nil) {
+			body = &t
+		}
+	}
+	if body == nil {
+		return Rest{}, errors.New("no tote is described")
+	}
+	r := Rest{Capacity: body.CapacityL}
+	u2 := 0.0
+	metered := quantity.Volume(0)
+	if i >= 0 {
+		s := &v.Steps[i]
+		table, err := body.Table()
+		if err != nil {
+			return r, errors.New("the tote's strapping cannot be used")
+		}
+		p := table.At(s.Level)
+		r.At, r.L = s.At, p.Volume.Litres()
+		lu := math.Hypot(max(float64(s.LevelU), readMM/1000), stepHides/1000/math.Sqrt(12))
+		u2 = square(1000*p.U) + square(1000*p.Area*lu)
+	}
+	// Of the newest outing there are points, more than steps.
+	for j := range v.Points {
+		if p := &v.Points[j]; p.Rest && p.At < at && p.At >= r.At {
+			r.At, r.L, metered = p.At, p.Volume.Litres(), p.Lag
+			u2 = square(p.U.Litres()) + square(v.Terms.ShareU*r.L) + square(p.Lag.Litres()/4)
+		}
+	}
+	if r.At == 0 {
+		return r, errors.New("there is no level at rest before that")
+	}
+	for j := range k.Standing {
+		a := &k.Standing[j]
+		if a.From <= r.At || a.From >= at {
+			continue
+		}
+		for _, t := range touched(a.Body) {
+			if t == "" || t == name {
+				return r, fmt.Errorf("its newest level at rest is of %s, and since then there was a %s", when(k, r.At), a.Body.Kind())
+			}
+		}
+	}
+	flowed := func(start, end int64, vol quantity.Volume) {
+		if start >= r.At && start < at {
+			if end > at && end > start {
+				vol = quantity.VolumeOf(vol.CubicMetres() * float64(at-start) / float64(end-start))
+			}
+			metered += vol
+		}
+	}
+	for j := range v.Fills {
+		flowed(v.Fills[j].Start, v.Fills[j].End, v.Fills[j].Volume)
+	}
+	for j := range v.Loose {
+		flowed(v.Loose[j].Start, v.Loose[j].End, v.Loose[j].Volume)
+	}
+	if slices.ContainsFunc(v.Changes, func(c ltote.Change) bool { return c.From >= r.At && c.To < at }) {
+		return r, fmt.Errorf("its newest level at rest is of %s, and it changed since", when(k, r.At))
+	}
+	r.L = max(0, r.L-metered.Litres())
+	r.Within = max(leastWithin, 2*math.Sqrt(u2+square(usualMeter*metered.Litres())))
+	r.L, r.Within = math.Round(r.L*10)/10, math.Ceil(r.Within*10)/10
+	return r, nil
+}
+
+func square(x float64) float64 { return x * x }
+
+func when(k *Known, ns int64) string { return time.Unix(0, ns).In(k.Zone).Format("2006-01-02 15:04") }
+
+func (r *reader) when(ns int64) string { return when(r.k, ns) }
