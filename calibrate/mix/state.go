@@ -93,6 +93,21 @@ func (s State) Shares() []Share {
 	return out
 }
 
+// SolidsU returns the standard uncertainty of the solids, a mass fraction, of any
+// batch, also of one that is too thick to be syrup.
+func (b Batch) SolidsU() quantity.Solids {
+	mass := float64(b.Total().Mass())
+	if mass == 0 {
+		return 0
+	}
+	x, sum := float64(b.DrySolids())/float64(b.Total()), 0.0
+	for _, e := range b.slips {
+		dx := (float64(e.solids*(1-x)) - float64(e.water*x)) / mass
+		sum += float64(dx * dx)
+	}
+	return quantity.Solids(math.Sqrt(sum))
+}
+
 // VolumePerKg returns how much syrup a kilogram of dry solids makes; 0 where there are none.
 func (s State) VolumePerKg() quantity.Volume {
 	if s.Syrup.Solids == 0 {

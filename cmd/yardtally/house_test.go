@@ -41,10 +41,11 @@ var rooms = map[string][]string{
 	"meter/tote":   {"calibrate/quantity"},
 	"meter/signal": {"calibrate/quantity", "meter/total"},
 	"meter/sensor": {"meter"},
+	"meter/sugar":  {"calibrate/mix", "calibrate/quantity", "calibrate/syrup", "meter/act"},
 	"meter/outing": {"calibrate/quantity", "calibrate/syrup", "meter/act", "meter/worth", "meter/fill", "meter/yard", "meter/tote"},
 	"meter/watch":  {"calibrate/...", "meter", "meter/chart", "meter/outing", "meter/sensor", "meter/tote"},
 	"meter/alarm":  {"meter/act", "meter/watch"},
-	"meter/ledger": {"calibrate/...", "meter", "meter/act", "meter/clock", "meter/total", "meter/worth", "meter/fill", "meter/yard", "meter/tote", "meter/outing", "meter/sensor"},
+	"meter/ledger": {"calibrate/...", "meter", "meter/act", "meter/clock", "meter/total", "meter/worth", "meter/fill", "meter/yard", "meter/tote", "meter/outing", "meter/sensor", "meter/sugar"},
 	"meter/entry":  {"calibrate/...", "meter/act", "meter/ledger", "meter/tote"},
 
 	"ingest/wire":               {"meter", "meter/act"},
