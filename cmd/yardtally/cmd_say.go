@@ -184,7 +184,7 @@ func (x *saying) said(s *spoken, f *sayFlags, fill quantity.Volume) (said, error
 			from = t.UnixNano()
 		}
 		y, err := s.yard("YARD", x.yards[0])
-		return said{from, act.Colonies{Yard: y.ID, Count: x.n, FillL: fill.Litres()}}, err
+		return said{from: from, body: act.Colonies{Yard: y.ID, Count: x.n, FillL: fill.Litres()}}, err
 	}
 	t, err := s.moment(f.at)
 	if err != nil {
@@ -229,5 +229,5 @@ func (x *saying) route(s *spoken, f *sayFlags) (said, error) {
 			r.Yards = append(r.Yards, y.ID)
 		}
 	}
-	return said{t.UnixNano(), r}, nil
+	return said{from: t.UnixNano(), body: r}, nil
 }

@@ -52,6 +52,7 @@ func commands() []command {
 		{"cut", "FILL at VOLUME", "make two fills of one", runCut},
 		{"join", "FILLS", "make one colony's fill of several", runJoin},
 		{"visit", "begins|goes-on -at TIME", "say where a visit of a yard begins", runVisit},
+		{"book", "[WAY] [GOODS] [-on DATE]", "keep the season's books: bought, mixed, counted", runBook},
 		{"acts", "[-all] [--json]", "list what people have said", runActs},
 		{"undo", "ACT...", "take acts back", runUndo},
 		{"forecast", "[KIND] [-brix B] [-temp T] [-thin B]", "say whether the rig will pump a syrup, and how fast", runForecast},

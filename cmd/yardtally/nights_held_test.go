@@ -57,8 +57,8 @@ func (n *night) stretches() []truly {
 	return out
 }
 
-// entry is an entry of the account, in the truth's terms.
-type entry struct {
+// posted is an entry of the account, in the truth's terms.
+type posted struct {
 	session     int
 	first, last uint64
 	start, end  int64
@@ -67,11 +67,11 @@ type entry struct {
 	fill        int // index in View.Fills; -1: loose
 }
 
-func (n *night) items(v *ledger.View) []entry {
-	var out []entry
+func (n *night) items(v *ledger.View) []posted {
+	var out []posted
 	for k := range v.Fills {
 		f := &v.Fills[k]
-		x := entry{kind: "fill", yard: f.Yard, fill: k, start: f.Start, end: f.End}
+		x := posted{kind: "fill", yard: f.Yard, fill: k, start: f.Start, end: f.End}
 		if f.TopUp {
 			x.kind = "top-up"
 		}
@@ -80,14 +80,14 @@ func (n *night) items(v *ledger.View) []entry {
 	}
 	for k := range v.Loose {
 		l := &v.Loose[k]
-		x := entry{kind: l.Why, yard: l.Yard, fill: -1, start: l.Start, end: l.End}
+		x := posted{kind: l.Why, yard: l.Yard, fill: -1, start: l.Start, end: l.End}
 		x.session, x.first, x.last = n.counts(l.End, l.First, l.Last)
 		out = append(out, x)
 	}
 	return out
 }
 
-func shared(a *entry, b *truly) uint64 {
+func shared(a *posted, b *truly) uint64 {
 	if a.session != b.session || a.last <= b.first || a.first >= b.last {
 		return 0
 	}
@@ -309,7 +309,7 @@ func (n *night) held(t *testing.T, v *ledger.View, all, gps, mark bool) *score {
 	return y
 }
 
-func reasonOf(v *ledger.View, x *entry) string {
+func reasonOf(v *ledger.View, x *posted) string {
 	if x.fill >= 0 {
 		return string(v.Fills[x.fill].Reason)
 	}
@@ -338,7 +338,7 @@ func (n *night) conserved(t *testing.T, v *ledger.View) {
 
 // pulls counts the colonies' pulls outside gaps that are exact: what was
 // counted of them is in entries of their own, to the pulse.
-func (n *night) pulls(y *score, v *ledger.View, items []entry) {
+func (n *night) pulls(y *score, v *ledger.View, items []posted) {
 	for i := range n.truth.Fills {
 		f := &n.truth.Fills[i]
 		if f.Kind != rigsim.Feeding || f.Settled-f.First < 40 || n.hazy(v, i) {
@@ -377,7 +377,7 @@ func (n *night) pulls(y *score, v *ledger.View, items []entry) {
 
 // besides counts the pulls that were for no colony, wholly seen, and those of
 // them that the account takes for a colony's.
-func (n *night) besides(y *score, v *ledger.View, items []entry) {
+func (n *night) besides(y *score, v *ledger.View, items []posted) {
 	for i := range n.truth.Fills {
 		f := &n.truth.Fills[i]
 		if f.Kind == rigsim.Feeding || f.Settled-f.First < 40 || n.hazy(v, i) {

@@ -178,7 +178,7 @@ func (s *speaker) named(v *ledger.View) {
 }
 
 // of returns the counts of an entry in the account's own terms.
-func (x *entry) of(v *ledger.View) (session, first, last uint64) {
+func (x *posted) of(v *ledger.View) (session, first, last uint64) {
 	if x.fill >= 0 {
 		f := &v.Fills[x.fill]
 		return f.Session, f.First, f.Last

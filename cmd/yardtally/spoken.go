@@ -89,10 +89,12 @@ func (s *spoken) look(ctx context.Context) (err error) {
 	return nil
 }
 
-// said is what is to be said: a body, and from when it holds, 0 for ever.
+// said is what is to be said: a body, from when it holds, 0 for ever, and what
+// it corrects.
 type said struct {
 	from int64
 	body act.Body
+	over []string
 }
 
 // keep adds acts, then tells their ids, what they changed and how to take them
@@ -107,9 +109,9 @@ func (s *spoken) keep(ctx context.Context, text string, all ...said) error {
 	ids := make([]string, len(all))
 	for i, x := range all {
 		a := &acts[i]
-		*a = act.Act{ID: newID(), Rig: s.backend.Rig(), Who: s.who, When: when, From: x.from, Body: x.body}
+		*a = act.Act{ID: newID(), Rig: s.backend.Rig(), Who: s.who, When: when, From: x.from, Body: x.body, Replaces: slices.Clone(x.over)}
 		for k := range standing {
-			if sameMatter(a, &standing[k]) {
+			if sameMatter(a, &standing[k]) && !slices.Contains(a.Replaces, standing[k].ID) {
 				a.Replaces = append(a.Replaces, standing[k].ID)
 			}
 		}

@@ -86,6 +86,14 @@ func (w *where) units(asked string) quantity.System {
 	return quantity.US
 }
 
+// currency returns the sign of prices: the settings', or the usual.
+func (w *where) currency() string {
+	if w.set != nil {
+		return w.set.Books.Currency
+	}
+	return settings.DefaultCurrency
+}
+
 // read returns what the rig's ledger derives, and the yards' time zone.
 func (w *where) read(ctx context.Context) (*ledger.View, *time.Location, error) {
 	b, err := openBackend(ctx, w.data, w.rig, false)

@@ -31,9 +31,9 @@ func known() *Known {
 	return &Known{Now: at(12, 17, 30), Zone: chicago, Units: quantity.US, Currency: "$",
 		View: &ledger.View{At: at(9, 23, 0), Yards: []ledger.YardInfo{{ID: "mill", Name: "Mill Bottom"}, {ID: "orchard", Name: "Orchard End"}}},
 		Standing: []act.Act{
-			{ID: "a", From: 0, Body: act.Tote{Name: "tote one", CapacityL: 1000, LengthM: 1, WidthM: 1, HeightM: 1}},
-			{ID: "b", From: at(1, 12, 0), Body: act.Purchase{Goods: act.Goods{Kind: "sugar", Bags: 40, BagKg: 25}}},
-			{ID: "c", From: at(2, 12, 0), Body: act.Mix{Tote: "mixing tank", Parts: []act.Goods{{Kind: "sugar", Bags: 2, BagKg: 25}}, WaterL: 25}},
+			{ID: "a", Rig: "heron", From: 0, Body: act.Tote{Name: "tote one", CapacityL: 1000, LengthM: 1, WidthM: 1, HeightM: 1}},
+			{ID: "b", Rig: "heron", From: at(1, 12, 0), Body: act.Purchase{Goods: act.Goods{Kind: "sugar", Bags: 40, BagKg: 25}}},
+			{ID: "c", Rig: "heron", From: at(2, 12, 0), Body: act.Mix{Tote: "mixing tank", Parts: []act.Goods{{Kind: "sugar", Bags: 2, BagKg: 25}}, WaterL: 25}},
 		}}
 }
 
@@ -156,8 +156,7 @@ func TestRefused(t *testing.T) {
 		{"mix", Fields{What: "12 bags + 4 gal water", "reading": "61 Brix"}, `reading-temp: must be given, like "68 F", or compensated where the refractometer corrects for temperature itself, is ""`},
 		{"mix", Fields{What: "12 bags + 4 gal water", "left": "5"}, `left: must name its unit, one of gal, qt, pt, L, mL, m3, is "5"`},
 		{"mix", Fields{What: "12 bags + 4 gal water", "left": "5 gal", "empty": "true"}, `empty: must not stand beside left, is "5 gal"`},
-		{"mix", Fields{What: "12 bags + 4 gal water", "tote": "mixing tank"}, `left: must be given, like "25 gal", or empty: what did "mixing tank" hold before? (nothing tells), is ""`},
-		{"mix", Fields{What: "12 bags + 4 gal water"}, `left: must be given, like "25 gal", or empty: what did "tote one" hold before? (there is no level at rest before that), is ""`},
+		{"mix", Fields{What: "12 bags + 4 gal water"}, `left: must be given, like "25 gal", or empty: what did "tote one" hold before? (no level at rest before that, and nobody said what was seen in it), is ""`},
 		{"mix", Fields{What: "12 bags + 4 gal water", "volume-within": "5 gal", "empty": "true"}, `volume-within: must stand only with volume, is "5 gal"`},
 		{"transfer", Fields{What: "100 gal", "from": "tank", "to": "spare"}, `from: must be one of the totes spoken of so far: mixing tank, tote one, is "tank"`},
 		{"transfer", Fields{What: "100", "from": "mixing tank"}, `what: must name its unit, one of gal, qt, pt, L, mL, m3, is "100"`},
@@ -216,11 +215,27 @@ func TestRestBefore(t *testing.T) {
 		t.Errorf("before is %+v %v, want 190 L", e, err)
 	}
 	// What came since makes the level useless.
-	k.Standing = append(k.Standing, act.Act{ID: "d", From: at(10, 8, 0), Body: act.Water{L: 10}})
-	if _, err = Compose("mix", f, k); err == nil || !strings.Contains(err.Error(), "since then there was a water") {
+	k.Standing = append(k.Standing, act.Act{ID: "d", Rig: "heron", From: at(10, 8, 0), Body: act.Water{L: 10}})
+	if _, err = Compose("mix", f, k); err == nil || !strings.Contains(err.Error(), "what is known of it is of 2026-10-09 22:30, and since then there was a water") {
 		t.Errorf("got %v", err)
 	}
+	// What went out since is taken off; what was seen since is newer.
+	k.Standing[3].Body = act.Lost{L: 10, Why: act.Spilled}
+	if e, err = Compose("mix", f, k); err != nil || e.Body.(act.Mix).Before.L != 180 {
+		t.Errorf("before is %+v %v, want 180 L", e, err)
+	}
+	k.Standing[3].Body = act.Contents{L: 77, WithinL: 3}
+	if e, err = Compose("mix", f, k); err != nil || e.Body.(act.Mix).Before.L != 77 || !strings.Contains(e.Notes[len(e.Notes)-1], "by what was seen in it at 2026-10-10 08:00.") {
+		t.Errorf("before is %+v %v, want 77 L", e, err)
+	}
 	k.Standing = k.Standing[:3]
+	// A tote that is not on the rig holds what the books say: 50 kg of sugar in
+	// 25 L of water, some 56 L.
+	if e, err = Compose("mix", Fields{What: "1 bag + 4 gal water", "tote": "mixing tank"}, k); err != nil {
+		t.Error(err)
+	} else if l := e.Body.(act.Mix).Before.L; l < 55 || l > 57 {
+		t.Errorf("before is %g L, want some 56 L", l)
+	}
 	// So does a level that already has in it what came.
 	f["at"] = "2026-10-08 20:30"
 	k.View.Steps[0].Level = 0.9

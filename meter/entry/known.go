@@ -3,32 +3,26 @@ package entry
 import (
 	"errors"
 	"fmt"
+	"math"
 	"slices"
 	"strconv"
 	"strings"
 
 	"yardtally/meter/act"
+	"yardtally/meter/sugar"
 )
 
-// RigTote returns the name of the tote that stands on the rig at an instant, as
+// rigTote returns the name of the tote that stands on the rig at an instant, as
 // standing acts have it; "" where none is named.
-func RigTote(standing []act.Act, at int64) string {
-	name := ""
+func rigTote(standing []act.Act, at int64) string {
+	rig := act.NewRigTote(standing)
 	for i := range standing {
-		a := &standing[i]
-		if a.Since() > at {
+		if standing[i].Since() > at {
 			break
 		}
-		switch b := a.Body.(type) {
-		case act.Swap:
-			name = b.Tote
-		case act.Tote:
-			if name == "" {
-				name = b.Name
-			}
-		}
+		rig.Take(&standing[i])
 	}
-	return name
+	return rig.Name
 }
 
 // totes are the names of all totes that acts speak of, in order.
@@ -82,7 +76,7 @@ func touched(b act.Body) []string {
 // standing is the tote's own name, where it is the one on the rig.
 func (r *reader) standing(tote string) string {
 	if tote == "" {
-		return RigTote(r.k.Standing, r.at)
+		return rigTote(r.k.Standing, r.at)
 	}
 	return tote
 }
@@ -174,20 +168,37 @@ func (r *reader) before(tote string, comes float64) *act.Content {
 		called = strconv.Quote(name)
 	}
 	why := "nothing tells"
-	if r.k.View != nil && name == RigTote(r.k.Standing, r.at) {
+	switch {
+	case r.k.View == nil:
+	case name == rigTote(r.k.Standing, r.at):
 		rest, err := restBefore(r.k, name, r.at)
+		by := "its level at rest"
+		if rest.Act != "" {
+			by = "what was seen in it"
+		}
 		switch room := rest.Capacity; {
 		case err != nil:
 			why = err.Error()
 		case room > 0 && rest.L+comes > 1.1*room:
-			why = fmt.Sprintf("its level at rest at %s shows %s, and with what came it would hold more than its %s: it may have been filled by then",
-				r.when(rest.At), r.volume(rest.L), r.volume(room))
+			why = fmt.Sprintf("%s at %s shows %s, and with what came it would hold more than its %s: it may have been filled by then",
+				by, r.when(rest.At), r.volume(rest.L), r.volume(room))
 		default:
-			r.note("Before it %s held %s ± %s, by its level at rest at %s.", called, r.volume(rest.L), r.volume(rest.Within), r.when(rest.At))
+			r.note("Before it %s held %s ± %s, by %s at %s.", called, r.volume(rest.L), r.volume(rest.Within), by, r.when(rest.At))
 			return &act.Content{L: rest.L, WithinL: rest.Within}
 		}
-	} else if !r.spoken(name) {
+	case !r.spoken(name):
 		return nil // a tote that nothing ever came into
+	default:
+		book := sugar.Read(r.k.Standing)
+		if i := book.In(name, r.at-1); i >= 0 {
+			b := book.Held[i].Batch
+			c := &act.Content{}
+			if b.Total() > 0 {
+				c.L = math.Round(1e4*float64(b.Total().Mass())/float64(b.Syrup().Near(20).Density)) / 10
+			}
+			r.note("Before it %s held %s by the books: taken as right to %s at most.", called, r.volume(c.L), r.volume(c.Within()))
+			return c
+		}
 	}
 	r.fail("left", fmt.Sprintf(`must be given, like "25 gal", or empty: what did %s hold before? (%s)`, called, why), "")
 	return nil

@@ -12,10 +12,11 @@ import (
 	ltote "yardtally/meter/tote"
 )
 
-// Rest is what the rig's tote held right before an instant, by its level.
-type Rest struct {
-	At        int64   // Unix ns: when the level was at rest
-	L, Within float64 // then, less what was metered since; half of its 95 % interval
+// rest is what the rig's tote held right before an instant.
+type rest struct {
+	At        int64   // Unix ns: when its level was at rest, or it was seen
+	Act       string  // the entry that says so; "": the level
+	L, Within float64 // then, less what was metered and booked since; half of its 95 % interval
 	Capacity  float64 // of the tote, L; 0: not said
 }
 
@@ -27,10 +28,11 @@ const (
 	leastWithin = 1.0  // L
 )
 
-// restBefore returns what the tote on the rig held before an instant. An entry
-// that changed it without the meter since its newest level at rest makes that
-// useless. The errors say why nothing is known, in words.
-func restBefore(k *Known, name string, at int64) (Rest, error) {
+// restBefore returns what the tote on the rig held before an instant, by its
+// level at rest or by what was seen in it, whichever is newer, less what the
+// meter and entries took out of it since. What came in since makes that useless.
+// The errors say why nothing is known, in words.
+func restBefore(k *Known, name string, at int64) (rest, error) {
 	v := k.View
 	i := len(v.Steps) - 1
 	for i >= 0 && v.Steps[i].At >= at {
@@ -43,13 +45,13 @@ func restBefore(k *Known, name string, at int64) (Rest, error) {
 			body = &t
 		}
 	}
-	if body == nil {
-		return Rest{}, errors.New("no tote is described")
+	r := rest{}
+	if body != nil {
+		r.Capacity = body.CapacityL
 	}
-	r := Rest{Capacity: body.CapacityL}
 	u2 := 0.0
 	metered := quantity.Volume(0)
-	if i >= 0 {
+	if i >= 0 && body != nil {
 		s := &v.Steps[i]
 		table, err := body.Table()
 		if err != nil {
@@ -67,19 +69,40 @@ func restBefore(k *Known, name string, at int64) (Rest, error) {
 			u2 = square(p.U.Litres()) + square(v.Terms.ShareU*r.L) + square(p.Lag.Litres()/4)
 		}
 	}
-	if r.At == 0 {
-		return r, errors.New("there is no level at rest before that")
-	}
+	lost := 0.0 // past the meter, and booked
 	for j := range k.Standing {
 		a := &k.Standing[j]
-		if a.From <= r.At || a.From >= at {
+		if a.From <= r.At || a.From >= at || !slices.ContainsFunc(touched(a.Body), func(t string) bool { return t == "" || t == name }) {
 			continue
 		}
-		for _, t := range touched(a.Body) {
-			if t == "" || t == name {
-				return r, fmt.Errorf("its newest level at rest is of %s, and since then there was a %s", when(k, r.At), a.Body.Kind())
+		out, off := 0.0, 0.0
+		switch b := a.Body.(type) {
+		case act.Contents:
+			r.At, r.L, r.Act, lost, metered = a.From, b.L, a.ID, 0, 0
+			u2 = square(b.Within() / math.Sqrt(3))
+			continue
+		case act.Stirred:
+			continue
+		case act.Fed:
+			out, off = b.L, b.Within()
+		case act.Lost:
+			out, off = b.L, b.Within()
+		case act.Transfer:
+			if (b.FromTote == "" || b.FromTote == name) && !b.All {
+				out, off = b.L, b.Within()
 			}
 		}
+		switch {
+		case r.At == 0:
+			continue
+		case out == 0:
+			return r, fmt.Errorf("what is known of it is of %s, and since then there was a %s", when(k, r.At), a.Body.Kind())
+		}
+		lost += out
+		u2 += square(off / math.Sqrt(3))
+	}
+	if r.At == 0 {
+		return r, errors.New("no level at rest before that, and nobody said what was seen in it")
 	}
 	flowed := func(start, end int64, vol quantity.Volume) {
 		if start >= r.At && start < at {
@@ -96,9 +119,9 @@ func restBefore(k *Known, name string, at int64) (Rest, error) {
 		flowed(v.Loose[j].Start, v.Loose[j].End, v.Loose[j].Volume)
 	}
 	if slices.ContainsFunc(v.Changes, func(c ltote.Change) bool { return c.From >= r.At && c.To < at }) {
-		return r, fmt.Errorf("its newest level at rest is of %s, and it changed since", when(k, r.At))
+		return r, fmt.Errorf("what is known of it is of %s, and its level changed since", when(k, r.At))
 	}
-	r.L = max(0, r.L-metered.Litres())
+	r.L = max(0, r.L-metered.Litres()-lost)
 	r.Within = max(leastWithin, 2*math.Sqrt(u2+square(usualMeter*metered.Litres())))
 	r.L, r.Within = math.Round(r.L*10)/10, math.Ceil(r.Within*10)/10
 	return r, nil

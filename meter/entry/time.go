@@ -50,7 +50,7 @@ func (r *reader) instant() int64 {
 		return r.past("at", at, t.UnixNano(), latest)
 	}
 	low := strings.ToLower(strings.ReplaceAll(at, " ", ""))
-	for _, layout := range []string{"15:04", "15:04:05", "3:04pm", "3:04:05pm"} {
+	for _, layout := range []string{"15:04", "15:04:05", "3pm", "3:04pm", "3:04:05pm"} {
 		t, err := time.Parse(layout, low)
 		if err != nil || layout[0] == '1' && low[1] == ':' { // 9:40 alone could be either half of the day
 			continue

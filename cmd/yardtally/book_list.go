@@ -1,0 +1,148 @@
+package main
+
+import (
+	"fmt"
+	"math"
+
+	"yardtally/calibrate/quantity"
+	"yardtally/meter/act"
+	"yardtally/meter/entry"
+	"yardtally/meter/sugar"
+)
+
+// listBook lists the entries of the books, and what is in store and in each tote.
+func (s *spoken) listBook() error {
+	standing := entry.Standing(s.acts)
+	book := sugar.Read(standing)
+	why := make(map[string]string)
+	for _, r := range book.Review {
+		why[r.Act] = r.Why
+	}
+	n := 0
+	for i := range standing {
+		a := &standing[i]
+		if !isEntry(a) {
+			continue
+		}
+		if n == 0 {
+			fmt.Fprintf(s.e.out, "Books of %s\n\n", s.backend.Rig())
+		}
+		n++
+		fmt.Fprintf(s.e.out, "%s  %s by %s\n    %s\n", short(a.ID), day(a.From, s.zone), a.Who, sayAct(a.Body, s.sys, s.zone))
+		if why[a.ID] != "" {
+			fmt.Fprintf(s.e.out, "    To settle: %s.\n", why[a.ID])
+		}
+	}
+	if n == 0 {
+		fmt.Fprintln(s.e.out, "Nothing is booked yet: \"yardtally book -h\" says how.")
+		return nil
+	}
+	fmt.Fprintln(s.e.out, "\nIn store by the books:")
+	if len(book.Stocks) == 0 {
+		fmt.Fprintln(s.e.out, "  nothing that was booked")
+	}
+	for i := range book.Stocks {
+		fmt.Fprintln(s.e.out, "  "+s.sayStock(&book.Stocks[i], standing))
+	}
+	fmt.Fprintln(s.e.out, "In totes:")
+	rig := book.OnRig(math.MaxInt64)
+	totes := 0
+	for _, i := range lastHeld(book) {
+		h := &book.Held[i]
+		if h.Batch.Total() == 0 && i != rig {
+			continue
+		}
+		totes++
+		fmt.Fprintln(s.e.out, "  "+s.sayHeld(h, i == rig))
+	}
+	if totes == 0 {
+		fmt.Fprintln(s.e.out, "  nothing that was booked")
+	}
+	return nil
+}
+
+// lastHeld is what each tote holds now, as places in Book.Held, in order of
+// when that began.
+func lastHeld(book *sugar.Book) (out []int) {
+	last := make(map[string]int)
+	for i := range book.Held {
+		last[book.Held[i].Tote] = i
+	}
+	for i := range book.Held {
+		if last[book.Held[i].Tote] == i {
+			out = append(out, i)
+		}
+	}
+	return out
+}
+
+// sayStock says what is in store of a kind, in bags where it comes in those.
+func (s *spoken) sayStock(k *sugar.Stock, standing []act.Act) string {
+	solids, water := k.Left()
+	kg := solids.Mass() + water.Mass()
+	text := s.sys.Mass(kg) + " of " + k.Kind
+	bag := 0.0
+	for i := range standing {
+		switch b := standing[i].Body.(type) {
+		case act.Purchase:
+			if b.Goods.Kind == k.Kind && b.BagKg > 0 {
+				bag = b.BagKg
+			}
+		case act.Count:
+			if b.Goods.Kind == k.Kind && b.BagKg > 0 {
+				bag = b.BagKg
+			}
+		}
+	}
+	if bag > 0 {
+		text += fmt.Sprintf(", %.3g bags", math.Round(10*float64(kg)/bag)/10)
+	}
+	if price, ok := k.Price(); ok {
+		text += fmt.Sprintf(", at %s%.2f a %s", s.currency(), price*float64(s.perMass()), s.massUnit())
+	}
+	if kg < 0 {
+		text += ": more went out than came in"
+	}
+	return text
+}
+
+// perMass is the mass that prices are of, in the person's units.
+func (s *spoken) perMass() quantity.Mass {
+	if s.sys == quantity.US {
+		return quantity.Pound
+	}
+	return quantity.Kilogram
+}
+
+func (s *spoken) massUnit() string {
+	if s.sys == quantity.US {
+		return "lb"
+	}
+	return "kg"
+}
+
+// sayHeld says what a tote holds: that on the rig by its sensor, others by the books.
+func (s *spoken) sayHeld(h *sugar.Held, rig bool) string {
+	name := h.Tote
+	if name == "" {
+		name = "the tote on the rig"
+	}
+	how := s.sys.Volume(quantity.VolumeOf(float64(h.Batch.Total().Mass())/float64(h.Syrup.Near(20).Density))) + " by the books"
+	if rig {
+		how = "its level is not known"
+		if t := &s.before.Tote; t.Known {
+			how = s.sys.Volume(t.Volume) + " by its level of " + day(t.At, s.zone)
+		}
+		if h.Tote != "" {
+			name += ", on the rig"
+		}
+	}
+	if h.Batch.Total() == 0 {
+		return name + ": " + how
+	}
+	text := fmt.Sprintf("%s: %s, %v at %.1f Brix", name, how, h.Syrup.Makeup, h.Syrup.Solids.Brix())
+	if h.Unstirred {
+		text += ", not stirred"
+	}
+	return text
+}
