@@ -129,6 +129,12 @@ func (c *config) at(t int64) *span {
 // compile builds the config of one rig from its standing acts. An act that
 // cannot be used is listed for review and leaves what held before.
 func compile(standing []act.Act) *config {
+	b := booksOf(standing)
+	return compileWith(standing, b, b.in(standing))
+}
+
+// compileWith is compile where the books were read; used is what they come to.
+func compileWith(said []act.Act, b *books, standing []act.Act) *config {
 	cfg := &config{fixes: make(map[string]clock.Fix), curves: make([]CurveSpan, 1), stands: make(map[string][]stand)}
 	cur := span{from: math.MinInt64, rig: act.DefaultRig, sense: sensor.RulesOf(sensor.Tote{})}
 	cur.derive()
@@ -159,8 +165,11 @@ func compile(standing []act.Act) *config {
 			cfg.spans = append(cfg.spans, next)
 		}
 	}
-	for _, c := range act.Conflicts(standing) {
+	for _, c := range act.Conflicts(said) {
 		cfg.review = append(cfg.review, Review{Act: c.Counts.ID, Why: fmt.Sprintf("differs from act %s, said by %s without knowing of it; this one counts until an act replaces both", c.Other.ID, c.Other.Who)})
+	}
+	if b != nil {
+		cfg.review = append(cfg.review, b.review...)
 	}
 	cfg.name()
 	for _, y := range yards {

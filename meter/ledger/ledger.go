@@ -49,7 +49,9 @@ type Replay func(after uint64, fn func(*meter.Record) error) error
 // Ledger is one rig's ledger. It is owned by one goroutine.
 type Ledger struct {
 	rig      string
-	standing []act.Act
+	stands   []act.Act // what people said and did not take back
+	books    *books    // what the books among it mean; nil: there are none
+	standing []act.Act // that, with what the books mean in the place of their entries
 	cfg      *config
 	clk      clock.Clock
 
@@ -95,14 +97,26 @@ func (l *Ledger) reset() {
 
 // SetActs gives the ledger all acts of its rig. The order does not matter.
 func (l *Ledger) SetActs(all []act.Act) {
-	standing := slices.DeleteFunc(act.Standing(all), func(a act.Act) bool { return act.OfAlarms(a.Body) })
-	changed := diff(l.standing, standing)
+	said := slices.DeleteFunc(act.Standing(all), foldsNothing)
+	changed := diff(l.stands, said)
 	if len(changed) == 0 {
 		return
 	}
+	b := l.books
+	if slices.ContainsFunc(changed, func(a act.Act) bool { return touchesBooks(a.Body) }) {
+		b = booksOf(said)
+	}
+	standing := b.in(said)
+	if b != nil || l.books != nil {
+		changed = diff(l.standing, standing)
+	}
 	old, before := l.cfg, l.standing
-	l.standing, l.cfg = standing, compile(standing)
+	l.stands, l.books, l.standing = said, b, standing
+	l.cfg = compileWith(said, b, standing)
 	l.cfg.boots = old.boots
+	if len(changed) == 0 {
+		return // an entry that tells nothing of what the tote held
+	}
 	l.forget()
 	refix := false
 	for i := range changed {
@@ -133,6 +147,12 @@ func (l *Ledger) SetActs(all []act.Act) {
 		l.clk.SetFixes(l.cfg.fix)
 		l.moved()
 	}
+}
+
+// foldsNothing reports whether an act is none of the ledger's business.
+func foldsNothing(a act.Act) bool {
+	_, issued := a.Body.(act.Statement)
+	return issued || act.OfAlarms(a.Body)
 }
 
 // NameBoot tells the id of a boot, by which the counter's sessions are named

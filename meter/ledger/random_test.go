@@ -323,12 +323,11 @@ func settledView(l *Ledger) View {
 
 func TestRandomNights(t *testing.T) {
 	for seed := range seeds() {
-		t.Run(fmt.Sprint(seed), func(t *testing.T) { randomly(t, seed) })
+		t.Run(fmt.Sprint(seed), func(t *testing.T) { randomly(t, randomNight(seed), seed) })
 	}
 }
 
-func randomly(t *testing.T, seed uint64) {
-	n := randomNight(seed)
+func randomly(t *testing.T, n night, seed uint64) {
 	r := rand.New(rand.NewPCG(seed, 5))
 	acts := settings()
 	l := New("heron")

@@ -1,0 +1,92 @@
+package ledger
+
+import (
+	"cmp"
+	"slices"
+
+	"yardtally/meter/act"
+	"yardtally/meter/sugar"
+)
+
+// books is what the season's books mean to the ledger.
+type books struct {
+	derived []act.Act       // what the tote on the rig held, as batches; what stands there, as totes
+	only    map[string]bool // ids of totes that are described, and do not stand on the rig
+	review  []Review
+}
+
+// touchesBooks reports whether what the books mean may hang on an act.
+func touchesBooks(b act.Body) bool {
+	switch b.(type) {
+	case act.Statement:
+		return false
+	case act.Tote, act.Batch:
+		return true
+	}
+	return act.OfBooks(b)
+}
+
+// booksOf reads the books among standing acts; nil where there are none.
+func booksOf(standing []act.Act) *books {
+	if !slices.ContainsFunc(standing, func(a act.Act) bool { return act.OfBooks(a.Body) }) {
+		return nil
+	}
+	b := &books{only: make(map[string]bool)}
+	book := sugar.Read(standing)
+	for _, r := range book.Review {
+		b.review = append(b.review, Review{Act: r.Act, Why: r.Why})
+	}
+	gone := act.Corrected(standing)
+	on := act.NewRigTote(standing)
+	shapes := make(map[string]act.Tote)
+	var now *act.Tote
+	for i := range standing {
+		a := &standing[i]
+		switch x := a.Body.(type) {
+		case act.Tote:
+			if a.Check() != nil {
+				continue // compile says so
+			}
+			shapes[x.Name] = x
+			if !on.Take(a) {
+				b.only[a.ID] = true
+				continue
+			}
+			now = &x
+		case act.Swap:
+			if gone[a.ID] || a.Check() != nil {
+				continue
+			}
+			on.Take(a)
+			shape, ok := shapes[x.Tote]
+			if !ok && now == nil {
+				continue // of no tote is the shape known
+			}
+			if !ok {
+				shape = *now
+				shape.Name = x.Tote
+			}
+			now = &shape
+			b.derived = append(b.derived, act.Act{ID: a.ID, Rig: a.Rig, Who: a.Who, When: a.When, From: a.From, Body: shape})
+		}
+	}
+	b.derived = append(b.derived, book.Batches(standing)...)
+	return b
+}
+
+// in returns the standing acts with what the books mean in the place of their
+// entries. At one instant it comes first: what a person said of the batch then
+// counts.
+func (b *books) in(standing []act.Act) []act.Act {
+	if b == nil {
+		return standing
+	}
+	out := slices.Clone(b.derived)
+	for i := range standing {
+		if a := &standing[i]; !act.OfBooks(a.Body) && !b.only[a.ID] {
+			out = append(out, *a)
+		}
+	}
+	slices.SortStableFunc(out, func(x, y act.Act) int { return cmp.Compare(x.From, y.From) })
+	return out
+}
