@@ -102,6 +102,7 @@ type demo struct {
 	data  string
 	units quantity.System
 	exit  bool
+	books bool // it keeps them: its folder had none
 	log   *slog.Logger
 }
 
@@ -144,6 +145,10 @@ func (m *demo) run(ctx context.Context) error {
 	ended := make(chan error, 1)
 	go func() { ended <- d.run(ctx) }()
 
+	if err := m.bookAll(ctx, d); err != nil {
+		cancel()
+		return errors.Join(err, <-ended)
+	}
 	keeper := make(chan error, 1)
 	telling, stopTelling := context.WithCancel(ctx)
 	go func() { keeper <- m.tell(telling, d) }()
@@ -270,6 +275,9 @@ func (m *demo) reckon(ctx context.Context, rig *rigsim.Rig, d *daemon) error {
 		return err
 	}
 	if err := m.tellOf(ctx, d, map[int64]bool{}, true); err != nil {
+		return err
+	}
+	if err := m.bookLoads(ctx, d, &truth); err != nil {
 		return err
 	}
 	v := d.desk.Snapshot().View

@@ -7,6 +7,7 @@ import (
 
 	"yardtally/calibrate/quantity"
 	"yardtally/meter/act"
+	"yardtally/meter/entry"
 )
 
 // sayBooks says an entry of the books in a line; "" of other acts.
@@ -113,7 +114,7 @@ func sayGoods(g act.Goods, u quantity.System) string {
 		if g.Bags == 1 {
 			bags = "bag"
 		}
-		how = strconv.FormatFloat(g.Bags, 'g', -1, 64) + " " + bags + " of " + u.Mass(quantity.Mass(g.BagKg))
+		how = strconv.FormatFloat(g.Bags, 'g', -1, 64) + " " + bags + " of " + entry.Mass(g.BagKg)
 	case g.L > 0:
 		how = u.Volume(quantity.VolumeOf(g.L / 1000))
 	}

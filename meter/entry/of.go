@@ -265,6 +265,10 @@ func plainest(x float64, texts []string, read func(string) (float64, error)) str
 	return best
 }
 
+// Mass writes a mass as a person does who reads it off a label: in pounds or
+// kilograms, whichever takes fewer digits.
+func Mass(kg float64) string { return massText(kg) }
+
 func massText(kg float64) string {
 	lb := tidy(kg / float64(quantity.Pound))
 	return plainest(kg, []string{plain(lb) + " lb", plain(kg) + " kg"}, func(s string) (float64, error) {
