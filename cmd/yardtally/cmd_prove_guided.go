@@ -207,7 +207,7 @@ func (g *guide) askSyrup(ctx context.Context) error {
 }
 
 func newestBatch(acts []act.Act) (b act.Batch, ok bool) {
-	for _, a := range act.Standing(acts) {
+	for _, a := range ledger.WithBooks(act.Standing(acts)) {
 		if x, is := a.Body.(act.Batch); is && x.Check() == nil {
 			b, ok = x, true
 		}

@@ -73,7 +73,7 @@ func runStrap(ctx context.Context, e *env, args []string) (err error) {
 func keepStraps(ctx context.Context, e *env, b backend, acts []act.Act, t tote.Table, meterU float64) error {
 	now := time.Now().UnixNano()
 	var newest *act.Act
-	standing := act.Standing(acts)
+	standing := ledger.WithBooks(act.Standing(acts))
 	for i := range standing {
 		now = max(now, standing[i].When+1)
 		if _, ok := standing[i].Body.(act.Tote); ok {

@@ -14,7 +14,10 @@ type RigTote struct {
 func NewRigTote(standing []Act) RigTote {
 	r := RigTote{}
 	var gone map[string]bool
-	var first *Act
+	var first, swap *Act
+	before := func(a, b *Act) bool {
+		return b == nil || a.Since() < b.Since() || a.Since() == b.Since() && later(b, a)
+	}
 	for i := range standing {
 		a := &standing[i]
 		switch b := a.Body.(type) {
@@ -22,24 +25,28 @@ func NewRigTote(standing []Act) RigTote {
 			if gone == nil {
 				gone, r.comes = Corrected(standing), make(map[string]int64)
 			}
-			if at, ok := r.comes[b.Tote]; b.Check() == nil && !gone[a.ID] && (!ok || at < a.Since()) {
+			if gone[a.ID] || b.Check() != nil {
+				continue
+			}
+			if at, ok := r.comes[b.Tote]; !ok || at < a.Since() {
 				r.comes[b.Tote] = a.Since()
 			}
+			if before(a, swap) {
+				swap = a
+			}
 		case Tote:
-			if first == nil || a.Since() < first.Since() || a.Since() == first.Since() && later(first, a) {
+			if before(a, first) {
 				first = a
 			}
 		}
 	}
-	if first != nil {
-		if name := first.Body.(Tote).Name; r.comes == nil || !hasKey(r.comes, name) {
-			r.Name = name
-		}
+	// The first to be described is the one that was there, unless it is the first
+	// to be brought.
+	if first != nil && (swap == nil || swap.Body.(Swap).Tote != first.Body.(Tote).Name) {
+		r.Name = first.Body.(Tote).Name
 	}
 	return r
 }
-
-func hasKey(m map[string]int64, key string) bool { _, ok := m[key]; return ok }
 
 // Take takes in the next act, in order, and reports whether it put a tote on
 // the rig, or described the one there.

@@ -10,8 +10,9 @@ import (
 
 // books is what the season's books mean to the ledger.
 type books struct {
-	derived []act.Act       // what the tote on the rig held, as batches; what stands there, as totes
-	only    map[string]bool // ids of totes that are described, and do not stand on the rig
+	batches []act.Act           // what the tote on the rig held
+	stands  map[string]act.Tote // what a swap brought, by the swap's id
+	only    map[string]bool     // ids of totes that are described, and do not stand on the rig
 	review  []Review
 }
 
@@ -31,8 +32,8 @@ func booksOf(standing []act.Act) *books {
 	if !slices.ContainsFunc(standing, func(a act.Act) bool { return act.OfBooks(a.Body) }) {
 		return nil
 	}
-	b := &books{only: make(map[string]bool)}
 	book := sugar.Read(standing)
+	b := &books{batches: book.Batches(standing), stands: make(map[string]act.Tote), only: make(map[string]bool)}
 	for _, r := range book.Review {
 		b.review = append(b.review, Review{Act: r.Act, Why: r.Why})
 	}
@@ -67,26 +68,33 @@ func booksOf(standing []act.Act) *books {
 				shape.Name = x.Tote
 			}
 			now = &shape
-			b.derived = append(b.derived, act.Act{ID: a.ID, Rig: a.Rig, Who: a.Who, When: a.When, From: a.From, Body: shape})
+			b.stands[a.ID] = shape
 		}
 	}
-	b.derived = append(b.derived, book.Batches(standing)...)
 	return b
 }
 
 // in returns the standing acts with what the books mean in the place of their
-// entries. At one instant it comes first: what a person said of the batch then
-// counts.
+// entries. At one instant batches come first: what a person said of it counts.
 func (b *books) in(standing []act.Act) []act.Act {
 	if b == nil {
 		return standing
 	}
-	out := slices.Clone(b.derived)
+	out := slices.Clone(b.batches)
 	for i := range standing {
-		if a := &standing[i]; !act.OfBooks(a.Body) && !b.only[a.ID] {
-			out = append(out, *a)
+		a := standing[i]
+		if shape, ok := b.stands[a.ID]; ok {
+			a.Body, a.Replaces = shape, nil
+		} else if b.only[a.ID] || act.OfBooks(a.Body) {
+			continue
 		}
+		out = append(out, a)
 	}
 	slices.SortStableFunc(out, func(x, y act.Act) int { return cmp.Compare(x.From, y.From) })
 	return out
 }
+
+// WithBooks returns the standing acts as the ledger takes them: in the place of
+// entries of the books what the tote on the rig held by them, as batches, and the
+// tote that a swap brought. Without books that is the same list.
+func WithBooks(standing []act.Act) []act.Act { return booksOf(standing).in(standing) }

@@ -111,6 +111,13 @@ func TestSwap(t *testing.T) {
 		}
 		return 70 // 77 % of 200 kg in 220 kg
 	})
+	// Of one instant, the order in which it was said counts.
+	one := entry("t", mid, acts[4].Body)
+	two := entry("swapped", mid, act.Swap{Tote: "small"})
+	one.When, two.When = t0+1, t0+2
+	if v := replayed(t, append(acts, one, two), recs).View(); v.Tote.Name != "small" {
+		t.Errorf("described and then swapped: %q", v.Tote.Name)
+	}
 	// Undescribed, it has the shape of the one before.
 	v = ledgers(t, recs, append(settings(), entry("swapped", mid, act.Swap{Tote: "new"})))
 	if v.Tote.Name != "new" || math.Abs(v.Tote.Volume.Litres()-700) > 1 {

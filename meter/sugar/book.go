@@ -218,7 +218,7 @@ func (b *Book) In(tote string, at int64) int {
 
 // Read reads the standing acts, in any order.
 func Read(standing []act.Act) *Book {
-	r := reader{book: new(Book), totes: make(map[string]*tote), over: act.NewRigTote(standing)}
+	r := reader{book: new(Book), totes: make(map[string]*tote), same: make(map[string]string), most: make(map[string]float64), short: make(map[string]bool), over: act.NewRigTote(standing)}
 	for _, a := range inOrder(standing) {
 		r.take(a)
 	}

@@ -92,9 +92,6 @@ func (r *reader) enough(a *act.Act, s *Stock) {
 	if short && !r.short[s.Kind] {
 		r.review(a, "%s: %.4g kg more left the store by then than was bought or counted", s.Kind, float64(-left.Mass()))
 	}
-	if r.short == nil {
-		r.short = make(map[string]bool)
-	}
 	r.short[s.Kind] = short
 }
 
@@ -138,6 +135,9 @@ func (r *reader) mix(a *act.Act, m act.Mix) error {
 		}
 	}
 	r.coming(a, t, m.Before)
+	if err := t.add(made.Batch, []Portion{{a.ID, 1}}, []int64{a.Since()}, m.Measured()); err != nil {
+		return err
+	}
 	for _, p := range made.Parts {
 		if _, err := r.fromStore(a, p.Goods, t.place(), func(s *Stock) *mix.Batch { return &s.Mixed }); err != nil {
 			return err
@@ -145,9 +145,6 @@ func (r *reader) mix(a *act.Act, m act.Mix) error {
 	}
 	r.move(a, Place{At: Tap}, t.place(), made.Water, false)
 	r.reckon(a, t.place(), made.Weighed, made.Batch)
-	if err := t.add(made.Batch, []Portion{{a.ID, 1}}, []int64{a.Since()}, m.Measured()); err != nil {
-		return err
-	}
 	t.unstirred = m.Unstirred
 	t.exposed = r.onRig(t)
 	r.hold(a, t, true)
@@ -334,13 +331,14 @@ func (r *reader) water(a *act.Act, w act.Water) error {
 	} else if t.exposed && t.batch.Total() > 0 {
 		r.review(a, "before: must be said where water comes to syrup on the rig; nothing is taken to have been drawn")
 	}
-	if t.batch.DrySolids() == 0 {
-		r.review(a, "tote: must hold syrup that acts tell of, is %q: the water is booked, what it made is not known", t.name)
+	if empty := t.booked || w.Before != nil && w.Before.L <= w.Before.Within(); t.batch.DrySolids() == 0 && !empty {
+		r.review(a, "tote: must hold syrup that acts tell of, or be empty, is %q: what the water made is not known", t.name)
+		return nil
 	}
-	r.move(a, Place{At: Tap}, t.place(), b, false)
 	if err := t.add(b, nil, nil, t.measured); err != nil {
 		return err
 	}
+	r.move(a, Place{At: Tap}, t.place(), b, false)
 	t.unstirred = t.unstirred || w.Unstirred
 	r.hold(a, t, true)
 	return nil

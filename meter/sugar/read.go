@@ -2,9 +2,9 @@ package sugar
 
 import (
 	"cmp"
+	"encoding/json"
 	"fmt"
 	"math"
-	"reflect"
 	"slices"
 
 	"yardtally/calibrate/mix"
@@ -17,10 +17,11 @@ type reader struct {
 	book  *Book
 	totes map[string]*tote
 	over  act.RigTote
-	same  map[string][]*act.Act // entries of one kind and instant, to find what was said twice
-	moved []*tote               // by the act in hand
-	empty *Review               // of a swap that brought a tote of which nothing is known
-	short map[string]bool       // kinds of which more was used than there was, as said already
+	same  map[string]string  // entries by what they say and when, to find what was said twice
+	most  map[string]float64 // what totes can hold, L
+	moved []*tote            // by the act in hand
+	empty *Review            // of a swap that brought a tote of which nothing is known
+	short map[string]bool    // kinds of which more was used than there was, as said already
 }
 
 // tote is what a tote holds.
@@ -32,6 +33,7 @@ type tote struct {
 	held      int       // in Book.Held; -1: none
 	measured  bool
 	unstirred bool
+	over      bool         // it holds more than it can, as said already
 	moved     bool         // something came or went since Held says what is in it
 	exposed   bool         // on the rig since its amount was known: the meter may have taken of it
 	booked    bool         // something was ever brought here by an act
@@ -88,6 +90,7 @@ func (r *reader) take(a *act.Act) {
 	var err error
 	switch b := a.Body.(type) {
 	case act.Tote:
+		r.most[b.Name] = b.CapacityL
 		r.rig(a)
 	case act.Swap:
 		r.rig(a)
@@ -133,17 +136,16 @@ func (r *reader) twice(a *act.Act) {
 	if act.Subject(a.Body) != "" {
 		return
 	}
-	if r.same == nil {
-		r.same = make(map[string][]*act.Act)
+	body, err := json.Marshal(a.Body)
+	if err != nil {
+		return
 	}
-	key := fmt.Sprint(a.Body.Kind(), " ", a.From)
-	for _, o := range r.same[key] {
-		if reflect.DeepEqual(o.Body, a.Body) {
-			r.review(a, "says the same as act %s, and both count: if it was said twice, take one back", o.ID)
-			break
-		}
+	key := fmt.Sprint(a.Body.Kind(), " ", a.From, " ", string(body))
+	if first, ok := r.same[key]; ok {
+		r.review(a, "says the same as act %s, and both count: if it was said twice, take one back", first)
+		return
 	}
-	r.same[key] = append(r.same[key], a)
+	r.same[key] = a.ID
 }
 
 // tote returns the tote of that name; "": the one on the rig.
@@ -239,9 +241,24 @@ func (r *reader) hold(a *act.Act, t *tote, changed bool) {
 	if h.made == math.MaxInt64 {
 		h.made = 0
 	}
+	t.full(r, a)
 	t.held, t.moved = len(r.book.Held), false
 	r.book.Held = append(r.book.Held, h)
 }
+
+// full says, once, that a tote holds more by the acts than it can.
+func (t *tote) full(r *reader, a *act.Act) {
+	most, known := r.most[t.name]
+	over := known && volume(t.batch).Litres() > most*overfull
+	if over && !t.over {
+		r.review(a, "%s must hold %.4g L at most, by acts it holds %.4g L: something that left it was not said", sayTote(t.name), most, volume(t.batch).Litres())
+	}
+	t.over = over
+}
+
+// overfull is how much more than its nominal capacity a tote can hold. Common
+// practice, no source: there is room under the lid.
+const overfull = 1.1
 
 // volume is a batch's volume, also of one that is thicker than syrup can be.
 func volume(b mix.Batch) quantity.Volume {
