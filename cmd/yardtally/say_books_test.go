@@ -14,13 +14,13 @@ func TestSayBooks(t *testing.T) {
 		b    act.Body
 		want string
 	}{
-		{act.Purchase{Goods: bags, Price: 120.5, Lot: "L7"}, "purchase: 8 bags of 25.0 kg of sugar, price 120.50, lot L7"},
+		{act.Purchase{Goods: bags, Price: 120.5, Lot: "L7"}, "purchase: 8 bags of 25 kg of sugar, price 120.50, lot L7"},
 		{act.Purchase{Goods: act.Goods{Kind: "hfcs-55", L: 200, Brix: 76.8}}, "purchase: 200.0 L of hfcs-55 at 76.8 Brix"},
-		{act.Count{Goods: act.Goods{Kind: "sugar", Bags: 1, BagKg: 25}, Price: 15}, "count: 1 bag of 25.0 kg of sugar in the store, which cost 15.00"},
+		{act.Count{Goods: act.Goods{Kind: "sugar", Bags: 1, BagKg: 25}, Price: 15}, "count: 1 bag of 25 kg of sugar in the store, which cost 15.00"},
 		{act.Count{Goods: act.Goods{Kind: "hfcs-42"}, Empty: true}, "count: no hfcs-42 in the store"},
 		{act.Mix{Name: "first", Parts: []act.Goods{bags, {Kind: "hfcs-55", Kg: 100}}, WaterL: 120, Brix: 64, VolumeL: 300, Unstirred: true, Before: &act.Content{L: 40}},
-			"mix: first, 8 bags of 25.0 kg of sugar and 100 kg of hfcs-55 and 120.0 L of water into the tote on the rig, which held 40.0 L, 64 Brix, 300.0 L of it, not stirred"},
-		{act.Mix{Tote: "two", Parts: []act.Goods{bags}, Reading: 61}, "mix: 8 bags of 25.0 kg of sugar and water into tote two, which a refractometer read as 61 Brix"},
+			"mix: first, 8 bags of 25 kg of sugar and 100 kg of hfcs-55 and 120.0 L of water into the tote on the rig, which held 40.0 L, 64 Brix, 300.0 L of it, not stirred"},
+		{act.Mix{Tote: "two", Parts: []act.Goods{bags}, Reading: 61}, "mix: 8 bags of 25 kg of sugar and water into tote two, which a refractometer read as 61 Brix"},
 		{act.Mix{Parts: []act.Goods{{Kind: "hfcs-55", Kg: 100}}}, "mix: 100 kg of hfcs-55 into the tote on the rig"},
 		{act.Transfer{FromTote: "two", L: 300}, "transfer: 300.0 L of tote two into the tote on the rig"},
 		{act.Transfer{ToTote: "two", All: true, Before: &act.Content{}}, "transfer: all of the tote on the rig into tote two, which held 0.0 L"},
