@@ -73,6 +73,14 @@ func TestBooksRestate(t *testing.T) {
 		}
 		return even
 	})
+	// What the hose still held is of the batch before.
+	rig := entry("rig", 0, act.Rig{WrapBits: 32, QuietS: 2.5, LeastL: 0.25, MostLPM: 120, Zone: "UTC", HoseL: 6})
+	w = ledgers(t, recs, with(first, said), with(first, said, load, rig))
+	for i, want := range []float64{64, 0, even} { // of the ninth fill on: 4.3 L each, so the hose ends in the second
+		if got := w.Fills[9+i].Brix; want > 0 && math.Abs(got-want) > 0.01 || want == 0 && !(got > even+1 && got < 63) {
+			t.Errorf("with a hose of 6 L, fill %d has %g Brix, want %g", 9+i, got, want)
+		}
+	}
 	// Also one of the same instant.
 	said.From = first.From
 	v = ledgers(t, recs, with(first), with(said, first))

@@ -253,10 +253,11 @@ func (b *Book) Batches(standing []act.Act) []act.Act {
 func (h *Held) batch() act.Batch {
 	b := act.Batch{Syrup: syrup.Sucrose.String(), Brix: h.Syrup.Solids.Brix(), MadeNS: max(0, h.made),
 		BrixWithin: min(max(h.SolidsU.Brix()*math.Sqrt(3), 1e-3), 20)}
+	// In percent to the hundredth, as a person would say it.
 	shares := make(map[string]float64)
 	for k := syrup.Sucrose; k <= syrup.HFCS55; k++ {
-		if m := h.Batch.Of(k); m > 0 {
-			shares[k.String()] = float64(m.Mass())
+		if part := math.Round(h.Syrup.Makeup.Share(k)*1e4) / 100; part > 0 {
+			shares[k.String()] = part
 		}
 	}
 	switch {

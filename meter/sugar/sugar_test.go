@@ -157,6 +157,20 @@ func TestSeason(t *testing.T) {
 	if i := b.OnRig(9 * hour); i != -1 {
 		t.Errorf("held at 9 h: %d", i)
 	}
+	// As batches for the ledger: the kinds in percent of the solids.
+	batches := b.Batches(s.acts)
+	if len(batches) != 2 || batches[0].ID != m1 || batches[0].Body.(act.Batch).Syrup != "sucrose" {
+		t.Fatalf("batches: %+v", batches)
+	}
+	mixed := batches[1].Body.(act.Batch)
+	near(t, "share of corn syrup", mixed.Shares["hfcs-55"], 100*77/(old+177), 0.006)
+	sol, u, err := mixed.Solution()
+	if err != nil || math.Abs(float64(sol.Solids-h.Syrup.Solids)) > 1e-12 || math.Abs(u/float64(h.SolidsU)-1) > 1e-9 {
+		t.Errorf("as a batch: %+v ± %v (%v), held %+v ± %v", sol, u, err, h.Syrup, h.SolidsU)
+	}
+	if mixed.MadeNS != 10*hour { // of what is left of it there is more than a tenth
+		t.Errorf("made %v", mixed.MadeNS)
+	}
 	// A bag less was bought.
 	s.say(2, act.Purchase{Goods: bags(15), Price: 400, Lot: "L7"}, buy)
 	b = Read(s.acts)
