@@ -119,6 +119,10 @@ func TestSwap(t *testing.T) {
 		}
 		return 70 // 77 % of 200 kg in 220 kg
 	})
+	// Until then the other stood there, though this one was described.
+	if v := replayed(t, append(acts, swap), recs[:len(recs)/3]).View(); v.At >= mid || v.Tote.Name != "t" || math.Abs(v.Tote.Volume.Litres()-700) > 1 {
+		t.Errorf("before the swap: %q, %v", v.Tote.Name, v.Tote.Volume)
+	}
 	// Of one instant, the order in which it was said counts.
 	one := entry("t", mid, acts[4].Body)
 	two := entry("swapped", mid, act.Swap{Tote: "small"})
