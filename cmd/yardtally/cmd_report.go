@@ -25,7 +25,7 @@ func runReport(ctx context.Context, e *env, name string, args []string, print fu
 	fs := flags(name)
 	var w where
 	w.flags(fs)
-	night := fs.String("night", "", "`DATE` that outings began on, like 2026-10-09; before 05:00 counts as the evening before (default: the newest)")
+	night := fs.String("night", "", "`DATE` that outings began on, like 2026-10-09; before 05:00, or before noon after an evening out, counts as the evening before (default: the newest)")
 	all := fs.Bool("all", false, "everything, not one night")
 	asJSON := fs.Bool("json", false, "as JSON: SI units, RFC 3339 times")
 	asCSV := fs.Bool("csv", false, "as CSV: the same columns")

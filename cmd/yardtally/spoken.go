@@ -165,7 +165,7 @@ func checkNight(text string) error {
 	return nil
 }
 
-// nightIn returns the night of that date: the outings that began on it; for ""
+// nightIn returns the night of that date, as ledger.View.NightOn has it; for ""
 // the newest with an outing or, without any, that of the newest readings, and
 // 0, 0 where there are none. Reports and fills' numbers are of it.
 func nightIn(v *ledger.View, zone *time.Location, date string) (from, to int64) {

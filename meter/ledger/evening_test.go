@@ -54,6 +54,41 @@ func TestEvening(t *testing.T) {
 		}
 	}
 
+	// Whoever was out since noon and goes out again by the next is at one night's
+	// work; whoever was not begins a day.
+	for _, tc := range []struct {
+		name  string
+		times []string // begin and end of each outing
+		dates []string
+	}{
+		{"home for supper", []string{"2026-10-09 13:30", "2026-10-09 15:00", "2026-10-09 20:10", "2026-10-10 00:30"}, []string{"2026-10-09", "2026-10-09"}},
+		{"home for the night", []string{"2026-10-09 19:00", "2026-10-10 00:10", "2026-10-10 06:30", "2026-10-10 09:00"}, []string{"2026-10-09", "2026-10-09"}},
+		{"three of one night", []string{"2026-10-09 14:00", "2026-10-09 15:00", "2026-10-09 23:00", "2026-10-10 01:00", "2026-10-10 11:59", "2026-10-10 13:00"},
+			[]string{"2026-10-09", "2026-10-09", "2026-10-09"}},
+		{"noon begins another", []string{"2026-10-09 19:00", "2026-10-10 00:10", "2026-10-10 12:00", "2026-10-10 13:00"}, []string{"2026-10-09", "2026-10-10"}},
+		{"a morning, and the evening of its day", []string{"2026-10-10 07:00", "2026-10-10 10:00", "2026-10-10 20:00", "2026-10-10 22:00"}, []string{"2026-10-10", "2026-10-10"}},
+		{"mornings one after another", []string{"2026-10-09 07:00", "2026-10-09 10:00", "2026-10-10 07:00", "2026-10-10 10:00"}, []string{"2026-10-09", "2026-10-10"}},
+		{"evening, morning, evening", []string{"2026-10-09 20:00", "2026-10-09 23:00", "2026-10-10 07:00", "2026-10-10 10:00", "2026-10-10 20:00", "2026-10-10 23:00"},
+			[]string{"2026-10-09", "2026-10-09", "2026-10-10"}},
+		{"a noon of 23 hours", []string{"2026-03-07 20:00", "2026-03-07 23:00", "2026-03-08 11:30", "2026-03-08 12:30"}, []string{"2026-03-07", "2026-03-07"}},
+	} {
+		v := &View{}
+		for i := 0; i < len(tc.times); i += 2 {
+			v.Outings = append(v.Outings, Outing{From: ns(tc.times[i]), To: ns(tc.times[i+1])})
+		}
+		for i, o := range v.Outings {
+			from, to := v.NightAt(o.From, loc)
+			if got := v.Evening(o.To, loc).Format(time.DateOnly); got != tc.dates[i] || from > o.From || to <= o.To {
+				t.Errorf("%s: the outing at %s is of %s, from %v to %v", tc.name, tc.times[2*i], got, time.Unix(0, from).In(loc), time.Unix(0, to).In(loc))
+			}
+			if i > 0 && tc.dates[i] == tc.dates[i-1] {
+				if between := v.Evening((v.Outings[i-1].To+outing.Pause+o.From)/2, loc).Format(time.DateOnly); between != tc.dates[i] {
+					t.Errorf("%s: before the outing at %s it is of %s", tc.name, tc.times[2*i], between)
+				}
+			}
+		}
+	}
+
 	// With no outing at all nights run from noon to noon.
 	v := &View{}
 	for _, s := range []string{"2026-10-09 12:00", "2026-10-10 11:59"} {

@@ -68,9 +68,11 @@ const dawn = 5
 
 // Evening returns the date, at midnight UTC, of the night that an instant is
 // part of: that on which its outing began, or the day before where that was
-// before 05:00 in loc's local time. What comes in the five hours after an
-// outing is part of it. What is part of none goes by its own time; in a view
-// without any outing nights run from noon to noon.
+// before 05:00 in loc's local time, or before noon and the rig was out since the
+// noon before: who comes home at midnight and goes out again at seven is at one
+// night's work. What comes in the five hours after an outing is part of it. What
+// is part of none goes by its own time; in a view without any outing nights run
+// from noon to noon.
 func (v *View) Evening(at int64, loc *time.Location) time.Time {
 	if len(v.Outings) == 0 {
 		from, _ := NightOf(at, loc)
@@ -81,20 +83,23 @@ func (v *View) Evening(at int64, loc *time.Location) time.Time {
 	if i >= 0 && at <= v.Outings[i].To+outing.Pause {
 		at = v.Outings[i].From
 	}
-	return dateOf(at, loc, dawn)
+	date := dateOf(at, loc, dawn)
+	if at < v.begins(date, loc) {
+		date = date.AddDate(0, 0, -1)
+	}
+	return date
 }
 
-// NightOn returns the stretch of the night of a date: the outings that began on
-// it, whole however long they went on, and what else is part of it as Evening
-// has it. The nights of one view follow each other without gap or overlap. Of
+// NightOn returns the stretch of the night of a date: the outings that are of
+// it as Evening has it, whole however long they went on, and what else is part
+// of it. The nights of one view follow each other without gap or overlap. Of
 // date only the year, month and day count.
 func (v *View) NightOn(date time.Time, loc *time.Location) (from, to int64) {
 	if len(v.Outings) == 0 {
-		return NightOf(time.Date(date.Year(), date.Month(), date.Day(), 18, 0, 0, 0, loc).UnixNano(), loc)
+		return NightOf(hourOf(date, 18, loc), loc)
 	}
-	begin := time.Date(date.Year(), date.Month(), date.Day(), dawn, 0, 0, 0, loc).UnixNano()
-	end := time.Date(date.Year(), date.Month(), date.Day()+1, dawn, 0, 0, 0, loc).UnixNano()
-	if from, to = v.after(begin), v.after(end); from >= to {
+	if from, to = v.begins(date, loc), v.begins(date.AddDate(0, 0, 1), loc); from >= to {
+		begin := hourOf(date, dawn, loc)
 		return begin, begin // an outing of days left nothing of it
 	}
 	return from, to
@@ -105,13 +110,25 @@ func (v *View) NightAt(at int64, loc *time.Location) (from, to int64) {
 	return v.NightOn(v.Evening(at, loc), loc)
 }
 
-// after returns an instant or, where an outing goes on then, when that is over.
-func (v *View) after(at int64) int64 {
-	i := sort.Search(len(v.Outings), func(i int) bool { return v.Outings[i].From >= at }) - 1
-	if i >= 0 && at <= v.Outings[i].To+outing.Pause {
-		return v.Outings[i].To + outing.Pause + 1
+// begins returns the instant at which the night of a date begins.
+func (v *View) begins(date time.Time, loc *time.Location) int64 {
+	before := func(at int64) int {
+		return sort.Search(len(v.Outings), func(i int) bool { return v.Outings[i].From >= at })
+	}
+	at := hourOf(date, dawn, loc)
+	last := before(at)
+	if last > before(hourOf(date.AddDate(0, 0, -1), 12, loc)) { // out that evening
+		last = before(hourOf(date, 12, loc))
+	}
+	if last > 0 {
+		at = max(at, v.Outings[last-1].To+outing.Pause+1)
 	}
 	return at
+}
+
+// hourOf returns the instant of a full hour of a date in loc's local time.
+func hourOf(date time.Time, hour int, loc *time.Location) int64 {
+	return time.Date(date.Year(), date.Month(), date.Day(), hour, 0, 0, 0, loc).UnixNano()
 }
 
 // dateOf returns the local date of an instant, that of the day before where it
