@@ -19,6 +19,7 @@ import (
 	"yardtally/calibrate/quantity"
 	"yardtally/calibrate/tote"
 	"yardtally/meter/ledger"
+	"yardtally/meter/outing"
 	"yardtally/meter/watch"
 	"yardtally/meter/worth"
 )
@@ -301,28 +302,46 @@ func TestTablesClose(t *testing.T) {
 		rnd := rand.New(rand.NewPCG(seed, 3))
 		n := newNight()
 		n.rnd = rnd
+		n.t = at(12, 10, 0)
 		for range 10 + rnd.IntN(60) {
 			yard := []string{"orchard", "mill", "larch", ""}[rnd.IntN(4)]
 			n.pour(yard, ledger.ByPosition, rnd.Float64()*1.5)
 			if rnd.IntN(5) == 0 {
 				n.dribble(yard, "dribble", rnd.Float64()/10)
 			}
+			if seed%3 > 0 && rnd.IntN(20) == 0 && n.t < at(20, 0, 0) { // home, and out again
+				n.t += outing.Pause + rnd.Int64N(3600e9)
+			}
 		}
-		n.v.Here.Yard = n.v.Fills[0].Yard
+		n.account()
+		n.v.Here.Yard = n.v.Fills[len(n.v.Fills)-1].Yard
 		s := &Snapshot{View: n.v, Units: quantity.System(seed % 2), Zone: zone, Now: n.t}
 		m := newModel(s)
 		y := m.yards()
-		sum, fills := hundredths(t, y.Outside), 0
-		for _, r := range y.Rows {
-			if !r.Ahead {
-				sum += hundredths(t, r.Volume)
+		sum, fills := 0, 0
+		if len(y.Parts) != max(1, len(n.v.Outings)) || y.Whole != (len(y.Parts) > 1) {
+			t.Fatalf("seed %d: %d parts for %d outings", seed, len(y.Parts), len(n.v.Outings))
+		}
+		for i, part := range y.Parts {
+			partly, some := hundredths(t, part.Outside), 0
+			for _, r := range part.Rows {
+				if r.Ahead {
+					continue
+				}
+				partly += hundredths(t, r.Volume)
 				n, _, _ := strings.Cut(r.Fills, " ")
 				k, err := strconv.Atoi(n)
 				if err != nil {
 					t.Fatal(err)
 				}
-				fills += k
+				some += k
 			}
+			o := n.v.Outings[i]
+			night := ledger.Tally(n.v, o.From, o.To)
+			if partly != hundredths(t, part.Sum) || strconv.Itoa(some) != part.Fills || some != night.Fills {
+				t.Errorf("seed %d: outing %d has lines of %d and %d fills, sums of %s and %s; it had %d fills", seed, i, partly, some, part.Sum, part.Fills, night.Fills)
+			}
+			sum, fills = sum+partly, fills+some
 		}
 		if sum != hundredths(t, y.Sum) || strconv.Itoa(fills) != y.Fills || fills != len(n.v.Fills) {
 			t.Errorf("seed %d: lines add up to %d and %d fills; sum line says %s and %s", seed, sum, fills, y.Sum, y.Fills)

@@ -42,9 +42,9 @@ type handModel struct {
 	Token, Name string
 	Stands      bool // in a yard: then colonies come first, else the yards do
 	Next, Rest  []yardTap
-	Flows       []flowTap // the newest first, without the last
-	Said        []saidTap // the newest first
-	Unread      bool      // what was said could not be read
+	Flows       []flowsTap // of each outing of the night, the newest first
+	Said        []saidTap  // the newest first
+	Unread      bool       // what was said could not be read
 	Clock       string
 	Lost        bool // the rig has no idea of the time
 	Ask         bool // and nothing better than a watch would tell it
@@ -56,6 +56,13 @@ type handModel struct {
 type yardTap struct{ ID, Name string }
 
 type flowTap struct{ Pull, Text string }
+
+// flowsTap are flows of one outing that can be named: those that are not sure,
+// then the newest, without the last of all.
+type flowsTap struct {
+	Outing string // "" where the night has one only
+	Flows  []flowTap
+}
 
 type saidTap struct{ ID, At, Text, Who string }
 
@@ -106,20 +113,22 @@ func flowAt(v *ledger.View, session, first uint64) (stretch, bool) {
 	return stretch{}, false
 }
 
-// flows returns the last flows of the night that can be named, the newest first.
-func (m *model) flows() []stretch {
+// flows returns the last flows of an outing that can be named, the newest first.
+func (m *model) flows(leg int) []stretch {
 	var out []stretch
-	for i := len(m.view.Fills) - 1; i >= 0 && i >= len(m.view.Fills)-lastFlows-1; i-- {
-		out = append(out, ofFill(&m.view.Fills[i]))
+	of := func(start int64) bool { return m.shown(start) && m.legAt(start) == leg }
+	for i := len(m.view.Fills) - 1; i >= 0 && len(out) <= lastFlows; i-- {
+		if f := &m.view.Fills[i]; of(f.Start) {
+			out = append(out, ofFill(f))
+		}
 	}
 	n := 0
 	for i := len(m.view.Loose) - 1; i >= 0 && n <= lastFlows; i-- {
-		if l := &m.view.Loose[i]; l.Volume >= leastToName {
+		if l := &m.view.Loose[i]; of(l.Start) && l.Volume >= leastToName {
 			out = append(out, ofLoose(m.view, l))
 			n++
 		}
 	}
-	out = slices.DeleteFunc(out, func(f stretch) bool { return f.start < m.night.From || f.start >= m.night.To })
 	slices.SortStableFunc(out, func(a, b stretch) int { return cmp.Compare(b.start, a.start) })
 	return out[:min(len(out), lastFlows+1)]
 }
@@ -148,8 +157,10 @@ func (m *model) sayWhere(f *stretch) string {
 type pullModel struct{ Pull, Text string }
 
 func (m *model) pull() pullModel {
-	if fs := m.flows(); len(fs) > 0 {
-		return pullModel{fs[0].pull(), m.sayFlow(&fs[0])}
+	for i := len(m.legs) - 1; i >= 0; i-- {
+		if fs := m.flows(i); len(fs) > 0 {
+			return pullModel{fs[0].pull(), m.sayFlow(&fs[0])}
+		}
 	}
 	return pullModel{}
 }
@@ -173,8 +184,8 @@ func (m *model) question(f *stretch) string {
 }
 
 // doubtfulPulls returns the pulls of tonight that may be something else: those
-// of the visit in hand first, then in order of time, so that a question stays
-// until it is answered.
+// of the visit in hand first, then of its outing and of those before, in order
+// of time, so that a question stays until it is answered.
 func (m *model) doubtfulPulls() []stretch {
 	var out []stretch
 	add := func(f stretch) {
@@ -193,7 +204,7 @@ func (m *model) doubtfulPulls() []stretch {
 		if f.visit == hand {
 			return 0
 		}
-		return 1
+		return len(m.legs) - m.legAt(f.start)
 	}
 	slices.SortStableFunc(out, func(a, b stretch) int {
 		return cmp.Or(cmp.Compare(rank(&a), rank(&b)), cmp.Compare(a.start, b.start))
@@ -440,21 +451,35 @@ func (s *server) hand(r *http.Request, told note) *handModel {
 }
 
 // flowTaps lists the flows that can be named besides the last and the one that
-// is asked about: first those that are not sure.
-func (m *model) flowTaps() []flowTap {
-	var out []flowTap
+// is asked about.
+func (m *model) flowTaps() []flowsTap {
+	out := make([]flowsTap, len(m.legs))
 	listed := map[string]bool{}
+	if last := m.pull(); last.Pull != "" {
+		listed[last.Pull] = true
+	}
+	add := func(f *stretch, what string) {
+		leg := &out[len(m.legs)-1-m.legAt(f.start)]
+		leg.Flows = append(leg.Flows, flowTap{f.pull(), m.clock(f.start) + ", " + m.hundredths(f.volume) + what})
+	}
 	for i, f := range m.doubtfulPulls() {
 		if listed[f.pull()] = true; i > 0 && i <= lastFlows {
-			out = append(out, flowTap{f.pull(), m.clock(f.start) + ", " + m.hundredths(f.volume) + ": " + asked[f.as].few + " or " + asked[f.or].few + "?"})
+			add(&f, ": "+asked[f.as].few+" or "+asked[f.or].few+"?")
 		}
 	}
-	for i, f := range m.flows() {
-		if i > 0 && !listed[f.pull()] {
-			out = append(out, flowTap{f.pull(), m.clock(f.start) + ", " + m.hundredths(f.volume) + ", " + m.sayWhere(&f)})
+	for i := range m.legs {
+		n := 0
+		for _, f := range m.flows(i) {
+			if !listed[f.pull()] && n < lastFlows {
+				add(&f, ", "+m.sayWhere(&f))
+				n++
+			}
+		}
+		if leg := &out[len(m.legs)-1-i]; len(m.legs) > 1 {
+			leg.Outing = legName(i) + ", " + m.legTimes(i)
 		}
 	}
-	return out
+	return slices.DeleteFunc(out, func(o flowsTap) bool { return len(o.Flows) == 0 })
 }
 
 // tell lists what was said tonight, and says what the last tap said.

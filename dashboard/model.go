@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"html/template"
 	"math"
+	"sort"
 	"strings"
 	"time"
 
@@ -72,7 +73,6 @@ func (s *server) render(snap *Snapshot, k *kept) *frame {
 	}
 	add("notices", snap.Notices)
 	add("empty", m.empty())
-	add("when", m.when())
 	add("news", m.news())
 	add("watch", m.watched(false))
 	add("watch-tap", m.watched(true))
@@ -98,6 +98,7 @@ func (s *server) render(snap *Snapshot, k *kept) *frame {
 		add("sofar", m.soFar())
 		add("pull", m.pull())
 		add("yards", m.yards())
+		add("when", m.when())
 		loud, quiet := m.records()
 		add("alarms", loud)
 		add("records", quiet)
@@ -116,12 +117,12 @@ type model struct {
 	zone   *time.Location
 	view   *ledger.View
 	night  ledger.Night       // of the stretch on the page
-	over   bool               // the outing in it is: the next has not begun
+	legs   []leg              // its outings, in order; one where there is none
+	over   bool               // the last of them is: the next has not begun
 	first  int                // its first visit
 	begins int64              // what was said before is not of tonight
 	groups []group            // what the table of yards tells apart, in order
-	loose  int64              // hundredths that all flow outside fills is shown with
-	sum    int64              // and everything
+	sum    int64              // hundredths that everything is shown with
 	left   map[string]float64 // s of real time until a value is too old to show
 	age    map[string]float64 // s of real time since it was heard
 	speed  float64
@@ -139,16 +140,20 @@ func zoneOf(s *Snapshot) *time.Location {
 	return time.UTC
 }
 
-// stretchOf returns the stretch that the page is of: the newest outing, to the
-// pause after it, or tonight where there is none yet. An outing that runs past
-// noon is not cut. over says that the next has not begun since.
-func stretchOf(s *Snapshot, zone *time.Location) (from, to int64, over bool) {
+// stretchOf returns the stretch that the page is of: the night of the newest
+// outing, as reports have it, from its first outing to the pause after its
+// last, or tonight where there is none yet. An outing that runs past noon is
+// not cut. over says that the next has not begun since.
+func stretchOf(s *Snapshot, zone *time.Location) (from, to int64, outings []ledger.Outing, over bool) {
 	from, to = ledger.NightOf(s.Now, zone)
 	if s.View == nil || len(s.View.Outings) == 0 {
-		return from, to, false
+		return from, to, nil, false
 	}
-	o := s.View.Outings[len(s.View.Outings)-1]
-	return o.From, o.To + outing.Pause + 1, s.Now-o.To > outing.Pause
+	all := s.View.Outings
+	last := all[len(all)-1]
+	began, _ := s.View.NightAt(last.From, zone)
+	i := sort.Search(len(all), func(i int) bool { return all[i].From >= began })
+	return all[i].From, last.To + outing.Pause + 1, all[i:], s.Now-last.To > outing.Pause
 }
 
 func newModel(s *Snapshot) *model {
@@ -157,15 +162,13 @@ func newModel(s *Snapshot) *model {
 	if m.view == nil {
 		m.view = &ledger.View{}
 	}
-	from, to, over := stretchOf(s, m.zone)
+	from, to, outings, over := stretchOf(s, m.zone)
 	m.over = over
 	m.night = ledger.Tally(m.view, from, to)
 	if m.begins, _ = ledger.NightOf(s.Now, m.zone); !over {
 		m.begins = min(m.begins, from)
 	}
-	if n := len(m.view.Outings); n > 0 {
-		m.first = max(0, len(m.view.Visits)-m.view.Outings[n-1].Visits)
-	}
+	m.part(outings)
 	m.group()
 	return m
 }

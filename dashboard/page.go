@@ -169,7 +169,7 @@ func (s *server) look(w http.ResponseWriter, r *http.Request) {
 func (s *server) export(w http.ResponseWriter, r *http.Request) {
 	snap := s.Feed.Snapshot()
 	zone := zoneOf(snap)
-	from, to, _ := stretchOf(snap, zone)
+	from, to, _, _ := stretchOf(snap, zone)
 	o := report.Options{Format: report.CSV, Units: snap.Units, Zone: zone, From: from, To: to}
 	kind := "text/csv; charset=utf-8; header=present"
 	name, ending, _ := strings.Cut(strings.TrimPrefix(r.URL.Path, "/"), ".")

@@ -2,6 +2,7 @@ package dashboard
 
 import (
 	"slices"
+	"strings"
 	"time"
 
 	"yardtally/dashboard/report"
@@ -19,18 +20,33 @@ type line struct {
 	Text string
 }
 
-// when says of which outing the page is, where it is not of tonight's.
-func (m *model) when() string {
-	if !m.over {
-		return ""
+// when says of which outing the page is, where that is over, and what came
+// before it in the same night.
+func (m *model) when() []string {
+	var out []string
+	last := len(m.legs) - 1
+	switch {
+	case m.over:
+		l := &m.legs[last]
+		from, to := time.Unix(0, l.from).In(m.zone), time.Unix(0, l.to).In(m.zone)
+		end := to.Format("15:04")
+		if from.YearDay() != to.YearDay() {
+			end = to.Format("2 Jan 15:04")
+		}
+		out = append(out, "Last outing: "+from.Format("Mon 2 Jan 15:04")+" to "+end+". Nothing has flowed since.")
+	case last > 0:
+		out = append(out, legName(last)+", "+m.legTimes(last)+".")
 	}
-	o := m.view.Outings[len(m.view.Outings)-1]
-	from, to := time.Unix(0, o.From).In(m.zone), time.Unix(0, o.To).In(m.zone)
-	end := to.Format("15:04")
-	if from.YearDay() != to.YearDay() {
-		end = to.Format("2 Jan 15:04")
+	_, unit := m.Units.VolumeParts(0)
+	for i := range last {
+		fills, one := m.fillsOf(i)
+		word := " fills, "
+		if one {
+			word = " fill, "
+		}
+		out = append(out, strings.TrimSuffix(legName(i), " outing")+": "+m.legTimes(i)+", "+fills+word+report.Fixed(m.legs[i].sum, 100)+" "+unit+".")
 	}
-	return "Last outing: " + from.Format("Mon 2 Jan 15:04") + " to " + end + ". Nothing has flowed since."
+	return out
 }
 
 // leftLines says what is left and whether it will do: loud only where it is

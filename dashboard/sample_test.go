@@ -9,6 +9,7 @@ import (
 
 	"yardtally/calibrate/quantity"
 	"yardtally/meter/ledger"
+	"yardtally/meter/outing"
 	ltote "yardtally/meter/tote"
 )
 
@@ -71,7 +72,7 @@ func (n *night) dribble(yard, why string, gallons float64) {
 
 // visit returns the visit that flow belongs to: the newest, or one that begins.
 func (n *night) visit(yard string, reason ledger.Reason, end int64) int {
-	if k := len(n.v.Visits) - 1; k < 0 || n.v.Visits[k].Yard != yard {
+	if k := len(n.v.Visits) - 1; k < 0 || n.v.Visits[k].Yard != yard || n.t-n.v.Visits[k].To > outing.Pause {
 		n.v.Visits = append(n.v.Visits, ledger.Visit{Yard: yard, Reason: reason, From: n.t})
 	}
 	k := len(n.v.Visits) - 1
@@ -126,8 +127,15 @@ func (n *night) account() {
 			x.Missing = x.Colonies - (x.Fills + x.Skipped + x.Dead - x.Twice + x.Sharing)
 		}
 	}
-	if len(v.Visits) > 0 {
-		v.Outings = []ledger.Outing{{From: v.Visits[0].From, To: v.Visits[len(v.Visits)-1].To, Visits: len(v.Visits)}}
+	v.Outings = nil
+	for _, x := range v.Visits {
+		last := len(v.Outings) - 1
+		if last < 0 || x.From-v.Outings[last].To > outing.Pause {
+			v.Outings = append(v.Outings, ledger.Outing{From: x.From})
+			last++
+		}
+		v.Outings[last].To = x.To
+		v.Outings[last].Visits++
 	}
 }
 
@@ -190,16 +198,55 @@ func sample() *Snapshot {
 		}}
 }
 
+// twice is the sample as the second outing of its night: Larch Bank and some of
+// Orchard End were fed in the afternoon, and the counter board was off between.
+func twice() *Snapshot {
+	s := sample()
+	n := newNight()
+	n.t = at(14, 3, 0)
+	n.dribble("larch", outing.Priming, 0.4)
+	for i := range 19 {
+		if i == 7 {
+			n.pour("larch", ledger.ByPosition, 0.41)
+		} else {
+			n.pour("larch", ledger.ByPosition, n.usual())
+		}
+	}
+	n.t += 3e11
+	n.pour("", ledger.NoYard, 0.5)
+	n.t += 2e11
+	for range 4 {
+		n.pour("orchard", ledger.ByTap, n.usual())
+	}
+	before, v := n.v, *s.View
+	shift := len(before.Visits)
+	for i := range v.Fills {
+		v.Fills[i].Session, v.Fills[i].Visit = 2, v.Fills[i].Visit+shift
+	}
+	for i := range v.Loose {
+		v.Loose[i].Session, v.Loose[i].Visit = 2, v.Loose[i].Visit+shift
+	}
+	v.Fills, v.Loose, v.Visits, v.Total = append(before.Fills, v.Fills...), append(before.Loose, v.Loose...), append(before.Visits, v.Visits...), before.Total+v.Total
+	n.v = &v
+	n.account()
+	v.Left = leftOf(v.Tote.Usable, 5, 0)
+	s.View = &v
+	return s
+}
+
 // leftOf is what is left where so many colonies of Mill Bottom, and then of
-// Larch Bank, still want a gallon each.
+// Larch Bank, still want a gallon each; without Larch Bank for next of 0.
 func leftOf(usable quantity.Volume, here, next int) ledger.Left {
 	const gal = quantity.USGallon
 	h := ltote.Holding{Usable: usable, U: 3 * gal / 2}
 	need := func(n int) ltote.Need { return ltote.Need{Colonies: n, Each: gal, Scatter: 0.05} }
 	after := h
 	after.Usable -= quantity.Volume(here) * gal
-	return ledger.Left{Known: true, Yard: "mill", There: ltote.Left(h, need(here)), Tonight: ltote.Left(h, need(here+next)),
-		Yards: []ledger.YardLeft{{Yard: "larch", Colonies: next, Each: gal, Outlook: ltote.Left(after, need(next))}}}
+	left := ledger.Left{Known: true, Yard: "mill", There: ltote.Left(h, need(here)), Tonight: ltote.Left(h, need(here+next))}
+	if next > 0 {
+		left.Yards = []ledger.YardLeft{{Yard: "larch", Colonies: next, Each: gal, Outlook: ltote.Left(after, need(next))}}
+	}
+	return left
 }
 
 // many is a night with so many fills in one yard.

@@ -61,12 +61,12 @@ func (m *model) inHand() (visit int, yard string, known bool) {
 // flowsOf returns the fills and the loose flow of a line in the table of yards.
 func (m *model) flowsOf(k groupKey) (fills []ledger.Fill, loose []ledger.Loose) {
 	for i := range m.view.Fills {
-		if f := &m.view.Fills[i]; m.shown(f.Start) && k == keyOf(f.Visit, f.Yard, f.Reason) {
+		if f := &m.view.Fills[i]; m.shown(f.Start) && k == m.keyOf(f.Start, f.Visit, f.Yard, f.Reason) {
 			fills = append(fills, *f)
 		}
 	}
 	for i := range m.view.Loose {
-		if l := &m.view.Loose[i]; m.shown(l.Start) && k == keyOf(l.Visit, l.Yard, l.Reason) {
+		if l := &m.view.Loose[i]; m.shown(l.Start) && k == m.keyOf(l.Start, l.Visit, l.Yard, l.Reason) {
 			loose = append(loose, *l)
 		}
 	}
@@ -118,7 +118,7 @@ func (m *model) here() (hereModel, fillsModel) {
 		h.Strip, h.Legend, h.Aria = m.strip(&x, nil, nil, draw.Large)
 		return h, f
 	}
-	key := keyOf(k, id, x.Reason)
+	key := m.keyOfVisit(k)
 	fills, loose := m.flowsOf(key)
 	sum := m.cellOf(key)
 	own := ledger.Tally(&ledger.View{Fills: fills, Curves: m.view.Curves}, m.night.From, m.night.To)

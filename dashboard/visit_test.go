@@ -211,9 +211,9 @@ func TestStripOfDoubts(t *testing.T) {
 	}
 	// In the table of yards and of fills, too.
 	s := unsure()
-	rows := newModel(s).yards()
-	if rows.Rows[0].Fills != "23–24 of 24" || rows.Rows[1].Fills != "12–14 of 18" || rows.Fills != "36–39" {
-		t.Errorf("rows %+v, sum %s", rows.Rows[:2], rows.Fills)
+	y := newModel(s).yards()
+	if rows := y.Parts[0].Rows; rows[0].Fills != "23–24 of 24" || rows[1].Fills != "12–14 of 18" || y.Fills != "36–39" {
+		t.Errorf("rows %+v, sum %s", rows[:2], y.Fills)
 	}
 	_, f := newModel(s).here()
 	if f.Rows[0].Note != "may be priming" {
@@ -223,12 +223,13 @@ func TestStripOfDoubts(t *testing.T) {
 
 func TestRowsByVisit(t *testing.T) {
 	y := newModel(finished()).yards()
+	only := y.Parts[0]
 	var got []string
-	for _, r := range y.Rows {
+	for _, r := range only.Rows {
 		got = append(got, r.Name+"|"+r.Which+"|"+r.Fills)
 	}
-	if y.Whys != outing.Priming {
-		t.Errorf("outside fills are said to be %q", y.Whys)
+	if only.Whys != outing.Priming {
+		t.Errorf("outside fills are said to be %q", only.Whys)
 	}
 	want := []string{"Orchard End|visit 1, 20:41|23 of 24", "Mill Bottom||17 of 18", "Orchard End|visit 2, 21:58|1 of 24", "Larch Bank||0 of 20"}
 	if !slices.Equal(got, want) {
@@ -240,7 +241,7 @@ func TestRowsByVisit(t *testing.T) {
 	// What has no yard stands last, apart by why.
 	s := sample()
 	s.View.Fills[3].Yard, s.View.Fills[3].Reason = "", ledger.TwoYards
-	rows := newModel(s).yards().Rows
+	rows := newModel(s).yards().Parts[0].Rows
 	if a, b := rows[2].Which, rows[3].Which; a != "the rig stood where it may be either of two yards" || b != "the rig stood outside every yard" {
 		t.Errorf("%q, %q", a, b)
 	}
@@ -250,7 +251,7 @@ func TestRowsByVisit(t *testing.T) {
 // over is called the last.
 func TestStretchIsTheOuting(t *testing.T) {
 	s := finished()
-	if m := newModel(s); m.over || m.when() != "" || m.night.Fills != 41 {
+	if m := newModel(s); m.over || len(m.when()) > 0 || m.night.Fills != 41 {
 		t.Errorf("over %v, %q, %d fills", m.over, m.when(), m.night.Fills)
 	}
 	v := s.View
@@ -275,10 +276,10 @@ func TestStretchIsTheOuting(t *testing.T) {
 	}
 	s.Now = v.Outings[1].To + int64(6*time.Hour)
 	m := newModel(s)
-	if want := "Last outing: Sat 10 Oct 11:50 to 13:07. Nothing has flowed since."; m.when() != want {
+	if want := "Last outing: Sat 10 Oct 11:50 to 13:07. Nothing has flowed since."; !slices.Equal(m.when(), []string{want}) {
 		t.Errorf("got %q, want %q", m.when(), want)
 	}
-	for _, r := range m.yards().Rows {
+	for _, r := range m.yards().Parts[0].Rows {
 		if r.Ahead {
 			t.Errorf("%s is said to be ahead of an outing that is over", r.Name)
 		}
