@@ -92,6 +92,7 @@ type Clock struct {
 	offsets map[uint32]placed // derived with the senders' placing; nil when stale
 	asked   offsetOf          // the offset asked for last, while offsets holds
 	newest  uint32            // highest number of a boot
+	earlier bool              // as Earlier says
 }
 
 // offsetOf is a boot and its place.
@@ -409,9 +410,14 @@ type Epoch struct {
 	at     int64
 }
 
+// Earlier reports whether a stretch may begin earlier than Starts last said
+// though no clock moved: a message came late, and was the first.
+func (c *Clock) Earlier() bool { return c.earlier }
+
 // Starts returns, for every stretch of every clock, the instant at which it is
 // placed to begin. Where one of them moves, so do all records of that stretch.
 func (c *Clock) Starts() map[Epoch]int64 {
+	c.earlier = false
 	n := len(c.Boots)
 	for _, s := range c.Senders {
 		n += len(s.Sent)

@@ -329,3 +329,48 @@ func TestNoise(t *testing.T) {
 	}
 	c.Starts()
 }
+
+// A message without uptime that comes late and is the first of its sender's
+// moves no clock, and yet its stretch begins with it.
+func TestEarlier(t *testing.T) {
+	quiet := 0
+	for at := range 9 { // how quickly messages came is judged in steps of some 9 s
+		var c Clock
+		start := float64(at) + 5
+		note := func(said, arrived float64) bool {
+			r := sent(rec(1, start+arrived, 0), t0+int64((start+said)*1e9), -1)
+			return c.Note(&r)
+		}
+		first := func() int64 {
+			for e, at := range c.Starts() {
+				if e.late {
+					return at - t0 - int64(start*1e9)
+				}
+			}
+			t.Fatal("the sender has no stretch")
+			return 0
+		}
+		for i := range 4 {
+			note(float64(i), float64(i)+0.1)
+		}
+		if got := first(); got != 0 || c.Earlier() {
+			t.Errorf("it begins at %d, and earlier: %v", got, c.Earlier())
+		}
+		if note(4, 4.1); c.Earlier() {
+			t.Error("one that came in order begins nothing")
+		}
+		moved := note(-1, 4.2)
+		if !c.Earlier() {
+			t.Error("one that is the first begins nothing")
+		}
+		if got := first(); got != -second || c.Earlier() {
+			t.Errorf("it begins at %d, and earlier: %v", got, c.Earlier())
+		}
+		if !moved {
+			quiet++
+		}
+	}
+	if quiet == 0 {
+		t.Error("every message was said to move a clock")
+	}
+}

@@ -39,7 +39,8 @@ func (c *Clock) noteSender(r *meter.Record, up int64, hasUp bool, sat int64, has
 			h = &states{}
 			s.Heard[r.Boot] = h
 		}
-		_, changed := h.note(r.Sent-r.Mono, r.Mono, nearHeard, state{SentLo: r.Sent, SentHi: r.Sent})
+		i, changed := h.note(r.Sent-r.Mono, r.Mono, nearHeard, state{SentLo: r.Sent, SentHi: r.Sent})
+		c.earlier = c.earlier || i >= 0 && (*h)[i].SentLo == r.Sent
 		return changed
 	}
 	h := arrivals{Boot: r.Boot, Known: !imported(r), Lo: r.Mono - up, Hi: r.Mono - up, FirstAt: up, First: r.Mono - up,

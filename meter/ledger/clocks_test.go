@@ -1,6 +1,7 @@
 package ledger
 
 import (
+	"cmp"
 	"fmt"
 	"slices"
 	"testing"
@@ -191,6 +192,68 @@ func TestTapsUnderWrongClock(t *testing.T) {
 					t.Errorf("visits %+v", v.Visits)
 				}
 			})
+		}
+	}
+}
+
+// Satellites that tell of a clock long after the start move every record of it,
+// also one that came late and lies before its sender's first, whenever it came
+// and though it moved no clock itself: live is as replayed, and as replayed once
+// all that shows the time is known.
+func TestLateFirstMessageUnderWrongClock(t *testing.T) {
+	const off = -1000 * sec // of the board's clock and the sender's; more than clock.slow
+	s := evening()
+	type heard struct {
+		at  float64 // arrival, s after the boot
+		rec meter.Record
+	}
+	for _, late := range []float64{0.05, 0.15, 0.35, 0.55, 300} { // before, between and after the satellites' words
+		for up := int64(40); up < 49; up++ {
+			const early = 5.0
+			var in []heard
+			hear := func(at, sent float64, source string, readings ...meter.Reading) {
+				r := meter.Record{Boot: 1, Source: source, Readings: readings}
+				if source == "mqtt" {
+					r.Sent = t0 + int64(sent*1e9) + off
+				}
+				in = append(in, heard{at, r})
+			}
+			for _, m := range s.tell() {
+				switch m.readings[0].Channel {
+				case meter.Pulses:
+					hear(m.t, 0, "serial", m.readings...)
+				case meter.Lat:
+					hear(m.t+0.02, m.t, "mqtt", m.readings...)
+				}
+			}
+			for i := range 4 { // waited at the broker while the daemon started
+				hear(0.01+float64(i)/1000, -2+float64(i)/10, "mqtt", meter.Reading{Channel: meter.Headspace, Value: 0.4})
+			}
+			hear(late, -early, "mqtt", meter.Reading{Channel: meter.Headspace, Value: 0.401})
+			for _, at := range []float64{0.1, 0.3, 700, 701} {
+				hear(at, 0, "serial", meter.Reading{Channel: meter.UTC, Value: float64(t0)/1e9 + at})
+			}
+			slices.SortStableFunc(in, func(a, b heard) int { return cmp.Compare(a.at, b.at) })
+			var recs []meter.Record
+			for i, h := range in {
+				at := int64(h.at * 1e9)
+				h.rec.Seq, h.rec.Mono, h.rec.Wall = uint64(i+1), up*sec+at, t0+at+off
+				recs = append(recs, h.rec)
+			}
+			l, whole := live(t, settings(), recs), replayed(t, settings(), recs)
+			a, once := settledView(l), settledView(whole)
+			if err := whole.Rebuild(replayOf(recs)); err != nil { // all that shows the time is known now
+				t.Fatal(err)
+			}
+			b := settledView(whole)
+			same(t, "read once and twice", once, b)
+			if same(t, fmt.Sprintf("%d s up, %g s late", up, late), a, b); t.Failed() {
+				t.FailNow()
+			}
+			if b.Placed.By != "satellites" {
+				t.Fatalf("placed by %s", b.Placed.By)
+			}
+			checkTruth(t, "live", s, &a)
 		}
 	}
 }

@@ -141,9 +141,7 @@ func (l *Ledger) SetActs(all []act.Act) {
 		}
 	}
 	if refix || len(old.fixes) != len(l.cfg.fixes) {
-		// A message that came late may have begun a sender's time earlier than
-		// when a clock last moved.
-		l.starts = l.clk.Starts()
+		l.begun()
 		l.clk.SetFixes(l.cfg.fix)
 		l.moved()
 	}
@@ -198,12 +196,21 @@ func (l *Ledger) moved() {
 	l.tail.sort()
 }
 
+// begun takes up what a message that came late has begun earlier than when a
+// clock last moved: where the clock moves next, that moves with it.
+func (l *Ledger) begun() {
+	if l.clk.Earlier() {
+		l.starts = l.clk.Starts()
+	}
+}
+
 // note takes in a record's evidence of the time, once.
 func (l *Ledger) note(r *meter.Record) {
 	if r.Seq <= l.noted && r.Seq != 0 {
 		return
 	}
 	l.noted = r.Seq
+	l.begun()
 	if l.clk.Note(r) {
 		l.clk.SetFixes(l.cfg.fix)
 		l.moved()
