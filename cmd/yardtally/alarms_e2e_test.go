@@ -5,7 +5,6 @@ import (
 	"path/filepath"
 	"strings"
 	"testing"
-	"time"
 
 	"github.com/chromedp/chromedp"
 
@@ -27,23 +26,8 @@ func TestAlarmsInBrowser(t *testing.T) {
 	if err := door.Set(filepath.Join(set.Data, passphraseFile), tapsPassphrase); err != nil {
 		t.Fatal(err)
 	}
-	clock := newStepClock(n.Start)
-	w := work(t, set, clock)
-	rig := publisher(t, w.broker.Addr())
-	at, up := n.Start, 5000.0
-	run := func(minutes, pump float64) {
-		t.Helper()
-		for range int(minutes * 12) {
-			at, up = at.Add(5*time.Second), up+5
-			clock.set(at)
-			pack, err := rigsim.Pack(nil, n.Rig, idling(at, up, pump), true)
-			if err != nil {
-				t.Fatal(err)
-			}
-			sendPack(t, rig, n.Rig, pack)
-		}
-		w.view()
-	}
+	w := work(t, set, newStepClock(n.Start))
+	run := w.idles(n)
 	top := func() string { return eval[string](t, ctx, `document.getElementById('watch-tap').innerText`) }
 	acts := func() (ack, shelve, undo int) {
 		t.Helper()

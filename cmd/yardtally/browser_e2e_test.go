@@ -58,32 +58,36 @@ func (b *safeBuffer) String() string {
 	return b.b.String()
 }
 
+// showDemo runs a small night of the demo, until the test ends, and returns the
+// address of its page.
+func showDemo(t *testing.T, data string) string {
+	t.Helper()
+	out := &safeBuffer{}
+	ctx, stop := context.WithCancel(context.Background())
+	m := &demo{e: &env{strings.NewReader(""), out, os.Stderr}, night: rigsim.SmallNight(3), speed: 20, page: "127.0.0.1:0",
+		data: data, units: quantity.US, log: slog.New(slog.DiscardHandler)}
+	ended := make(chan error, 1)
+	go func() { ended <- m.run(ctx) }()
+	t.Cleanup(func() {
+		stop()
+		if err := <-ended; err != nil {
+			t.Error(err)
+		}
+	})
+	var page string
+	await(t, "the demo's address", func() bool {
+		page = regexp.MustCompile(`http://\S+`).FindString(out.String())
+		return page != ""
+	})
+	return page
+}
+
 // The demo, as a person sees it in a browser: the page fills without being
 // loaded again, at phone and laptop width, by night and by day, and asks
 // nothing of anybody but the rig. Pictures go to shots/, which is not committed.
 func TestPageInBrowser(t *testing.T) {
 	bin := chromium(t)
-	out := &safeBuffer{}
-	demoCtx, stopDemo := context.WithCancel(context.Background())
-	m := &demo{e: &env{strings.NewReader(""), out, os.Stderr}, night: rigsim.SmallNight(3), speed: 20, page: "127.0.0.1:0",
-		data: t.TempDir(), units: quantity.US, log: slog.New(slog.DiscardHandler)}
-	ended := make(chan error, 1)
-	go func() { ended <- m.run(demoCtx) }()
-	defer func() {
-		stopDemo()
-		if err := <-ended; err != nil {
-			t.Error(err)
-		}
-	}()
-	var address string
-	for end := time.Now().Add(30 * time.Second); address == ""; time.Sleep(20 * time.Millisecond) {
-		if m := regexp.MustCompile(`http://\S+`).FindString(out.String()); m != "" {
-			address = m
-		} else if time.Now().After(end) {
-			t.Fatalf("no address is printed: %s", out.String())
-		}
-	}
-
+	address := showDemo(t, t.TempDir())
 	var mu sync.Mutex
 	var strangers, complaints []string
 	loads := 0

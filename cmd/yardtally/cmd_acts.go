@@ -27,14 +27,11 @@ func runActs(ctx context.Context, e *env, args []string) error {
 	if err := checkUnits(*units); err != nil {
 		return err
 	}
-	if err := w.find(); err != nil {
-		return err
-	}
-	sys := w.units(*units)
-	b, err := openBackend(ctx, w.data, w.rig, false)
+	b, err := w.reach(ctx)
 	if err != nil {
 		return err
 	}
+	sys := w.units(*units)
 	acts, err := b.Acts(ctx)
 	v, err2 := b.View(ctx)
 	if err = errors.Join(err, err2, b.Close()); err != nil {
@@ -81,10 +78,7 @@ func runUndo(ctx context.Context, e *env, args []string) (err error) {
 	if err := checkUnits(*units); err != nil {
 		return err
 	}
-	if err := w.find(); err != nil {
-		return err
-	}
-	b, err := openBackend(ctx, w.data, w.rig, false)
+	b, err := w.reach(ctx)
 	if err != nil {
 		return err
 	}

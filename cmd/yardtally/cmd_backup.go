@@ -24,15 +24,12 @@ func runBackup(ctx context.Context, e *env, args []string) error {
 	if fs.NArg() != 1 {
 		return usageError{errors.New("FILE: must name the file to write")}
 	}
-	if err := w.find(); err != nil {
-		return err
-	}
 	// The daemon that writes it may stand in another folder.
 	path, err := filepath.Abs(fs.Arg(0))
 	if err != nil {
 		return err
 	}
-	b, err := openBackend(ctx, w.data, w.rig, false)
+	b, err := w.reach(ctx)
 	if err != nil {
 		return err
 	}

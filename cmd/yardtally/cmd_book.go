@@ -43,20 +43,13 @@ func bookWords(way string) string {
 // runBook keeps the season's books: what was bought, mixed, counted, lost.
 func runBook(ctx context.Context, e *env, args []string) (err error) {
 	fs := flags("book")
-	usual := fs.Usage
-	fs.Usage = func() {
-		usual()
-		fmt.Fprint(fs.Output(), bookUsage())
-	}
+	also(fs, bookUsage())
 	var s spoken
 	s.where.flags(fs)
 	fs.StringVar(&s.who, "who", byCommand, "`NAME` of who says it")
 	fs.StringVar(&s.unitsAsked, "units", "", "`UNITS` of what is told, US or SI (default: the settings')")
 	f := bookFields(fs)
-	if err := parse(e, fs, args, -1); err != nil {
-		return err
-	}
-	if err := s.check(); err != nil {
+	if err := s.parse(e, fs, args, -1); err != nil {
 		return err
 	}
 	has := given(fs)

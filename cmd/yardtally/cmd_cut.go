@@ -22,17 +22,10 @@ fill had flowed evenly.
 // runCut makes two fills of one.
 func runCut(ctx context.Context, e *env, args []string) (err error) {
 	fs := flags("cut")
-	usual := fs.Usage
-	fs.Usage = func() {
-		usual()
-		fmt.Fprint(fs.Output(), cutUsage)
-	}
+	also(fs, cutUsage)
 	var s spoken
 	s.flags(fs)
-	if err := parse(e, fs, args, -1); err != nil {
-		return err
-	}
-	if err := s.check(); err != nil {
+	if err := s.parse(e, fs, args, -1); err != nil {
 		return err
 	}
 	left, right, err := sides(fs.Args(), "at", "cut 4 at 0.9 gal")
@@ -102,17 +95,10 @@ another in one yard. What follows the first is counted as its top-up.
 // runJoin makes one colony's fill of several: all but the first are top-ups.
 func runJoin(ctx context.Context, e *env, args []string) (err error) {
 	fs := flags("join")
-	usual := fs.Usage
-	fs.Usage = func() {
-		usual()
-		fmt.Fprint(fs.Output(), joinUsage)
-	}
+	also(fs, joinUsage)
 	var s spoken
 	s.flags(fs)
-	if err := parse(e, fs, args, -1); err != nil {
-		return err
-	}
-	if err := s.check(); err != nil {
+	if err := s.parse(e, fs, args, -1); err != nil {
 		return err
 	}
 	p := pick{words: fs.Args()}
@@ -161,18 +147,11 @@ visit goes-on   what seems to begin there goes on with the visit before
 // runVisit says where a visit of a yard begins, or that one goes on.
 func runVisit(ctx context.Context, e *env, args []string) (err error) {
 	fs := flags("visit")
-	usual := fs.Usage
-	fs.Usage = func() {
-		usual()
-		fmt.Fprint(fs.Output(), visitUsage)
-	}
+	also(fs, visitUsage)
 	var s spoken
 	s.flags(fs)
 	at := fs.String("at", "", "`WHEN`: a time of the night like \"21:40\" or \"9:40pm\", or \"2026-10-09 21:40\", or now")
-	if err := parse(e, fs, args, 1); err != nil {
-		return err
-	}
-	if err := s.check(); err != nil {
+	if err := s.parse(e, fs, args, 1); err != nil {
 		return err
 	}
 	what := fs.Arg(0)

@@ -30,11 +30,7 @@ type forecastFlags struct {
 // runForecast says whether the rig will pump a syrup.
 func runForecast(ctx context.Context, e *env, args []string) error {
 	set := flags("forecast")
-	usual := set.Usage
-	set.Usage = func() {
-		usual()
-		fmt.Fprint(set.Output(), "\nKIND is sucrose, invert, hfcs-42 or hfcs-55. Without KIND, -brix and -shares it is\nthe batch in the tote. The rig is as [line] of the settings describes it.\n")
-	}
+	also(set, "\nKIND is sucrose, invert, hfcs-42 or hfcs-55. Without KIND, -brix and -shares it is\nthe batch in the tote. The rig is as [line] of the settings describes it.\n")
 	var w where
 	var p forecastFlags
 	w.flags(set)

@@ -218,10 +218,7 @@ func runExport(ctx context.Context, e *env, args []string) (err error) {
 	if err := parse(e, fs, args, 0); err != nil {
 		return err
 	}
-	if err := w.find(); err != nil {
-		return err
-	}
-	b, err := openBackend(ctx, w.data, w.rig, false)
+	b, err := w.reach(ctx)
 	if err != nil {
 		return err
 	}

@@ -83,16 +83,10 @@ func runCorrect(ctx context.Context, e *env, name string, args []string, read fu
 	s.flags(fs)
 	var p pick
 	p.flags(fs)
-	if usual := fs.Usage; name == "count" {
-		fs.Usage = func() {
-			usual()
-			fmt.Fprint(fs.Output(), countUsage)
-		}
+	if name == "count" {
+		also(fs, countUsage)
 	}
-	if err := parse(e, fs, args, -1); err != nil {
-		return err
-	}
-	if err := s.check(); err != nil {
+	if err := s.parse(e, fs, args, -1); err != nil {
 		return err
 	}
 	correct, err := read(&p, fs.Args())

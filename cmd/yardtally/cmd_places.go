@@ -36,17 +36,13 @@ func (p *placesFlags) flags(fs *flag.FlagSet) {
 // runPlaces takes yards in from a map or a receiver, or gives them out.
 func runPlaces(ctx context.Context, e *env, args []string) error {
 	fs := flags("places")
-	usual := fs.Usage
-	fs.Usage = func() {
-		usual()
-		fmt.Fprint(fs.Output(), `
+	also(fs, `
 FILE is GeoJSON (RFC 7946) or GPX; - is the standard input. A Point or a
 waypoint is a yard's centre, a Polygon or a track that ends where it began is
 its outline. A yard is known by its id or, failing that, by its name; what the
 file does not say of it stays as it was. GeoJSON may say id, name, enter_m,
 leave_m, colonies, fill_l, numbered and closed.
 `)
-	}
 	var p placesFlags
 	p.flags(fs)
 	if err := parse(e, fs, args, 1); err != nil {

@@ -69,11 +69,7 @@ func aboutTest(fs *flag.FlagSet) bool {
 // on a terminal.
 func runProve(ctx context.Context, e *env, args []string) error {
 	fs := flags("prove")
-	usual := fs.Usage
-	fs.Usage = func() {
-		usual()
-		fmt.Fprint(fs.Output(), "\nWithout -pulses or -k, on a terminal, it asks for everything step by step.\n")
-	}
+	also(fs, "\nWithout -pulses or -k, on a terminal, it asks for everything step by step.\n")
 	var w where
 	w.flags(fs)
 	var p proveFlags

@@ -46,11 +46,7 @@ var colonyWords = map[string]string{"skipped": act.Skipped, "dead": act.Dead, "t
 // runSay keeps what a person says of the hand and of colonies.
 func runSay(ctx context.Context, e *env, args []string) (err error) {
 	fs := flags("say")
-	usual := fs.Usage
-	fs.Usage = func() {
-		usual()
-		fmt.Fprint(fs.Output(), sayUsage)
-	}
+	also(fs, sayUsage)
 	var s spoken
 	s.flags(fs)
 	var f sayFlags
@@ -58,10 +54,7 @@ func runSay(ctx context.Context, e *env, args []string) (err error) {
 	fs.StringVar(&f.yard, "yard", "", "`YARD` of the colonies (default: the one that the rig was in)")
 	fs.IntVar(&f.number, "number", 0, "the colony's `NUMBER`, where colonies have one")
 	fs.StringVar(&f.fill, "fill", "", "with colonies: what each is meant to get, a `VOLUME` like \"1 gal\"")
-	if err := parse(e, fs, args, -1); err != nil {
-		return err
-	}
-	if err := s.check(); err != nil {
+	if err := s.parse(e, fs, args, -1); err != nil {
 		return err
 	}
 	what, err := parseSaying(fs.Args())

@@ -33,10 +33,7 @@ func runStrap(ctx context.Context, e *env, args []string) (err error) {
 	if _, err := time.Parse(time.DateOnly, *since); err != nil && *since != "" {
 		return usageError{fmt.Errorf("-since: must be a date like 2026-10-09, is %q", *since)}
 	}
-	if err := w.find(); err != nil {
-		return err
-	}
-	b, err := openBackend(ctx, w.data, w.rig, false)
+	b, err := w.reach(ctx)
 	if err != nil {
 		return err
 	}

@@ -45,13 +45,9 @@ func runSyrup(_ context.Context, e *env, args []string) error {
 		}
 	}
 	fs := flags("syrup")
-	usual := fs.Usage
-	fs.Usage = func() {
-		usual()
-		fmt.Fprint(fs.Output(), "\nKIND is sucrose (the default), invert, hfcs-42 or hfcs-55. Also:\n\n")
-		for _, way := range syrupWays {
-			fmt.Fprintf(fs.Output(), "  yardtally syrup %s %s\n    \t%s\n", way.name, way.args, way.what)
-		}
+	also(fs, "\nKIND is sucrose (the default), invert, hfcs-42 or hfcs-55. Also:\n\n")
+	for _, way := range syrupWays {
+		also(fs, fmt.Sprintf("  yardtally syrup %s %s\n    \t%s\n", way.name, way.args, way.what))
 	}
 	p := newSyrupFlags(fs)
 	fs.StringVar(&p.reading, "reading", "", "what a refractometer's sucrose `SCALE` shows, like \"62 Brix\", instead of -brix")

@@ -42,11 +42,7 @@ type watchAsk struct {
 
 func runWatch(ctx context.Context, e *env, args []string) (err error) {
 	fs := flags("watch")
-	usual := fs.Usage
-	fs.Usage = func() {
-		usual()
-		fmt.Fprint(fs.Output(), watchUsage, report.Wrapped("  ", strings.Join(kindNames(), ", ")))
-	}
+	also(fs, watchUsage+report.Wrapped("  ", strings.Join(kindNames(), ", ")))
 	var w watchAsk
 	w.flags(fs)
 	if err := parse(e, fs, args, -1); err != nil {
@@ -55,10 +51,7 @@ func runWatch(ctx context.Context, e *env, args []string) (err error) {
 	if err := w.check(fs); err != nil {
 		return usageError{err}
 	}
-	if err := w.find(); err != nil {
-		return err
-	}
-	b, err := openBackend(ctx, w.data, w.rig, false)
+	b, err := w.reach(ctx)
 	if err != nil {
 		return err
 	}

@@ -63,6 +63,16 @@ func (n *night) settings(t testing.TB, data string) *settings.Settings {
 	return set
 }
 
+// stopAt has the counter's stop signal come at so many litres a fill.
+func stopAt(set *settings.Settings, litres float64) {
+	for i := range set.Acts {
+		if rig, ok := set.Acts[i].Body.(act.Rig); ok {
+			rig.FillL = litres
+			set.Acts[i].Body = rig
+		}
+	}
+}
+
 // stepClock stands still between messages: each arrives at its simulated instant.
 type stepClock struct {
 	start int64 // Unix ns

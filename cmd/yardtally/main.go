@@ -152,6 +152,15 @@ func flags(name string) *flag.FlagSet {
 	return fs
 }
 
+// also has a command's help say more, after its flags.
+func also(fs *flag.FlagSet, text string) {
+	usual := fs.Usage
+	fs.Usage = func() {
+		usual()
+		fmt.Fprint(fs.Output(), text)
+	}
+}
+
 // parse reads a command line, in which flags may also stand after arguments;
 // what is wrong with it is a usageError. mostArgs below 0 is any number.
 func parse(e *env, fs *flag.FlagSet, args []string, mostArgs int) error {

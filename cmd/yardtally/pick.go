@@ -28,11 +28,7 @@ type pick struct {
 }
 
 func (p *pick) flags(fs *flag.FlagSet) {
-	usual := fs.Usage
-	fs.Usage = func() {
-		usual()
-		fmt.Fprint(fs.Output(), fillsUsage)
-	}
+	also(fs, fillsUsage)
 	fs.StringVar(&p.counts, "counts", "", "instead of FILLS, pulses after FIRST up to and with LAST of a counter's session, `SESSION:FIRST-LAST`, as \"fills -json\" has them")
 	fs.StringVar(&p.visit, "visit", "", "instead of FILLS, everything of one `VISIT` of the night: its yard, or a time in it like 21:40")
 }

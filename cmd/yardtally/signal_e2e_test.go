@@ -18,7 +18,6 @@ import (
 	"yardtally/ingest/rigsim"
 	"yardtally/ingest/source"
 	"yardtally/meter"
-	"yardtally/meter/act"
 )
 
 // script is a counter board that says what a test wants, five times a second.
@@ -91,12 +90,7 @@ func TestSignalEndToEnd(t *testing.T) {
 	set.Broker = &settings.Broker{Address: "127.0.0.1:0", Prefix: settings.DefaultPrefix}
 	set.Signal = &settings.Signal{MQTT: true, Failing: 0.5,
 		Command: []string{"sh", "-c", `echo {signal} $YARDTALLY_SIGNAL $YARDTALLY_FILL_L >> "$0"`, file}}
-	for i := range set.Acts {
-		if rig, ok := set.Acts[i].Body.(act.Rig); ok {
-			rig.FillL = 2
-			set.Acts[i].Body = rig
-		}
-	}
+	stopAt(set, 2)
 	clock := newStepClock(n.Start)
 	w := work(t, set, clock)
 	h := listenSignal(t, w.broker.Addr(), n.Rig)
@@ -213,12 +207,7 @@ func TestSignalCommandFails(t *testing.T) {
 			l := newLine(t)
 			set.Serial = []settings.Serial{{Name: "counter board", Port: l.path, Baud: 115200}}
 			set.Signal = &settings.Signal{Command: c.argv}
-			for i := range set.Acts {
-				if rig, ok := set.Acts[i].Body.(act.Rig); ok {
-					rig.FillL = 1
-					set.Acts[i].Body = rig
-				}
-			}
+			stopAt(set, 1)
 			clock := newStepClock(n.Start)
 			w := work(t, set, clock)
 			notices := func() (out []string) {

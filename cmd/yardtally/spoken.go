@@ -37,8 +37,12 @@ func (s *spoken) flags(fs *flag.FlagSet) {
 	fs.StringVar(&s.unitsAsked, "units", "", "`UNITS` of what is told, US or SI (default: the settings')")
 }
 
-// check refuses flags that cannot be so, before anything is opened.
-func (s *spoken) check() error {
+// parse reads a command's line as parse does, and refuses flags that cannot be
+// so, before anything is opened.
+func (s *spoken) parse(e *env, fs *flag.FlagSet, args []string, most int) error {
+	if err := parse(e, fs, args, most); err != nil {
+		return err
+	}
 	if err := checkNight(s.night); err != nil {
 		return err
 	}

@@ -11,7 +11,6 @@ import (
 	"net/url"
 	"os"
 	"path/filepath"
-	"regexp"
 	"strings"
 	"testing"
 	"time"
@@ -20,10 +19,8 @@ import (
 	"github.com/chromedp/cdproto/emulation"
 	"github.com/chromedp/chromedp"
 
-	"yardtally/calibrate/quantity"
 	"yardtally/cmd/yardtally/settings"
 	"yardtally/dashboard/door"
-	"yardtally/ingest/rigsim"
 	"yardtally/ingest/source"
 	"yardtally/meter"
 	"yardtally/meter/act"
@@ -324,27 +321,11 @@ func TestTimeByHandInBrowser(t *testing.T) {
 // with all that can be said fits a phone. Pictures go to shots/.
 func TestTapsInBrowser(t *testing.T) {
 	ctx := browser(t)
-	out, data := &safeBuffer{}, t.TempDir()
+	data := t.TempDir()
 	if err := door.Set(filepath.Join(data, passphraseFile), tapsPassphrase); err != nil {
 		t.Fatal(err)
 	}
-	demoCtx, stopDemo := context.WithCancel(context.Background())
-	m := &demo{e: &env{strings.NewReader(""), out, os.Stderr}, night: rigsim.SmallNight(3), speed: 20, page: "127.0.0.1:0",
-		data: data, units: quantity.US, log: slog.New(slog.DiscardHandler)}
-	ended := make(chan error, 1)
-	go func() { ended <- m.run(demoCtx) }()
-	defer func() {
-		stopDemo()
-		if err := <-ended; err != nil {
-			t.Error(err)
-		}
-	}()
-	var page string
-	await(t, "the demo's address", func() bool {
-		page = regexp.MustCompile(`http://\S+`).FindString(out.String())
-		return page != ""
-	})
-	enter(t, ctx, page)
+	enter(t, ctx, showDemo(t, data))
 	for end := time.Now().Add(2 * time.Minute); eval[int](t, ctx, `document.querySelectorAll('#fills tr td:nth-child(3)').length`) < 3; time.Sleep(100 * time.Millisecond) {
 		if time.Now().After(end) {
 			t.Fatal("no fills come")

@@ -94,6 +94,26 @@ func idling(at time.Time, up float64, pump float64) rigsim.Said {
 		{Channel: meter.Pump, Value: pump}, {Channel: meter.UTC, Value: float64(at.Unix())}}}
 }
 
+// idles returns what lets the rig stand for some minutes, its pump turning so
+// fast, 1/s, and tells the daemon's broker of it.
+func (w *atWork) idles(n *night) func(minutes, pump float64) {
+	rig := publisher(w.t, w.broker.Addr())
+	at, up := n.Start, 5000.0
+	return func(minutes, pump float64) {
+		w.t.Helper()
+		for range int(minutes * 12) {
+			at, up = at.Add(5*time.Second), up+5
+			w.clock.set(at)
+			pack, err := rigsim.Pack(nil, n.Rig, idling(at, up, pump), true)
+			if err != nil {
+				w.t.Fatal(err)
+			}
+			sendPack(w.t, rig, n.Rig, pack)
+		}
+		w.view()
+	}
+}
+
 // A pump that turns against a shut trigger is an alarm: given out once, over
 // MQTT, by the signal's command, in the journal and for the store; acknowledged
 // and shelved by commands; told to be over; and nothing of it comes from what is
@@ -109,21 +129,7 @@ func TestWatchEndToEnd(t *testing.T) {
 	clock := newStepClock(n.Start)
 	w := work(t, set, clock)
 	l := listenAlarms(t, w.broker.Addr(), n.Rig, "lamp")
-	rig := publisher(t, w.broker.Addr())
-	at, up := n.Start, 5000.0
-	run := func(minutes, pump float64) {
-		t.Helper()
-		for range int(minutes * 12) {
-			at, up = at.Add(5*time.Second), up+5
-			clock.set(at)
-			pack, err := rigsim.Pack(nil, n.Rig, idling(at, up, pump), true)
-			if err != nil {
-				t.Fatal(err)
-			}
-			sendPack(t, rig, n.Rig, pack)
-		}
-		w.view()
-	}
+	run := w.idles(n)
 	want := func(what, list, changes string) {
 		t.Helper()
 		var a, b string
@@ -217,6 +223,7 @@ func TestWatchEndToEnd(t *testing.T) {
 		set2 := n.settings(t, t.TempDir())
 		set2.Broker = set.Broker
 		later := newStepClock(n.Start) // the same boot
+		at := time.Unix(0, clock.Now().Wall)
 		later.set(at)
 		if old {
 			later.set(at.Add(24 * time.Hour))
@@ -244,12 +251,7 @@ func TestAlarmWaitsForStopSignal(t *testing.T) {
 	set := n.settings(t, t.TempDir())
 	file := filepath.Join(t.TempDir(), "heard")
 	set.Signal = &settings.Signal{Failing: 0.5, Command: []string{"sh", "-c", `echo {signal} >> "$0"`, file}}
-	for i := range set.Acts {
-		if rig, ok := set.Acts[i].Body.(act.Rig); ok {
-			rig.FillL = 2
-			set.Acts[i].Body = rig
-		}
-	}
+	stopAt(set, 2)
 	clock := newStepClock(n.Start)
 	w := work(t, set, clock)
 	s := newScript(n.Start)

@@ -94,6 +94,15 @@ func (w *where) currency() string {
 	return settings.DefaultCurrency
 }
 
+// reach settles where the rig's data is, and opens its journal to be read, or
+// finds the daemon that has it.
+func (w *where) reach(ctx context.Context) (backend, error) {
+	if err := w.find(); err != nil {
+		return nil, err
+	}
+	return openBackend(ctx, w.data, w.rig, false)
+}
+
 // read returns what the rig's ledger derives, and the yards' time zone.
 func (w *where) read(ctx context.Context) (*ledger.View, *time.Location, error) {
 	b, err := openBackend(ctx, w.data, w.rig, false)
