@@ -39,12 +39,11 @@ func (m *model) when() []string {
 	}
 	_, unit := m.Units.VolumeParts(0)
 	for i := range last {
-		fills, one := m.fillsOf(i)
-		word := " fills, "
-		if one {
-			word = " fill, "
+		fills := m.fillsOf(i) + " fills"
+		if fills == "1 fills" {
+			fills = "1 fill"
 		}
-		out = append(out, strings.TrimSuffix(legName(i), " outing")+": "+m.legTimes(i)+", "+fills+word+report.Fixed(m.legs[i].sum, 100)+" "+unit+".")
+		out = append(out, strings.TrimSuffix(legName(i), " outing")+": "+m.legTimes(i)+", "+fills+", "+report.Fixed(m.legs[i].sum, 100)+" "+unit+".")
 	}
 	return out
 }

@@ -193,7 +193,7 @@ func (m *model) cellOf(k groupKey) int64 {
 
 // fillsOf says how many fills an outing has, or all together for -1: "23",
 // "22–24".
-func (m *model) fillsOf(leg int) (text string, one bool) {
+func (m *model) fillsOf(leg int) string {
 	sum, allUnsure, allPerhaps := 0, 0, 0
 	for i := range m.groups {
 		if g := &m.groups[i]; leg < 0 || g.leg == leg {
@@ -201,15 +201,14 @@ func (m *model) fillsOf(leg int) (text string, one bool) {
 			sum, allUnsure, allPerhaps = sum+g.fills, allUnsure+unsure, allPerhaps+perhaps
 		}
 	}
-	text = report.Range(sum, allUnsure, allPerhaps)
-	return text, text == "1"
+	return report.Range(sum, allUnsure, allPerhaps)
 }
 
 // yards is the table, with the yards that are still ahead.
 func (m *model) yards() yardsModel {
 	t := yardsModel{Sum: report.Fixed(m.sum, 100), Whole: len(m.legs) > 1}
 	t.Vol, _, _ = units(m.Units)
-	t.Fills, _ = m.fillsOf(-1)
+	t.Fills = m.fillsOf(-1)
 	for i := range m.legs {
 		t.Parts = append(t.Parts, m.yardsPart(i, t.Whole))
 	}
@@ -223,7 +222,7 @@ func (m *model) yardsPart(leg int, named bool) yardsPart {
 		t.Name, t.Times = legName(leg), m.legTimes(leg)
 	}
 	t.Outside, t.Sum = report.Fixed(m.legs[leg].loose, 100), report.Fixed(m.legs[leg].sum, 100)
-	t.Fills, _ = m.fillsOf(leg)
+	t.Fills = m.fillsOf(leg)
 	var whys []string
 	for i := range m.view.Loose {
 		if l := &m.view.Loose[i]; m.shown(l.Start) && m.legAt(l.Start) == leg && !slices.Contains(whys, l.Why) {

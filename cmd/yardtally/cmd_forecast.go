@@ -49,13 +49,8 @@ func runForecast(ctx context.Context, e *env, args []string) error {
 	}
 	p.kind = set.Arg(0)
 	var o report.Options
-	switch {
-	case p.asJSON && p.asCSV:
-		return usageError{errors.New("-csv: must not stand beside -json")}
-	case p.asJSON:
-		o.Format = report.JSON
-	case p.asCSV:
-		o.Format = report.CSV
+	if err := askFormat(&o, p.asJSON, p.asCSV); err != nil {
+		return err
 	}
 	if err := checkUnits(p.units); err != nil {
 		return err

@@ -2,7 +2,6 @@ package main
 
 import (
 	"context"
-	"errors"
 	"time"
 
 	"yardtally/dashboard/report"
@@ -21,13 +20,8 @@ func runMeter(ctx context.Context, e *env, args []string) error {
 		return err
 	}
 	o := report.Options{Now: time.Now().UnixNano()}
-	switch {
-	case *asJSON && *asCSV:
-		return usageError{errors.New("-csv: must not stand beside -json")}
-	case *asJSON:
-		o.Format = report.JSON
-	case *asCSV:
-		o.Format = report.CSV
+	if err := askFormat(&o, *asJSON, *asCSV); err != nil {
+		return err
 	}
 	if err := checkUnits(*units); err != nil {
 		return err

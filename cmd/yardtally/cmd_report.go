@@ -9,6 +9,19 @@ import (
 	"yardtally/meter/ledger"
 )
 
+// askFormat sets the format that was asked for.
+func askFormat(o *report.Options, asJSON, asCSV bool) error {
+	switch {
+	case asJSON && asCSV:
+		return usageError{errors.New("-csv: must not stand beside -json")}
+	case asJSON:
+		o.Format = report.JSON
+	case asCSV:
+		o.Format = report.CSV
+	}
+	return nil
+}
+
 func runFills(ctx context.Context, e *env, args []string) error {
 	return runReport(ctx, e, "fills", args, report.Fills)
 }
@@ -38,17 +51,14 @@ func runReport(ctx context.Context, e *env, name string, args []string, print fu
 		return err
 	}
 	var o report.Options
+	if err := askFormat(&o, *asJSON, *asCSV); err != nil {
+		return err
+	}
 	switch {
-	case *asJSON && *asCSV:
-		return usageError{errors.New("-csv: must not stand beside -json")}
 	case *all && *night != "":
 		return usageError{errors.New("-night: must not stand beside -all")}
 	case *visits && !*asCSV:
 		return usageError{errors.New("-visits: must stand beside -csv; the table and -json have the visits anyway")}
-	case *asJSON:
-		o.Format = report.JSON
-	case *asCSV:
-		o.Format = report.CSV
 	}
 	if err := checkNight(*night); err != nil {
 		return err
