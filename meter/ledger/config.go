@@ -7,7 +7,6 @@ import (
 	"slices"
 	"sort"
 	"strconv"
-	"time"
 
 	"yardtally/calibrate/proving"
 	"yardtally/calibrate/quantity"
@@ -27,7 +26,6 @@ import (
 type span struct {
 	from   int64
 	rig    act.Rig
-	zone   *time.Location  // of the yards
 	curve  *proving.Curve  // nil: no proving
 	key    int32           // its place in config.curves
 	pulse  quantity.Volume // what one pulse is worth, about; 0: no proving
@@ -94,15 +92,6 @@ func curveOf(curves []CurveSpan, key int32) *proving.Curve {
 	return curves[key].Curve
 }
 
-// zoneOf returns a time zone by its IANA name; UTC where that is not known.
-func zoneOf(name string) *time.Location {
-	zone, err := time.LoadLocation(name)
-	if err != nil {
-		return time.UTC
-	}
-	return zone
-}
-
 // boot returns a boot's id, the same in every copy of the journal.
 func (c *config) boot(n uint32) string {
 	if id, ok := c.boots[n]; ok {
@@ -147,7 +136,7 @@ func compile(standing []act.Act) *config {
 // compileWith is compile where the books were read; used is what they come to.
 func compileWith(said []act.Act, b *books, standing []act.Act) *config {
 	cfg := &config{fixes: make(map[string]clock.Fix), curves: make([]CurveSpan, 1), stands: make(map[string][]stand)}
-	cur := span{from: math.MinInt64, rig: act.DefaultRig, zone: zoneOf(act.DefaultRig.Zone), sense: sensor.RulesOf(sensor.Tote{})}
+	cur := span{from: math.MinInt64, rig: act.DefaultRig, sense: sensor.RulesOf(sensor.Tote{})}
 	cur.derive()
 	cfg.spans = []span{cur}
 	yards := make(map[string]act.Yard)
@@ -196,7 +185,7 @@ func compileWith(said []act.Act, b *books, standing []act.Act) *config {
 func (c *config) take(a *act.Act, next *span, yards map[string]act.Yard, pr *proved) error {
 	switch b := a.Body.(type) {
 	case act.Rig:
-		next.rig, next.zone = b, zoneOf(b.Zone)
+		next.rig = b
 	case act.Tote:
 		space, head, err := b.Gauges()
 		if err != nil {

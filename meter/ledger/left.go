@@ -1,9 +1,7 @@
 package ledger
 
 import (
-	"math"
 	"sort"
-	"time"
 
 	"yardtally/calibrate/quantity"
 	ltote "yardtally/meter/tote"
@@ -32,15 +30,12 @@ func (l *Ledger) left(st *State, v *View, b *book) Left {
 	out.Known = true
 	said := l.said(st)
 	said.book = b
-	fed := make(map[string]*Visit)     // tonight
-	earlier := make(map[string]*Visit) // and by an outing before this one
-	for i := v.tonight(sp.zone); i < len(b.visits); i++ {
-		switch x := &b.visits[i]; {
-		case x.Yard == "":
-		case i < b.begun:
-			fed[x.Yard], earlier[x.Yard] = x, x
-		default:
-			fed[x.Yard], out.Yard = x, x.Yard
+	tonight := b.visits[b.begun:]
+	fed := make(map[string]*Visit)
+	for i := range tonight {
+		if x := &tonight[i]; x.Yard != "" {
+			fed[x.Yard] = x
+			out.Yard = x.Yard
 		}
 	}
 	if b.here.Yard != "" {
@@ -66,18 +61,8 @@ func (l *Ledger) left(st *State, v *View, b *book) Left {
 		all.Scatter = scatter
 	}
 	if b.routed {
-		// A route begins anew with each outing, yet what was fed since it was said
-		// is not ahead once more.
-		since := int64(math.MinInt64)
-		for _, r := range l.cfg.said.Routes {
-			if r.At <= st.At {
-				since = r.At
-			}
-		}
 		for _, id := range b.ahead {
-			if x := earlier[id]; x == nil || x.From < since {
-				take(id)
-			}
+			take(id)
 		}
 	} else {
 		for i := range v.Yards {
@@ -88,19 +73,6 @@ func (l *Ledger) left(st *State, v *View, b *book) Left {
 	}
 	out.Tonight = ltote.Left(h, all)
 	return out
-}
-
-// tonight returns the place of the first visit of the night that it is now.
-func (v *View) tonight(zone *time.Location) int {
-	from, _ := v.NightAt(v.At, zone)
-	visit := 0
-	for i := range v.Outings {
-		if v.Outings[i].From >= from {
-			break
-		}
-		visit += v.Outings[i].Visits
-	}
-	return visit
 }
 
 // need is what a yard still needs; visit is tonight's, nil for none.
