@@ -22,13 +22,14 @@ import (
 // The standard library is free above the two pure floors. On those it is an
 // allow-list, and the clock may not be asked.
 var rooms = map[string][]string{
-	"calibrate/quantity": {},
-	"calibrate/syrup":    {"calibrate/quantity"},
-	"calibrate/mix":      {"calibrate/quantity", "calibrate/syrup"},
-	"calibrate/fit":      {"gonum.org/v1/gonum"},
-	"calibrate/proving":  {"calibrate/quantity", "calibrate/syrup", "calibrate/fit", "gonum.org/v1/gonum"},
-	"calibrate/tote":     {"calibrate/quantity"},
-	"calibrate/line":     {"calibrate/quantity", "calibrate/syrup", "calibrate/fit"},
+	"calibrate/quantity":  {},
+	"calibrate/syrup":     {"calibrate/quantity"},
+	"calibrate/mix":       {"calibrate/quantity", "calibrate/syrup"},
+	"calibrate/fit":       {"gonum.org/v1/gonum"},
+	"calibrate/proving":   {"calibrate/quantity", "calibrate/syrup", "calibrate/fit", "gonum.org/v1/gonum"},
+	"calibrate/tote":      {"calibrate/quantity"},
+	"calibrate/line":      {"calibrate/quantity", "calibrate/syrup", "calibrate/fit"},
+	"calibrate/reconcile": {"gonum.org/v1/gonum"},
 
 	"meter":        {},
 	"meter/act":    {"calibrate/..."},
