@@ -1,0 +1,170 @@
+package books
+
+import (
+	"fmt"
+	"math"
+	"sort"
+
+	"yardtally/calibrate/proving"
+	"yardtally/calibrate/quantity"
+	"yardtally/meter/act"
+	"yardtally/meter/ledger"
+	"yardtally/meter/outing"
+	"yardtally/meter/sugar"
+	"yardtally/meter/worth"
+)
+
+// How well the temperature of metered syrup is known, K, and what it is taken for
+// where no probe told it. Judgement, no source; as in the ledger.
+const (
+	probedU   = 0.5
+	unprobedU = 8
+	unprobed  = quantity.Temperature(15)
+)
+
+// FromView makes the season of a stretch of time from what the ledger derived
+// and the standing acts, of which book was read. Pulses that were no syrup, and
+// flow of which no volume is known, are left out; Review says where that is
+// not plain.
+func FromView(v *ledger.View, standing []act.Act, book *sugar.Book, from, to int64) (*Season, []Review) {
+	s := &Season{From: from, To: to, Acts: standing, Book: book}
+	var review []Review
+	names := map[string]string{}
+	for i := range v.Yards {
+		names[v.Yards[i].ID] = v.Yards[i].Name
+	}
+	add := func(m Metered, f *worth.Flow, pulses uint64, volume quantity.Volume, temp quantity.Temperature, probed bool) {
+		if m.At < from || m.At >= to || m.Why == outing.Air || m.Why == outing.Suspect {
+			return
+		}
+		m.Volume, m.Temp = volume.CubicMetres(), temp
+		tempU := probedU
+		if !probed {
+			m.Temp, tempU = unprobed, unprobedU
+		}
+		m.Held = book.OnRig(m.At)
+		if m.Held >= 0 && book.Held[m.Held].Batch.Total() == 0 {
+			m.Held = -1
+		}
+		if m.Volume == 0 {
+			return
+		}
+		m.shares(f, pulses, v.Curves, tempU)
+		s.Metered = append(s.Metered, m)
+	}
+	for i := range v.Fills {
+		f := &v.Fills[i]
+		name := names[f.Yard]
+		if name == "" {
+			name = "no yard"
+		}
+		add(Metered{Name: name, Yard: f.Yard, At: f.Start, Visit: f.Visit}, &f.Metered, f.Last-f.First, f.Volume, f.Syrup, f.HasSyrup)
+	}
+	for i := range v.Loose {
+		l := &v.Loose[i]
+		add(Metered{Name: l.Why, Yard: l.Yard, Why: l.Why, At: l.Start, Visit: l.Visit}, &l.Metered, l.Last-l.First, l.Volume, 0, false)
+	}
+	sort.SliceStable(s.Metered, func(i, j int) bool { return s.Metered[i].At < s.Metered[j].At })
+	s.warm()
+	for _, g := range v.Gaps {
+		if g.Hidden > 0 && g.End >= from && g.Start < to {
+			review = append(review, Review{Why: fmt.Sprintf("up to %s may have flowed unseen: %s", s.Units.Volume(g.Hidden), g.Why)})
+		}
+	}
+	s.levels(v, standing)
+	return s, review
+}
+
+// shares says what of a flow's volume is uncertain by what. Warmer syrup is
+// thinner: that is held against the volume's own dependence on temperature.
+func (m *Metered) shares(f *worth.Flow, pulses uint64, curves []ledger.CurveSpan, tempU float64) {
+	put := func(cause string, by float64) {
+		if by != 0 {
+			m.Common = append(m.Common, Common{cause, by})
+		}
+	}
+	if k := f.Key; k > 0 && int(k) < len(curves) {
+		c := curves[k]
+		for _, s := range c.Curve.Causes(&f.Sense) {
+			put(s.Cause, s.U)
+		}
+		m.Own = math.Abs(c.Repeat * m.Volume)
+		if c.Proved != 0 {
+			years := math.Abs(float64(m.At-c.Proved)) / (365.25 * 86400e9)
+			put(worth.ByDrift, proving.DriftPerYear*math.Sqrt(years)*m.Volume)
+		}
+	}
+	if pulses > 0 { // one at either end, triangular
+		m.Own = math.Hypot(m.Own, m.Volume/float64(pulses)/math.Sqrt(6))
+	}
+	put(worth.ByTemp, f.Temp-expansion*tempU*m.Volume)
+	put(worth.ByFormula, f.Formula)
+	put(fmt.Sprintf("%s, batch %d", worth.ByBrix, f.Batch), f.Brix)
+}
+
+// warm gives flow of which no temperature was told that of the flow before it,
+// where that is of the same hour.
+func (s *Season) warm() {
+	const hour = int64(3600e9)
+	last, at := quantity.Temperature(0), int64(math.MinInt64)
+	for i := range s.Metered {
+		m := &s.Metered[i]
+		switch {
+		case m.Why == "" && m.Temp != unprobed:
+			last, at = m.Temp, m.At
+		case at != math.MinInt64 && m.At-at <= hour:
+			m.Temp = last
+		}
+	}
+}
+
+// levels takes over the settled levels before and after what was not metered,
+// and the first and the last of every outing.
+func (s *Season) levels(v *ledger.View, standing []act.Act) {
+	over := act.NewRigTote(standing)
+	totes := map[string]act.Tote{}
+	var newest act.Tote
+	gone := act.Corrected(standing)
+	next := 0
+	steps := v.Steps
+	for i := range steps {
+		at := steps[i].At
+		for ; next < len(standing) && standing[next].Since() <= at; next++ {
+			a := &standing[next]
+			if gone[a.ID] {
+				continue
+			}
+			over.Take(a)
+			if t, ok := a.Body.(act.Tote); ok {
+				totes[t.Name], newest = t, t
+			}
+		}
+		if at < s.From || at >= s.To {
+			continue
+		}
+		edge := i == 0 || i == len(steps)-1 || steps[i-1].Run != steps[i].Run || steps[i+1].Run != steps[i].Run ||
+			at-steps[i-1].At > outing.Pause || steps[i+1].At-at > outing.Pause
+		if !edge {
+			continue
+		}
+		shape, ok := totes[over.Name]
+		if !ok {
+			shape = newest // a tote that nobody described is as the others
+		}
+		table, err := shape.Table()
+		if err != nil {
+			continue
+		}
+		p := table.At(steps[i].Level)
+		l := Levelled{Tote: over.Name, At: at, Volume: p.Volume.CubicMetres(), ShareU: math.Abs(p.PerMeter) * table.MeterU()}
+		if l.Volume > 0 {
+			l.ShareU /= l.Volume
+		}
+		u := math.Hypot(float64(steps[i].LevelU), levelReadU)
+		l.U = math.Hypot(p.U, p.Area*u)
+		s.Levels = append(s.Levels, l)
+	}
+}
+
+// levelReadU is how well a level sensor reads the same level again, m, as in the ledger.
+const levelReadU = 0.001

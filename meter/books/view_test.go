@@ -1,0 +1,88 @@
+package books
+
+import (
+	"math"
+	"testing"
+
+	"yardtally/calibrate/proving"
+	"yardtally/calibrate/quantity"
+	"yardtally/calibrate/syrup"
+	"yardtally/meter/act"
+	"yardtally/meter/ledger"
+	"yardtally/meter/outing"
+	"yardtally/meter/sugar"
+	"yardtally/meter/worth"
+)
+
+// A view becomes a season: its volumes, how sure they are, and the tote's levels.
+func TestFromView(t *testing.T) {
+	curve, err := proving.NewCurve(proving.Meter{}, []proving.Test{{Name: "August", Pulses: 540, Net: 20, Temp: 20, Seconds: 150,
+		Syrup: syrup.Syrup{Solids: quantity.FromBrix(66.7)}, Means: proving.Usual}}, 0, 0)
+	if err != nil {
+		t.Fatal(err)
+	}
+	meter := worth.Under(curve, 1, worth.Passing{Syrup: syrup.Syrup{Solids: 2.0 / 3}, Known: true, SolidsU: 0.001, Temp: 20, TempU: 0.5, BatchKey: 1})
+	v := &ledger.View{Curves: []ledger.CurveSpan{{}, {Curve: curve, Proved: begins - 30*day, Repeat: 0.001}},
+		Yards: []ledger.YardInfo{{ID: "orchard-end", Name: "Orchard End"}}}
+	count := uint64(0)
+	var all quantity.Volume
+	flow := func(at int64, pulses uint64, why string) {
+		var f worth.Flow
+		meter.Add(&f, float64(pulses), 4)
+		vol := quantity.VolumeOf(f.Volume)
+		if why == "" {
+			v.Fills = append(v.Fills, ledger.Fill{Session: 1, First: count, Last: count + pulses, Start: at, End: at + 30e9, Volume: vol, Metered: f,
+				Yard: "orchard-end", Syrup: 20, HasSyrup: true})
+		} else {
+			v.Loose = append(v.Loose, ledger.Loose{Session: 1, First: count, Last: count + pulses, Start: at, End: at + 30e9, Volume: vol, Metered: f, Why: why})
+		}
+		count += pulses
+		if why != outing.Air {
+			all += vol
+		}
+	}
+	s := plain()
+	at := begins + 20*hour
+	for i := range int64(30) {
+		flow(at+i*60e9, 136, "")
+	}
+	flow(at+hour, 200, outing.Flush)
+	flow(at+hour+60e9, 90, outing.Air)
+	v.Steps = []ledger.ToteStep{{At: at - 60e9, Run: 1, Level: 0.4}, {At: at + 600e9, Run: 1, Level: 0.35}, {At: at + 2*hour, Run: 1, Level: 0.29, LevelU: 0.001}}
+	standing := act.Standing(s.acts)
+	season, review := FromView(v, standing, sugar.Read(standing), begins-day, begins+1000*hour)
+	if len(review) != 0 || len(season.Metered) != 31 || season.Metered[0].Name != "Orchard End" || season.Metered[30].Why != outing.Flush || season.Metered[30].Temp != 20 {
+		t.Fatalf("%v, %d flows: %+v", review, len(season.Metered), season.Metered)
+	}
+	sum, own2 := 0.0, 0.0
+	common := map[string]float64{}
+	for _, m := range season.Metered {
+		sum += m.Volume
+		own2 += m.Own * m.Own
+		if m.Held < 0 || season.Book.Held[m.Held].Tote != "white" {
+			t.Fatalf("held %d", m.Held)
+		}
+		for _, c := range m.Common {
+			if c.Cause != worth.ByTemp { // holds the density against it here
+				common[c.Cause] += c.By
+			}
+		}
+	}
+	if quantity.VolumeOf(sum) != all {
+		t.Errorf("%v m³, want %v", sum, all)
+	}
+	u2 := own2
+	for _, c := range common {
+		u2 += c * c
+	}
+	n := ledger.Tally(v, begins, begins+100*hour)
+	if want := float64(n.TotalWithin-0) / worth.Cover / 1e12; math.Abs(math.Sqrt(u2)/want-1) > 0.1 {
+		t.Errorf("standard uncertainty %v m³, the ledger has %v", math.Sqrt(u2), want)
+	}
+	if len(season.Levels) != 2 || season.Levels[0].Tote != "white" || math.Abs(season.Levels[0].Volume-0.4) > 1e-9 || season.Levels[1].U < 0.001 {
+		t.Errorf("%+v", season.Levels)
+	}
+	if _, err := season.Balance(); err != nil {
+		t.Error(err)
+	}
+}
