@@ -1,6 +1,7 @@
 package ledger
 
 import (
+	"math"
 	"sort"
 
 	"yardtally/calibrate/quantity"
@@ -15,6 +16,10 @@ const (
 	// gaugeU is how well a level at rest tells the volume beside its strapping,
 	// standard uncertainty. Common practice, no source: 3 mm of 1 m².
 	gaugeU = 3 * quantity.Litre
+	// again is how long a yard that was fed is not fed again, ns. Common
+	// practice, no source: a second outing of one evening goes to other yards,
+	// the next evening may go to all.
+	again = 14 * 3_600_000_000_000
 )
 
 // left tells what is left and whether it is enough, for the yard in hand and
@@ -30,12 +35,15 @@ func (l *Ledger) left(st *State, v *View, b *book) Left {
 	out.Known = true
 	said := l.said(st)
 	said.book = b
-	tonight := b.visits[b.begun:]
-	fed := make(map[string]*Visit)
-	for i := range tonight {
-		if x := &tonight[i]; x.Yard != "" {
-			fed[x.Yard] = x
-			out.Yard = x.Yard
+	fed := make(map[string]*Visit)     // of late
+	earlier := make(map[string]*Visit) // and of that by an outing before this one
+	for i := range b.visits {
+		switch x := &b.visits[i]; {
+		case x.Yard == "":
+		case i >= b.begun:
+			fed[x.Yard], out.Yard = x, x.Yard
+		case x.To >= st.At-again:
+			fed[x.Yard], earlier[x.Yard] = x, x
 		}
 	}
 	if b.here.Yard != "" {
@@ -61,8 +69,18 @@ func (l *Ledger) left(st *State, v *View, b *book) Left {
 		all.Scatter = scatter
 	}
 	if b.routed {
+		// A route begins anew with each outing, yet what was fed since it was said
+		// is not ahead once more.
+		since := int64(math.MinInt64)
+		for _, r := range l.cfg.said.Routes {
+			if r.At <= st.At {
+				since = r.At
+			}
+		}
 		for _, id := range b.ahead {
-			take(id)
+			if x := earlier[id]; x == nil || x.From < since {
+				take(id)
+			}
 		}
 	} else {
 		for i := range v.Yards {
