@@ -340,11 +340,8 @@ func (m *model) faults(r *reconcile.Result, base []float64) []fault {
 		}
 	}
 	for i := range m.pools {
-		p := &m.pools[i]
-		if p.store == "" {
-			d := reconcile.Direction{Balances: []reconcile.Term{{Stream: len(m.checks) + i, By: 1}}}
-			out = append(out, fault{kind: Unbooked, act: -1, pool: i, fair: fairUnbooked, w: [][]float64{white(d)}})
-		}
+		d := reconcile.Direction{Balances: []reconcile.Term{{Stream: len(m.checks) + i, By: 1}}}
+		out = append(out, fault{kind: Unbooked, act: -1, pool: i, fair: fairUnbooked, w: [][]float64{white(d)}})
 	}
 	return out
 }

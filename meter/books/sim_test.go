@@ -29,13 +29,17 @@ type setting struct {
 	uncounted bool // nobody counts the stock
 	loss      bool // syrup or sugar is lost that nobody books
 	fault     string
+	both      bool // and the meter is 4 % off besides
 }
 
 // truth is what a simulated season was.
 type truth struct {
-	lost float64 // kg of solids, unbooked
-	act  string  // of the fault: the entry
-	size float64 // and as Culprit.Size has it
+	lost  float64 // kg of solids, unbooked ...
+	at    int64   // ... then ...
+	from  string  // ... out of the store, or "": the tote
+	act   string  // of the fault: the entry
+	size  float64 // and as Culprit.Size has it
+	meter float64 // how much too little the meter shows, %
 }
 
 type sim struct {
@@ -117,9 +121,9 @@ func simulate(seed uint64, set setting) (*Season, truth) {
 	m.formula = 1 + m.n(1.7e-4)
 	m.faultMix, m.faultBuy, m.faultBag = r.IntN(9), r.IntN(2), 2*r.IntN(2)-1
 	k := 1.0
-	if set.fault == "meter 4 % off" {
+	if set.fault == "meter 4 % off" || set.both {
 		k = 1 + 0.04*float64(m.faultBag)
-		m.true.size = 100 * (k - 1)
+		m.true.meter = 100 * (k - 1)
 	}
 	lossNight := r.IntN(12)
 	m.say(begins-9*day, act.Count{Goods: act.Goods{Kind: act.SugarGoods}, Empty: true})
@@ -224,7 +228,7 @@ func (m *sim) season(k float64, lossNight int) []Metered {
 					{[]string{"proving of August", "proving of October"}[half], shows * proveU}, {"scale of the bucket tests", shows * bucketU}}})
 		}
 		if m.set.loss && night == lossNight {
-			m.lose(temp)
+			m.lose(at + day/6)
 		}
 		if m.set.sensor {
 			m.look(at+day/4, temp)
@@ -239,11 +243,12 @@ func (m *sim) season(k float64, lossNight int) []Metered {
 }
 
 // lose loses up to twenty kilograms of syrup out of the tote or, one time in four, of sugar out of the store.
-func (m *sim) lose(temp float64) {
+func (m *sim) lose(at int64) {
+	m.true.at = at
 	kg := 3 + 17*m.r.Float64()
 	if m.r.IntN(4) == 0 && !m.set.uncounted {
 		m.store -= kg
-		m.true.lost = kg
+		m.true.lost, m.true.from = kg, act.SugarGoods
 		return
 	}
 	all := m.solids + m.wet

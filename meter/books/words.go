@@ -63,10 +63,14 @@ func (m *model) words(f *fault, c *Culprit) string {
 	}
 	p := &m.pools[f.pool]
 	between := fmt.Sprintf("between %s and %s", s.date(p.from), s.date(p.to))
-	if c.Size < 0 {
-		return fmt.Sprintf("about %s of sugar, as syrup, came into the %s %s without being booked", kg, m.called(p), between)
+	what, past := "sugar, as syrup,", " past the meter"
+	if p.store != "" {
+		what, past = p.store, ""
 	}
-	return fmt.Sprintf("about %s of sugar, as syrup, left the %s past the meter %s without being booked", kg, m.called(p), between)
+	if c.Size < 0 {
+		return fmt.Sprintf("about %s of %s came into the %s %s without being booked", kg, what, m.called(p), between)
+	}
+	return fmt.Sprintf("about %s of %s left the %s%s %s without being booked", kg, what, m.called(p), past, between)
 }
 
 func (m *model) goodsWords(f *fault, c *Culprit, kg string) string {
