@@ -121,15 +121,25 @@ func (s *Season) warm() {
 // levels takes over the settled levels before and after what was not metered,
 // and the first and the last of every outing.
 func (s *Season) levels(v *ledger.View, standing []act.Act) {
+	var looks []look
+	for i := range v.Steps {
+		x := &v.Steps[i]
+		if x.At < s.From || x.At >= s.To {
+			continue
+		}
+		n := len(v.Steps) - 1
+		if i == 0 || i == n || v.Steps[i-1].Run != x.Run || v.Steps[i+1].Run != x.Run ||
+			x.At-v.Steps[i-1].At > outing.Pause || v.Steps[i+1].At-x.At > outing.Pause {
+			looks = append(looks, look{x.At, x})
+		}
+	}
 	over := act.NewRigTote(standing)
 	totes := map[string]act.Tote{}
 	var newest act.Tote
 	gone := act.Corrected(standing)
 	next := 0
-	steps := v.Steps
-	for i := range steps {
-		at := steps[i].At
-		for ; next < len(standing) && standing[next].Since() <= at; next++ {
+	for _, k := range s.placed(looks, standing, gone) {
+		for ; next < len(standing) && standing[next].Since() <= k.at; next++ {
 			a := &standing[next]
 			if gone[a.ID] {
 				continue
@@ -139,14 +149,6 @@ func (s *Season) levels(v *ledger.View, standing []act.Act) {
 				totes[t.Name], newest = t, t
 			}
 		}
-		if at < s.From || at >= s.To {
-			continue
-		}
-		edge := i == 0 || i == len(steps)-1 || steps[i-1].Run != steps[i].Run || steps[i+1].Run != steps[i].Run ||
-			at-steps[i-1].At > outing.Pause || steps[i+1].At-at > outing.Pause
-		if !edge {
-			continue
-		}
 		shape, ok := totes[over.Name]
 		if !ok {
 			shape = newest // a tote that nobody described is as the others
@@ -155,15 +157,86 @@ func (s *Season) levels(v *ledger.View, standing []act.Act) {
 		if err != nil {
 			continue
 		}
-		p := table.At(steps[i].Level)
-		l := Levelled{Tote: over.Name, At: at, Volume: p.Volume.CubicMetres(), ShareU: math.Abs(p.PerMeter) * table.MeterU()}
+		p := table.At(k.step.Level)
+		l := Levelled{Tote: over.Name, At: k.at, Volume: p.Volume.CubicMetres(), ShareU: math.Abs(p.PerMeter) * table.MeterU()}
 		if l.Volume > 0 {
 			l.ShareU /= l.Volume
 		}
-		u := math.Hypot(float64(steps[i].LevelU), levelReadU)
-		l.U = math.Hypot(p.U, p.Area*u)
+		l.U = math.Hypot(p.U, p.Area*math.Hypot(float64(k.step.LevelU), levelReadU))
 		s.Levels = append(s.Levels, l)
 	}
+}
+
+// look is a settled level, and when it counts.
+type look struct {
+	at   int64
+	step *ledger.ToteStep
+}
+
+// placed puts levels on the right side of entries. People book a load at about
+// the time it was, so the clock does not tell whether a level between two flows
+// is from before or after it; that the level rose or fell past the meter does
+// (Run). A level of which not even that tells is left out.
+func (s *Season) placed(looks []look, standing []act.Act, gone map[string]bool) []look {
+	var entries []int64
+	for i := range standing {
+		a := &standing[i]
+		switch b := a.Body.(type) {
+		case act.Mix, act.Transfer, act.Water, act.Swap:
+		case act.Lost:
+			if b.Goods != nil {
+				continue
+			}
+		case act.Fed:
+			if b.Goods != nil {
+				continue
+			}
+		default:
+			continue
+		}
+		if !gone[a.ID] {
+			entries = append(entries, a.Since())
+		}
+	}
+	flowsBy := func(at int64) int {
+		return sort.Search(len(s.Metered), func(i int) bool { return s.Metered[i].At > at })
+	}
+	var out []look
+	run := -1
+	for i := 0; i < len(looks); {
+		gap := flowsBy(looks[i].at)
+		n := i + 1
+		for n < len(looks) && flowsBy(looks[n].at) == gap {
+			n++
+		}
+		group := looks[i:n]
+		var first, last int64 // entries between the same flows
+		any := false
+		for _, at := range entries {
+			if flowsBy(at) == gap {
+				if !any {
+					first = at
+				}
+				last, any = at, true
+			}
+		}
+		begin, end := group[0].step.Run, group[len(group)-1].step.Run
+		for _, k := range group {
+			switch {
+			case !any:
+			case k.step.Run == end && (end != begin || end != run):
+				k.at = max(k.at, last+1)
+			case k.step.Run == begin && end != begin:
+				k.at = min(k.at, first-1)
+			default:
+				continue
+			}
+			out = append(out, k)
+		}
+		run = end
+		i = n
+	}
+	return out
 }
 
 // levelReadU is how well a level sensor reads the same level again, m, as in the ledger.

@@ -48,7 +48,7 @@ func TestFromView(t *testing.T) {
 	}
 	flow(at+hour, 200, outing.Flush)
 	flow(at+hour+60e9, 90, outing.Air)
-	v.Steps = []ledger.ToteStep{{At: at - 60e9, Run: 1, Level: 0.4}, {At: at + 600e9, Run: 1, Level: 0.35}, {At: at + 2*hour, Run: 1, Level: 0.29, LevelU: 0.001}}
+	v.Steps = []ledger.ToteStep{{At: at - 60e9, Run: 1, Level: 0.4}, {At: at + 600e9, Run: 1, Level: 0.35}, {At: at + 2400e9, Run: 1, Level: 0.29, LevelU: 0.001}}
 	standing := act.Standing(s.acts)
 	season, review := FromView(v, standing, sugar.Read(standing), begins-day, begins+1000*hour)
 	if len(review) != 0 || len(season.Metered) != 31 || season.Metered[0].Name != "Orchard End" || season.Metered[30].Why != outing.Flush || season.Metered[30].Temp != 20 {
@@ -84,5 +84,44 @@ func TestFromView(t *testing.T) {
 	}
 	if _, err := season.Balance(); err != nil {
 		t.Error(err)
+	}
+}
+
+// A load that was booked hours before or after it happened is held against the
+// levels as if it had been booked in time: that the level rose tells when.
+func TestBookedLate(t *testing.T) {
+	for _, late := range []int64{-3, 0, 3} {
+		s := plain()
+		s.acts[3].From += late * hour // the mix, at 10 h
+		standing := act.Standing(s.acts)
+		v := &ledger.View{}
+		mixed := 300.0 / float64(syrup.Syrup{Solids: 2.0 / 3}.Near(20).Density)
+		for _, x := range []struct {
+			at    int64
+			run   int
+			level float64
+		}{{8, 1, 0}, {9, 1, 0}, {11, 2, mixed}, {12, 2, mixed}} {
+			v.Steps = append(v.Steps, ledger.ToteStep{At: begins + x.at*hour, Run: x.run, Level: quantity.Length(x.level)})
+		}
+		season, _ := FromView(v, standing, sugar.Read(standing), begins-day, begins+1000*hour)
+		mix := s.acts[3].From
+		before, after := 0, 0
+		for _, l := range season.Levels {
+			switch {
+			case l.At < mix && l.Volume < 0.01:
+				before++
+			case l.At > mix && l.Volume > 0.1:
+				after++
+			default:
+				t.Errorf("booked %d h late: %v m³ at %d h", late, l.Volume, (l.At-begins)/hour)
+			}
+		}
+		if before == 0 || after == 0 {
+			t.Errorf("booked %d h late: %d levels before, %d after", late, before, after)
+		}
+		season.Metered = s.season().Metered
+		if b := balanceOf(t, season); b.Global.Rejects {
+			t.Errorf("booked %d h late: %+v %v", late, b.Global, b.Culprits[0].Say())
+		}
 	}
 }
