@@ -1,6 +1,7 @@
 package books
 
 import (
+	"fmt"
 	"math"
 
 	"yardtally/calibrate/reconcile"
@@ -65,7 +66,8 @@ type Balance struct {
 	// Missing is the solids unaccounted for, kg, of all pools that were looked
 	// at in the end, and MissingWithin half of its 95 % interval. It is reckoned
 	// with what is missing free to leave anywhere; all else says that nothing is
-	// missing. MissingKnown: there is such a pool. Open are the others.
+	// missing. MissingKnown: there is such a pool. Open are the others, and since
+	// when nobody looked.
 	Missing, MissingWithin float64
 	MissingKnown           bool
 	Open                   []string
@@ -136,7 +138,7 @@ func (m *model) missing(b *Balance, base []float64, causes []cause) error {
 		if pl.closed {
 			all = append(all, term)
 		} else {
-			b.Open = append(b.Open, out.Name)
+			b.Open = append(b.Open, fmt.Sprintf("%s, since %s", out.Name, m.s.date(pl.from)))
 		}
 		b.Pools = append(b.Pools, out)
 	}

@@ -1,9 +1,9 @@
 package books
 
 import (
-	"fmt"
 	"math"
 	"slices"
+	"strings"
 
 	"yardtally/calibrate/mix"
 	"yardtally/calibrate/reconcile"
@@ -373,6 +373,8 @@ func (m *model) called(p *pool) string {
 		return "store of " + p.store
 	case p.tote == "":
 		return "tote"
+	case strings.Contains(strings.ToLower(p.tote), "tote"):
+		return p.tote
 	}
-	return fmt.Sprintf("tote %s", p.tote)
+	return "tote " + p.tote
 }

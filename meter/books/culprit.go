@@ -79,15 +79,15 @@ const (
 // fault is one that is tried.
 type fault struct {
 	kind   string
-	act    int   // -1
-	pool   int   // -1
-	at     int64 // of a content seen by a sensor
+	act    int    // -1
+	pool   int    // -1
+	tote   string // of a content, strapping: which
+	at     int64  // of a content seen by a sensor
 	fair   float64
 	goods  string                       // of bags and goods: which
 	sizes  []float64                    // of a fault that comes in whole pieces; nil: any size
 	w      [][]float64                  // for each size, or for a size of 1: what it does to the whitened residuals
 	effect func(size float64) []float64 // the same of a size of it; nil: w in proportion
-	weight float64                      // natural logarithm of how much likelier than others it is beforehand
 }
 
 // culprits looks for faults, the likeliest first, until what is left is as
@@ -164,6 +164,18 @@ func (m *model) culprits(r *reconcile.Result, base []float64) (out []Culprit, cl
 	return out, false
 }
 
+// toteOf names the tote that an item was in.
+func (m *model) toteOf(item int) string {
+	for i := range m.pools {
+		for _, t := range m.pools[i].terms {
+			if t.item == item {
+				return m.called(&m.pools[i])
+			}
+		}
+	}
+	return "tote"
+}
+
 // try weighs a fault against the residuals that are left.
 func (f *fault) try(rest []float64) (c Culprit, ok bool) {
 	if f.sizes == nil {
@@ -175,7 +187,7 @@ func (f *fault) try(rest []float64) (c Culprit, ok bool) {
 		c.Z = s / math.Sqrt(v)
 		// Of a size that is normal about none with the fair deviation: marginal likelihood.
 		gain := f.fair * f.fair * v
-		c.For = (c.Z*c.Z*gain/(1+gain)-math.Log1p(gain))/2 + f.weight
+		c.For = (c.Z*c.Z*gain/(1+gain) - math.Log1p(gain)) / 2
 		return c, true
 	}
 	c.For = math.Inf(-1)
@@ -185,7 +197,7 @@ func (f *fault) try(rest []float64) (c Culprit, ok bool) {
 		if math.Abs(size) > 1 {
 			prior = math.Log(twoBags)
 		}
-		if l := falls/2 + prior + f.weight; l > c.For {
+		if l := falls/2 + prior; l > c.For {
 			c.For, c.Size, c.Z = l, size, math.Sqrt(max(0, falls))
 		}
 	}
@@ -298,7 +310,9 @@ func (m *model) faults(r *reconcile.Result, base []float64) []fault {
 		})
 	}
 	for _, s := range m.seen {
+		tote := m.toteOf(s.item)
 		any(OfContent, s.act, fairContent, func(acts []act.Act, x float64) { addContent(acts, s.act, x) })
+		out[len(out)-1].tote = tote
 	}
 	for _, i := range m.litres {
 		l, _ := litresOf(m.s.Acts[i].Body)
@@ -336,7 +350,7 @@ func (m *model) faults(r *reconcile.Result, base []float64) []fault {
 		it := &m.items[l.item]
 		if v := 1000 * m.s.Levels[l.level].Volume; it.act == "" && v > 0 { // else an entry's content took its place
 			d := reconcile.Direction{Streams: []reconcile.Term{{Stream: 2 * l.item, By: -base[2*l.item] / v}, {Stream: 2*l.item + 1, By: -base[2*l.item+1] / v}}}
-			out = append(out, fault{kind: OfContent, act: -1, pool: -1, at: it.at, fair: fairContent, w: [][]float64{white(d)}})
+			out = append(out, fault{kind: OfContent, act: -1, pool: -1, at: it.at, tote: m.toteOf(l.item), fair: fairContent, w: [][]float64{white(d)}})
 		}
 	}
 	for i := range m.pools {

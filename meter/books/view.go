@@ -7,6 +7,7 @@ import (
 
 	"yardtally/calibrate/proving"
 	"yardtally/calibrate/quantity"
+	"yardtally/calibrate/tote"
 	"yardtally/meter/act"
 	"yardtally/meter/ledger"
 	"yardtally/meter/outing"
@@ -158,13 +159,20 @@ func (s *Season) levels(v *ledger.View, standing []act.Act) {
 			continue
 		}
 		p := table.At(k.step.Level)
-		l := Levelled{Tote: over.Name, At: k.at, Volume: p.Volume.CubicMetres(), ShareU: math.Abs(p.PerMeter) * table.MeterU()}
-		if l.Volume > 0 {
-			l.ShareU /= l.Volume
-		}
-		l.U = math.Hypot(p.U, p.Area*math.Hypot(float64(k.step.LevelU), levelReadU))
-		s.Levels = append(s.Levels, l)
+		s.Levels = append(s.Levels, Levelled{Tote: over.Name, At: k.at, Volume: p.Volume.CubicMetres(),
+			U: p.Area * math.Hypot(float64(k.step.LevelU), levelReadU), ShareU: tableRelU(&table)})
 	}
+}
+
+// tableRelU is the relative standard uncertainty of a strapping table half way up,
+// as in the ledger: two levels share it, so their difference has it too.
+func tableRelU(t *tote.Table) float64 {
+	mid, _ := t.Level(t.Capacity() / 2)
+	p := t.At(mid)
+	if p.Volume <= 0 {
+		return 0
+	}
+	return math.Hypot(p.U/p.Volume.CubicMetres(), t.MeterU())
 }
 
 // look is a settled level, and when it counts.

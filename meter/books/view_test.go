@@ -79,7 +79,7 @@ func TestFromView(t *testing.T) {
 	if want := float64(n.TotalWithin-0) / worth.Cover / 1e12; math.Abs(math.Sqrt(u2)/want-1) > 0.1 {
 		t.Errorf("standard uncertainty %v m³, the ledger has %v", math.Sqrt(u2), want)
 	}
-	if len(season.Levels) != 2 || season.Levels[0].Tote != "white" || math.Abs(season.Levels[0].Volume-0.4) > 1e-9 || season.Levels[1].U < 0.001 {
+	if len(season.Levels) != 2 || season.Levels[0].Tote != "white" || math.Abs(season.Levels[0].Volume-0.4) > 1e-9 || math.Abs(season.Levels[1].U-0.001*math.Sqrt2) > 1e-6 || !(season.Levels[1].ShareU > 0.001) {
 		t.Errorf("%+v", season.Levels)
 	}
 	if _, err := season.Balance(); err != nil {

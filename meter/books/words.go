@@ -57,7 +57,7 @@ func (m *model) words(f *fault, c *Culprit) string {
 		if f.act >= 0 {
 			at = s.Acts[f.act].Since()
 		}
-		return fmt.Sprintf("the tote held about %s %s than was seen on %s", litres, more(c.Size, "more", "less"), s.date(at))
+		return fmt.Sprintf("the %s held about %s %s than was seen on %s", f.tote, litres, more(c.Size, "more", "less"), s.date(at))
 	case OfVolume:
 		return fmt.Sprintf("about %s %s was moved than was booked in the %s", litres, more(c.Size, "more", "less"), m.entry(f.act))
 	}
