@@ -107,6 +107,9 @@ type score struct {
 	ground, fed        int                  // pulls onto the ground or into a bucket, wholly seen; taken for a colony's
 	fedMaybe           int                  // taken for a colony's, but said to be perhaps none
 	phantoms, taken    float64              // L of phantom pulses; in a yard as fills
+	airs, aired        float64              // L of air; as a colony's without a word that it may be none
+	syrup, asAir       float64              // L of colonies' syrup; called air
+	airMaybe, airOr    float64              // L of air, and of colonies' syrup, in pulls said to be perhaps none
 	exact, sure        int                  // pulls outside gaps: exact, of all
 	bounded, gaps      int                  // named gaps: whose bounds hold, of all
 	right, wrong       float64              // L of colonies' pulls, by yard
@@ -152,6 +155,12 @@ func (y *score) add(o *score) {
 	y.fed += o.fed
 	y.fedMaybe += o.fedMaybe
 	y.phantoms += o.phantoms
+	y.airs += o.airs
+	y.aired += o.aired
+	y.syrup += o.syrup
+	y.asAir += o.asAir
+	y.airMaybe += o.airMaybe
+	y.airOr += o.airOr
 	y.taken += o.taken
 	y.sure += o.sure
 	y.bounded += o.bounded
@@ -294,6 +303,7 @@ func (n *night) held(t *testing.T, v *ledger.View, all, gps, mark bool) *score {
 			}
 			a.litres += float64(c) / k
 			y.table[[2]string{kind, x.kind}] = a
+			y.air(v, x, kind, float64(c)/k)
 			colony := x.kind == "fill" || x.kind == "top-up"
 			if colony != (kind == "fill" || kind == "top-up") && float64(c)/k > 0.25 && x.kind != outing.Unseen {
 				y.note(n, "%s is %s: %.2f L of counts %d to %d, yard %q", kind, x.kind, float64(c)/k, x.first, x.last, x.yard)
@@ -307,6 +317,29 @@ func (n *night) held(t *testing.T, v *ledger.View, all, gps, mark bool) *score {
 	n.sugar(y, v, whose)
 	n.handled(y, v)
 	return y
+}
+
+// air counts litres of an entry that truly are of a kind.
+func (y *score) air(v *ledger.View, x *posted, kind string, litres float64) {
+	maybe := x.fill >= 0 && (v.Fills[x.fill].Or == outing.Air || v.Fills[x.fill].Or == outing.Suspect)
+	switch {
+	case kind == "air":
+		y.airs += litres
+		switch {
+		case maybe:
+			y.airMaybe += litres
+		case x.fill >= 0:
+			y.aired += litres
+		}
+	case kind == "fill" || kind == "top-up":
+		y.syrup += litres
+		switch {
+		case x.kind == outing.Air:
+			y.asAir += litres
+		case maybe && v.Fills[x.fill].Or == outing.Air:
+			y.airOr += litres
+		}
+	}
 }
 
 func reasonOf(v *ledger.View, x *posted) string {
@@ -755,6 +788,7 @@ func (y *score) String() string {
 	var b strings.Builder
 	fmt.Fprintf(&b, "%d nights, %.0f L; pulls exact %d of %d outside gaps; gaps bounded %d of %d\n", y.nights, y.total, y.exact, y.sure, y.bounded, y.gaps)
 	fmt.Fprintf(&b, "  pulls for no colony, taken for one: %d of %d, besides %d said to be perhaps none; phantom L as fills %.1f of %.1f\n", y.fed, y.ground, y.fedMaybe, y.taken, y.phantoms)
+	fmt.Fprintf(&b, "  air L as fills %.1f of %.1f, besides %.1f said to be perhaps none; colonies' L called air %.1f, perhaps air %.1f of %.1f\n", y.aired, y.airs, y.airMaybe, y.asAir, y.airOr, y.syrup)
 	fmt.Fprintf(&b, "  colonies' L: right yard %.1f, wrong %.3f, none %.1f (with position or mark %.2f)\n", y.right, y.wrong, y.nowhere, y.unexcused)
 	fmt.Fprintf(&b, "  visits with right number of fills %d of %d; sure of it %d, of them right %d; within what it allows %d\n", y.visits, y.visitsSure, y.told, y.toldRight, y.around)
 	fmt.Fprintf(&b, "  colonies not adding up %d; numbered %d, wrongly %d\n", y.missing, y.numbered, y.misled)

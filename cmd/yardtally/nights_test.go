@@ -141,6 +141,11 @@ func TestOddNights(t *testing.T) {
 		y.sound(t, what)
 		// What is small and slow passes for a throttled pull: a burst at 2 to 15 Hz.
 		atMost(t, what, "L of phantom pulses taken for fills, of all", y.taken, y.phantoms, few(0.05, y.nights))
+		// Up to where a surge shows; a leak through the outlet's level; see meter/outing.
+		atMost(t, what, "L of air taken for fills without a doubt, of all", y.aired, y.airs, few(0.003, y.nights))
+		atMost(t, what, "L of air in pulls said to be perhaps none, of all", y.airMaybe, y.airs, few(0.008, y.nights))
+		atMost(t, what, "L of colonies' syrup called air, of all", y.asAir, y.syrup, 0.0004)
+		atMost(t, what, "L of colonies' syrup said to be perhaps air, of all", y.airOr, y.syrup, 0.0002)
 		// A pull as large as the others, of which nobody spoke.
 		atMost(t, what, "pulls onto the ground taken for a colony's without a doubt, of all", float64(y.fed), float64(y.ground), few(0.03, y.ground))
 		atMost(t, what, "visits with a wrong number of fills, of all", float64(y.visitsSure-y.visits), float64(y.visitsSure), few(0.1, y.visitsSure))

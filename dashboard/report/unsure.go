@@ -60,9 +60,11 @@ var unsureWhy = map[taken]string{
 	{outing.AFill, outing.Flush}:    "the last pull",
 	{outing.AFill, outing.Ground}:   "little for a colony, or where no yard is known",
 	{outing.AFill, outing.Suspect}:  "unlike the others in volume or flow, or the tote did not give it",
+	{outing.AFill, outing.Air}:      "the tote stood below its outlet",
 	{outing.AFill, outing.ATopUp}:   "soon after the one before, and little",
 	{outing.ATopUp, outing.AFill}:   "both together are not one feed, or what a feed is was not said",
 	{outing.ATopUp, outing.Flush}:   "the last pull",
+	{outing.ATopUp, outing.Air}:     "the tote stood below its outlet",
 	{outing.ATopUp, outing.Suspect}: "the tote did not give it",
 }
 

@@ -3,6 +3,8 @@
 package fill
 
 import (
+	"math"
+
 	"yardtally/calibrate/quantity"
 	"yardtally/meter/worth"
 )
@@ -79,8 +81,10 @@ type State struct {
 	Rate       float64 // of the pulses settled last, Hz; 0: none yet
 	PulseWorth float64 // of those, m³
 
-	Even     uint64 // pulses of the open piece up to a surge ...
-	EvenTook int64  // ... and their time, ns
+	Even     uint64  // pulses of the open piece up to a surge ...
+	EvenTook int64   // ... and their time, ns
+	Lift     float64 // how much likelier those after them are a surge than not, as a logarithm; 0: there are none
+	LiftFrom uint64  // and from which count on
 
 	Course Course `json:",omitzero"` // nothing where no piece is open
 }
@@ -92,12 +96,18 @@ const (
 	rateTook   = int64(3_000_000_000)
 )
 
-// surge is how many times faster than before is a surge, and evenPulses how
-// many pulses before show what before was. Common practice, no source: air
-// turns a meter's gears that much faster than syrup under the same pressure.
+// surge is how many times faster than before a surge is, and evenPulses how many
+// pulses before show what before was. Common practice, no source: air turns a
+// meter's gears that much faster than syrup under the same pressure. It comes in
+// gusts, so that it is summed up how much likelier pulses are at that rate than
+// at the one before, from 0 upwards (Page, Biometrika 41, 1954; from memory): it
+// is a surge from surely on, and no sum is above most, so that what falls back
+// for some 40 pulses is none.
 const (
-	surge      = 1.5
+	surge      = 2.0
 	evenPulses = 48
+	surely     = 3.0
+	most       = 12.0
 )
 
 // Slow flow through a coarse meter has seconds between its pulses: a quiet is
@@ -191,16 +201,24 @@ func (s *State) over(still int64, m *worth.Meter, r Rules) bool {
 	return float64(still) >= pulse/leastFlow*1e9
 }
 
-// even notes the rate of the pulses that were just settled, and whether it is
-// a surge over those before.
+// even notes the pulses that were just settled, and whether they may be of a
+// surge over those before.
 func (s *State) even(to uint64) bool {
-	if s.Even >= evenPulses && s.Rate > surge*perSecond(s.Even, s.EvenTook) {
-		if s.Now.Surge == 0 {
-			s.Now.Surge = to - s.Unsettled
+	if s.Even >= evenPulses {
+		before := float64(s.Even) * float64(s.RatedTook) / float64(s.EvenTook) // pulses in that time
+		lift := float64(float64(s.Rated)*math.Log(surge)) - float64(before*(surge-1))
+		if s.Lift == 0 {
+			s.LiftFrom = to - s.Unsettled
 		}
-		return true
+		s.Lift = max(0, min(most, s.Lift+lift))
+		s.Now.Surge = 0
+		if s.Lift >= surely {
+			s.Now.Surge = s.LiftFrom
+		}
+		if s.Lift > 0 {
+			return true
+		}
 	}
-	s.Now.Surge = 0
 	s.Even += s.Rated
 	s.EvenTook += s.RatedTook
 	return false

@@ -315,6 +315,10 @@ func TestSurge(t *testing.T) {
 	for i := range fast {
 		fast[i] = step{45, 0.2, ""}
 	}
+	gusts := make([]step, 20) // as air comes: mostly two to three times as fast
+	for i := range gusts {
+		gusts[i] = step{[]uint64{45, 26, 60, 30, 24, 50}[i%6], 0.2, ""}
+	}
 	slow := make([]step, 20)
 	for i := range slow {
 		slow[i] = step{7, 0.2, ""}
@@ -332,7 +336,10 @@ func TestSurge(t *testing.T) {
 	}{
 		{"even", even, 0},
 		{"surges", join(even, fast), 100 + 800},
+		{"surges in gusts", join(even, gusts), 100 + 800},
+		{"one gust at its end", join(even, []step{{26, 0.2, ""}}), 0},
 		{"surges and falls back", join(even, fast, even), 0},
+		{"surges, falls back and surges", join(even, fast, even, gusts), 100 + 800 + 900 + 800},
 		{"throttled", join(even, slow), 0},
 		{"opened from throttled, soon", join(slow[:2], even), 0},
 	} {

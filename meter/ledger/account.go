@@ -250,11 +250,12 @@ func (l *Ledger) weigh(b *book, st *State, p *outingFacts) {
 		volume += v
 		within += f.Within
 	}
-	seen.Levels = make([]outing.Level, 0, len(points))
+	seen.Levels, seen.OutletU = make([]outing.Level, 0, len(points)), outletU
 	for i := range points {
-		if q := &points[i]; q.Rest {
-			over := q.Volume - litres(sp.tote.UnusableL)
-			seen.Levels = append(seen.Levels, outing.Level{At: q.At, Low: float64(over) <= 3*math.Hypot(float64(q.U), float64(outletU))})
+		q := &points[i]
+		ill := p.ill != 0 && q.At > p.ill && (p.well == 0 || q.At < p.well)
+		if !ill && (q.Rest || q.Why != ltote.NoReading && q.Why != ltote.Silent) {
+			seen.Levels = append(seen.Levels, outing.Level{At: q.At, Over: q.Volume - litres(sp.tote.UnusableL), U: q.U, Passed: q.Metered - q.Lag, Restless: !q.Rest})
 		}
 	}
 	terms := ltote.Terms{ShareU: sp.strapU, MeterU: usualMeterU, Outlet: litres(sp.tote.UnusableL), OutletU: outletU}
@@ -275,6 +276,7 @@ func (l *Ledger) weigh(b *book, st *State, p *outingFacts) {
 			seen.Doubts[i].Sure = false
 		}
 	}
+	seen.Follows = b.follows
 	for i := range seen.Doubts { // nor does one that is known to be stuck accuse
 		if d := &seen.Doubts[i]; p.ill != 0 && d.To > p.ill && (p.well == 0 || d.From < p.well) {
 			d.Sure = false

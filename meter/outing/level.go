@@ -1,6 +1,7 @@
 package outing
 
 import (
+	"math"
 	"sort"
 
 	"yardtally/calibrate/quantity"
@@ -13,6 +14,7 @@ type weighed struct {
 	doubt string // why it is suspect; "": it is not
 	air   bool
 	from  uint64 // the count from which it was air
+	maybe bool   // it may have been air: the tote stood below its outlet
 }
 
 // weigh holds the flows against the tote's level.
@@ -38,6 +40,7 @@ func (a *account) weigh() {
 		}
 	}
 	a.surged()
+	a.dried()
 }
 
 // edge is how long the first or last pulses of a burst may seem a flow of their
@@ -92,18 +95,25 @@ func (a *account) surged() {
 	fastest := 0.0
 	for i := range a.seen.Flows {
 		f, w := &a.seen.Flows[i], &a.levels[i]
-		if f.Kind != fill.Pull || f.Flowing <= 0 || w.air || w.doubt != "" {
+		if f.Kind != fill.Pull || f.Flowing <= 0 || w.doubt != "" {
 			continue
 		}
 		rate := float64(f.Volume()) / float64(f.Flowing)
 		fast := fastest > 0 && rate > airs*fastest
-		low, known := a.low(f)
-		if (fast || f.Surge > 0) && low || !known && fastest > 0 && f.Surge > 0 && a.surgeRate(f, fastest) > airs*fastest {
-			w.air, w.from = true, f.First
-			if f.Surge > 0 && !a.beforeSurge(f, fastest) {
-				w.from = f.Surge
+		if w.air { // by what the tote gave, which does not tell to the pulse
+			if fast && (f.Surge == 0 || a.beforeSurge(f, fastest)) {
+				w.from = f.First
 			}
 			continue
+		}
+		if fast || f.Surge > 0 {
+			if low, known := a.low(i); low || !known && fastest > 0 && f.Surge > 0 && a.surgeRate(f, fastest) > airs*fastest {
+				w.air, w.from = true, f.First
+				if f.Surge > 0 && !a.beforeSurge(f, fastest) {
+					w.from = f.Surge
+				}
+				continue
+			}
 		}
 		fastest = max(fastest, rate)
 	}
@@ -130,14 +140,149 @@ func (a *account) surgeRate(f *Flow, fastest float64) float64 {
 // restsBy is how soon after a flow the level is at rest, if nobody fills in.
 const restsBy = 75 * second
 
-// low reports whether the tote stood at its outlet right after a flow, and
-// whether that is known. Before it says nothing: thinner syrup may have been
-// filled in, which flows faster.
-func (a *account) low(f *Flow) (low, known bool) {
+// A tote that stood so many standard uncertainties below its outlet gave nothing
+// but air, or may have: normal distribution, 2.3 % and a half.
+const (
+	surelyUnder = 2.0
+	maybeUnder  = 0.0
+)
+
+// dried notes the flows of a tote that stands at its outlet: once it gave air, it
+// gives no syrup until it is refilled, and none from well below the outlet.
+func (a *account) dried() {
+	if !a.seen.Follows {
+		return
+	}
+	var since *Level // at rest after the first air since the last refill
+	dry := false
+	for i := range a.seen.Flows {
+		f, w := &a.seen.Flows[i], &a.levels[i]
+		if w.doubt != "" || f.Kind == fill.Suspect {
+			continue
+		}
+		before, _ := a.atRest(f.Start)
+		_, after := a.atRest(f.End)
+		if dry && a.filled(a.seen.Flows[i-1].End, f.End) {
+			dry = false
+		}
+		switch low := after != nil && a.near(after.Over, after.U) || a.drawn(i); {
+		case w.air && dry && low:
+			w.from = f.First
+		case w.air:
+			dry, since = true, nil
+		case dry && low && !a.falls(since, after):
+			w.air, w.from = true, f.First
+		case after != nil && before != nil && !a.filled(before.At, after.At):
+			switch u := min(a.under(before), a.under(after)); {
+			case u > surelyUnder:
+				w.air, w.from, dry, since = true, f.First, true, nil
+			case u > maybeUnder:
+				w.maybe = true
+			}
+		}
+		if dry && since == nil {
+			since = after
+		}
+	}
+}
+
+// falls reports whether a level fell since another, beyond doubt.
+func (a *account) falls(from, to *Level) bool {
+	return from != nil && to != nil && float64(from.Over-to.Over) > 2*math.Hypot(float64(from.U), float64(to.U))
+}
+
+// filled reports whether any level between two instants stood well over the outlet.
+func (a *account) filled(from, to int64) bool {
 	l := a.seen.Levels
-	i := sort.Search(len(l), func(i int) bool { return l[i].At >= f.End })
-	if i == len(l) {
+	for i := sort.Search(len(l), func(i int) bool { return l[i].At > from }); i < len(l) && l[i].At <= to; i++ {
+		over, u := l[i].Over, l[i].U
+		if l[i].Restless {
+			over, u = over-u, 0
+		}
+		if !a.near(over, u) {
+			return true
+		}
+	}
+	return false
+}
+
+// near reports whether a tote with so much over its outlet may stand at it.
+func (a *account) near(over, u quantity.Volume) bool {
+	return float64(over) <= 3*math.Hypot(float64(u), float64(a.seen.OutletU))
+}
+
+// under is how far below its outlet the tote stood, in standard uncertainties.
+func (a *account) under(l *Level) float64 {
+	return -float64(l.Over) / max(1, math.Hypot(float64(l.U), float64(a.seen.OutletU)))
+}
+
+// atRest returns the last level at rest up to an instant, and the first one at
+// or after it; nil: there is none.
+func (a *account) atRest(at int64) (before, after *Level) {
+	l := a.seen.Levels
+	i := sort.Search(len(l), func(i int) bool { return l[i].At >= at })
+	for j := i; j < len(l) && after == nil; j++ {
+		if !l[j].Restless {
+			after = &l[j]
+		}
+	}
+	if after != nil && after.At == at {
+		return after, after
+	}
+	for j := i - 1; j >= 0 && before == nil; j-- {
+		if !l[j].Restless {
+			before = &l[j]
+		}
+	}
+	return before, after
+}
+
+// low reports whether the tote stood at its outlet when a flow ended, and
+// whether that is known: by the level right after it or, where the tote was
+// refilled before that was at rest, by the one before, less what was metered.
+func (a *account) low(i int) (low, known bool) {
+	end := a.seen.Flows[i].End
+	_, after := a.atRest(end)
+	switch {
+	case after != nil && a.near(after.Over, after.U), a.drawn(i):
+		return true, true
+	case after == nil:
 		return false, true
 	}
-	return l[i].Low, l[i].Low || l[i].At-f.End < restsBy
+	return false, after.At-end >= 0 && after.At-end < restsBy
+}
+
+// drawn reports whether a flow took the tote down to its outlet, by the level
+// before its end. One from before the flow says so only where one of while it
+// flowed, though not at rest, shows that nothing was filled in: thinner syrup
+// flows faster.
+func (a *account) drawn(i int) bool {
+	f := &a.seen.Flows[i]
+	l, _ := a.atRest(f.End)
+	if l == nil {
+		return false
+	}
+	over := l.Over - a.passed(l, i)
+	if !a.near(over, l.U) || l.At >= f.Start {
+		return l.At >= f.Start && a.near(over, l.U)
+	}
+	for j := range a.seen.Levels {
+		if x := &a.seen.Levels[j]; x.At >= f.Start && x.At <= f.End && x.Over-x.U <= over {
+			return true
+		}
+	}
+	return false
+}
+
+// passed returns what the meter counted from a level to the end of a flow,
+// without what was hardly syrup.
+func (a *account) passed(l *Level, i int) quantity.Volume {
+	f := &a.seen.Flows[i]
+	v := f.Through + f.Volume() - l.Passed
+	for j := i - 1; j >= 0 && a.seen.Flows[j].Start >= l.At; j-- {
+		if x := &a.seen.Flows[j]; x.Kind == fill.Suspect || a.levels[j].doubt != "" {
+			v -= x.Volume()
+		}
+	}
+	return max(0, v)
 }

@@ -47,6 +47,7 @@ func Make(seen *Seen, said *Said) Account {
 	a.visit()
 	a.strange()
 	a.unborne()
+	a.emptied()
 	a.primed()
 	a.colonies()
 	return a.sum()

@@ -85,30 +85,35 @@ func TestAccount(t *testing.T) {
 			n.flowing(70, 6, 30, fill.Pull)
 			n.Flows[1].Surge = 1700
 			n.flowing(120, 4, 15, fill.Pull)
-			n.Levels = []Level{{at(0), false}, {at(200), true}}
+			n.level(0, 40)
+			n.level(200, 0)
 		}, []string{full, "fill 3 orchard position short", "air 3 orchard position", "air 4 orchard position"}},
 		{"air by a surge, and refilled at once", func(n *night) {
 			n.fills(0, 4)
 			n.flowing(70, 6, 30, fill.Pull)
 			n.Flows[1].Surge = 1700
-			n.Levels = []Level{{at(0), false}, {at(400), false}}
+			n.level(0, 40)
+			n.level(400, 40)
 		}, []string{full, "fill 3 orchard position short", "air 3 orchard position"}},
 		{"a surge with the tote soon seen not to be empty", func(n *night) {
 			n.fills(0, 4)
 			n.flowing(70, 5, 30, fill.Pull)
 			n.Flows[1].Surge = 1700
-			n.Levels = []Level{{at(0), false}, {at(150), false}}
+			n.level(0, 40)
+			n.level(150, 40)
 		}, []string{full, "fill 5 orchard position"}},
 		{"a surge no faster than syrup was before", func(n *night) {
 			n.flowing(0, 4, 12, fill.Pull)
 			n.flowing(70, 5, 30, fill.Pull)
 			n.Flows[1].Surge = 1700
-			n.Levels = []Level{{at(0), false}, {at(400), false}}
+			n.level(0, 40)
+			n.level(400, 40)
 		}, []string{full, "fill 5 orchard position"}},
 		{"thinner syrup flows faster", func(n *night) {
 			n.fills(0, 4)
 			n.flowing(70, 4, 10, fill.Pull)
-			n.Levels = []Level{{at(50), true}, {at(100), false}}
+			n.level(50, 0)
+			n.level(100, 40)
 		}, []string{full, full}},
 		{"a drained hose", func(n *night) {
 			n.hose = 3 * litre

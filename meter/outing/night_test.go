@@ -90,6 +90,20 @@ func (n *night) fills(s float64, litres ...float64) float64 {
 	return s
 }
 
+// level adds what the tote held over its outlet, at rest, ± 1 L.
+func (n *night) level(s, over float64) {
+	l := Level{At: at(s), Over: quantity.Volume(over * float64(litre)), U: litre}
+	for i := range n.Flows {
+		f := &n.Flows[i]
+		if l.At >= f.End {
+			l.Passed += f.Volume()
+		} else if l.At > f.Start {
+			l.Passed += quantity.Volume(float64(f.Volume()) * float64(l.At-f.Start) / float64(f.End-f.Start))
+		}
+	}
+	n.Levels = append(n.Levels, l)
+}
+
 // stands adds a stay, with all the way there heard.
 func (n *night) stands(from, to float64, id string) {
 	lat := map[string]float64{"orchard": 43.2, "mill": 43.21, "": 43.205}[id]

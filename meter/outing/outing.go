@@ -221,17 +221,22 @@ type Seen struct {
 	Moving  int64       // as in yard.Trail
 	Fix     int64       // newest position; 0: none
 	Presses []Press
-	Doubts  []tote.Doubt // their Flows are places in Flows
-	Levels  []Level      // of the tote at rest, in order of time
-	From    int64        // when the outing before ended
-	Now     int64        // newest record
-	Ended   bool         // the next outing has begun, or Pause is over
+	Doubts  []tote.Doubt    // their Flows are places in Flows
+	Levels  []Level         // of the tote, in order of time
+	From    int64           // when the outing before ended
+	Now     int64           // newest record
+	OutletU quantity.Volume // standard uncertainty of where its outlet draws air
+	Follows bool            // the tote's level was seen to follow the flow: it is not stuck
+	Ended   bool            // the next outing has begun, or Pause is over
 }
 
-// Level is whether the tote stood near its outlet at an instant.
+// Level is what the tote held at an instant.
 type Level struct {
-	At  int64
-	Low bool
+	At       int64
+	Over     quantity.Volume // held above the outlet; negative: below it
+	U        quantity.Volume // standard uncertainty of this reading alone
+	Passed   quantity.Volume // through the meter by then, since the first reading
+	Restless bool            // the surface was not at rest
 }
 
 // Site is a yard as it holds at an instant.

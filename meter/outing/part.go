@@ -28,6 +28,14 @@ type part struct {
 	visit    int
 }
 
+// may says what else a pull may be, unless it may be air: who was fed does not
+// tell that syrup came.
+func (p *part) may(or string) {
+	if p.or != Air {
+		p.or = or
+	}
+}
+
 // parts divides the flows at the edges of what people said, of the drained
 // hose, of air and of provings, and puts on each part what was said of it.
 func (a *account) parts() []part {

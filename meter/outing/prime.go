@@ -108,6 +108,15 @@ func (a *account) unborne() {
 	}
 }
 
+// emptied doubts the pulls that may have been air.
+func (a *account) emptied() {
+	for i := range a.ps {
+		if p := &a.ps[i]; a.levels[p.flow].maybe && p.why == "" && p.as == "" && p.or != AFill {
+			p.or = Air
+		}
+	}
+}
+
 // primed tells priming and flushing onto the ground from fills.
 func (a *account) primed() {
 	for k := range a.visits {
@@ -129,9 +138,9 @@ func (a *account) nowhere(k int) {
 		switch {
 		case p.as != "":
 		case len(feeds) <= groundMost:
-			p.or = Ground
+			p.may(Ground)
 		case i == len(feeds)-1 && k == a.lastFed() && a.rests(k, f[0]):
-			p.or = Flush
+			p.may(Flush)
 		}
 	}
 }
@@ -198,7 +207,7 @@ func (a *account) ends(k int, feeds [][]int) []end {
 		}
 		if len(f) > 1 {
 			if a.ps[f[1]].or == AFill {
-				a.ps[f[0]].or = why
+				a.ps[f[0]].may(why)
 			}
 			return &end{}
 		}
@@ -262,7 +271,7 @@ func (a *account) prime(k int) {
 		doubtful := a.doubtful(feeds)
 		for _, e := range a.ends(k, feeds) {
 			if counted && over > 0 || e.off >= doubtful && !e.many {
-				e.p.or = e.why
+				e.p.may(e.why)
 			}
 		}
 	}
@@ -297,8 +306,8 @@ func (a *account) name(k int) bool {
 }
 
 // allTold heeds that a person said that all of a visit is told: then nothing
-// is in doubt, if it adds up. With an end named for one too many it does only if
-// no other pull may be the one.
+// is in doubt, if it adds up, but whether syrup came. With an end named for one
+// too many it does only if no other pull may be the one.
 func (a *account) allTold(k, over int, counted, named bool) {
 	v := &a.visits[k]
 	other := named && slices.ContainsFunc(a.ps, func(p part) bool {
@@ -313,7 +322,7 @@ func (a *account) allTold(k, over int, counted, named bool) {
 			a.review(c.Act, fmt.Sprintf("all is told, but there %s than colonies to feed", more(over)))
 		case !other:
 			for i := range a.ps {
-				if p := &a.ps[i]; p.visit == k && (p.why == "" || p.or != ATopUp) {
+				if p := &a.ps[i]; p.visit == k && p.or != Air && (p.why == "" || p.or != ATopUp) {
 					p.or = ""
 				}
 			}

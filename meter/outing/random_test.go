@@ -63,7 +63,9 @@ func anything(r source) *night {
 		if k := len(n.Flows); k > 0 && r.upTo(12) == 0 {
 			f := &n.Flows[k-1]
 			f.Surge = f.First + uint64(r.upTo(int(f.Last-f.First)))
-			n.Levels = append(n.Levels, Level{f.End, r.upTo(2) == 0})
+			n.Follows = r.upTo(2) == 0
+			n.Levels = append(n.Levels, Level{At: f.End + int64(r.upTo(3)-1)*5*second, Over: quantity.Volume(r.upTo(40)-20) * litre,
+				U: litre, Passed: f.Through, Restless: r.upTo(3) == 0})
 		}
 	}
 	if len(n.Flows) > 0 && r.upTo(3) == 0 {
