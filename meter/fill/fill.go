@@ -55,6 +55,7 @@ type Piece struct {
 	Flowing     int64  // ns by the board's clock
 	Under       int64  // instant whose rules and meter hold for the piece, Unix ns
 	Surge       uint64 // from this count on it came much faster than before, to the end; 0: it did not
+	Surging     int64  // ns by the board's clock from there on; 0 where Surge is
 
 	// What one pulse is worth in the mean, settled when the piece is closed, so
 	// that it can be cut at any count.
@@ -84,7 +85,8 @@ type State struct {
 	Even     uint64  // pulses of the open piece up to a surge ...
 	EvenTook int64   // ... and their time, ns
 	Lift     float64 // how much likelier those after them are a surge than not, as a logarithm; 0: there are none
-	LiftFrom uint64  // and from which count on
+	LiftFrom uint64  // from which count on ...
+	LiftTook int64   // ... and their time, ns
 
 	Course Course `json:",omitzero"` // nothing where no piece is open
 }
@@ -208,8 +210,9 @@ func (s *State) even(to uint64) bool {
 		before := float64(s.Even) * float64(s.RatedTook) / float64(s.EvenTook) // pulses in that time
 		lift := float64(float64(s.Rated)*math.Log(surge)) - float64(before*(surge-1))
 		if s.Lift == 0 {
-			s.LiftFrom = to - s.Unsettled
+			s.LiftFrom, s.LiftTook = to-s.Unsettled, 0
 		}
+		s.LiftTook += s.RatedTook
 		s.Lift = max(0, min(most, s.Lift+lift))
 		s.Now.Surge = 0
 		if s.Lift >= surely {
@@ -254,6 +257,9 @@ func (s *State) judge(m *worth.Meter, r Rules) Piece {
 		m.Add(&p.Flow, float64(s.Unsettled), rate)
 	}
 	p.settle()
+	if p.Surge > 0 {
+		p.Surging = s.LiftTook + s.RatedTook
+	}
 	switch {
 	case p.Pulse == 0:
 		// Without a proving a pull can still be told from a drip.

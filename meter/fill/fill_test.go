@@ -351,5 +351,8 @@ func TestSurge(t *testing.T) {
 		if (got == 0) != (tc.from == 0) || got != 0 && (got < tc.from || got > tc.from+45) {
 			t.Errorf("%s: surge from %d, want %d", tc.name, got, tc.from)
 		}
+		if p := out[0]; p.Surging != 0 != (got != 0) || got != 0 && (p.Surging < 38e8 || p.Surging > 42e8) {
+			t.Errorf("%s: it surged for %d ns, want 4 s", tc.name, p.Surging)
+		}
 	}
 }

@@ -88,7 +88,8 @@ func (a *account) aired(d *tote.Doubt) {
 const airs = 1.4
 
 // surged notes flows that were air by their rate, with the tote at its outlet:
-// the surge in a flow, and flows faster than all syrup before. Where a refill
+// the surge in a flow, and flows faster than all syrup before. A surge to no more
+// than syrup's rate may be a hand that opens, or a pull after false pulses. Where a refill
 // came before the level was at rest, a surge in mid-pull beyond all syrup before
 // says so by itself: what is refilled flows faster from pull to pull, not so.
 func (a *account) surged() {
@@ -106,8 +107,12 @@ func (a *account) surged() {
 			}
 			continue
 		}
-		if fast || f.Surge > 0 {
-			if low, known := a.low(i); low || !known && fastest > 0 && f.Surge > 0 && a.surgeRate(f, fastest) > airs*fastest {
+		surge := 0.0
+		if f.Surge > 0 {
+			surge = a.surgeRate(f, fastest)
+		}
+		if fast || surge > fastest {
+			if low, known := a.low(i); low || !known && fastest > 0 && surge > airs*fastest {
 				w.air, w.from = true, f.First
 				if f.Surge > 0 && !a.beforeSurge(f, fastest) {
 					w.from = f.Surge
@@ -130,9 +135,13 @@ func (a *account) beforeSurge(f *Flow, fastest float64) bool {
 	return rest <= 0 || float64(quantity.Volume(f.Surge-f.First)*f.Pulse)/rest > airs*fastest
 }
 
-// surgeRate returns how fast a flow came from its surge on, nL/ns, what came
-// before it having taken as long as it would at the fastest rate of syrup.
+// surgeRate returns how fast a flow came from its surge on, nL/ns; where its time
+// is not known, what came before it having taken as long as it would at the
+// fastest rate of syrup, if there is one.
 func (a *account) surgeRate(f *Flow, fastest float64) float64 {
+	if f.Surging > 0 || fastest == 0 {
+		return float64(quantity.Volume(f.Last-f.Surge)*f.Pulse) / float64(max(1, f.Surging))
+	}
 	before := float64(quantity.Volume(f.Surge-f.First)*f.Pulse) / fastest
 	return float64(quantity.Volume(f.Last-f.Surge)*f.Pulse) / max(1, float64(f.Flowing)-before)
 }

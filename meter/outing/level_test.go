@@ -42,6 +42,22 @@ func TestAir(t *testing.T) {
 			n.level(95, 20)
 			n.level(140, 17)
 		}, "fill fill"},
+		{"a surge to no more than syrup's rate", func(n *night) {
+			n.fills(0, 4)
+			n.flowing(70, 4, 38, fill.Pull)
+			f := &n.Flows[1]
+			f.Surge, f.Surging = f.First+100, 25*second // 3 L at 7.2 L/min
+			n.level(150, 4)
+			n.flow(160, 3)
+			n.level(230, 1)
+		}, "fill fill fill"},
+		{"a surge from a throttled trigger", func(n *night) {
+			n.fills(0, 4)
+			n.flowing(70, 4, 35, fill.Pull)
+			f := &n.Flows[1]
+			f.Surge, f.Surging = f.First+200, 14*second // 2 L at 8.6 L/min
+			n.level(150, 0)
+		}, "fill fill air"},
 		{"all of it too fast, with the level at the outlet meanwhile", func(n *night) {
 			n.fills(0, 4)
 			n.level(60, 0)

@@ -35,6 +35,7 @@ type Flow struct {
 	Flowing     int64 // ns by the board's clock
 	Kind        fill.Kind
 	Surge       uint64          // as in fill.Piece
+	Surging     int64           `json:",omitempty"` // the same
 	Pulse       quantity.Volume // what a pulse is worth
 	Metered     worth.Flow
 	Within      quantity.Volume // half the width of the volume's 95 % interval
