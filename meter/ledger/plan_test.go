@@ -22,7 +22,8 @@ func TestPlan(t *testing.T) {
 	acts := append(settings(),
 		say("c1", later, act.Colonies{Yard: "mill", Count: 17, FillL: 4}),
 		say("b1", later, act.Batch{Syrup: "hfcs-55", Brix: 77}),
-		say("l1", later-200_000*sec, act.Line{HoseBoreM: 0.017}))
+		say("l1", later-200_000*sec, act.Line{HoseBoreM: 0.017}),
+		say("t1", later, act.Tote{Name: "next", CapacityL: 900, LengthM: 1, WidthM: 1, HeightM: 1, GrossKg: 1500}))
 	l.SetActs(acts)
 	if l.Stale() {
 		t.Error("a line as labelled makes it fold again")
@@ -33,6 +34,9 @@ func TestPlan(t *testing.T) {
 	}
 	if v.Line == nil || v.Line.HoseBoreM != 0.017 || v.Batch == nil || v.Batch.Syrup != "hfcs-55" {
 		t.Errorf("line %+v, batch %+v", v.Line, v.Batch)
+	}
+	if v.Stand == nil || v.Stand.Name != "next" || v.Stand.GrossKg != 1500 {
+		t.Errorf("tote %+v", v.Stand)
 	}
 	plan := func(v *View) (ids []string, mill Planned) {
 		for _, p := range v.Plan {

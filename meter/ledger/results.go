@@ -196,6 +196,7 @@ type View struct {
 	// As last said, though it be of later than At; nil: not said.
 	Line  *act.Line  // the rig's line as labelled
 	Batch *act.Batch // what is in the tote
+	Stand *act.Tote  // the tote that stands on the rig, with its plates
 
 	Deadhead int64    // ns of idling that are too long; 0: not said
 	Batches  []Booked `json:"-"` // in order of From; see Restore
