@@ -30,6 +30,7 @@ var rooms = map[string][]string{
 	"calibrate/tote":      {"calibrate/quantity"},
 	"calibrate/line":      {"calibrate/quantity", "calibrate/syrup", "calibrate/fit"},
 	"calibrate/reconcile": {"gonum.org/v1/gonum"},
+	"calibrate/plan":      {"calibrate/quantity", "calibrate/syrup", "calibrate/mix", "calibrate/tote"},
 
 	"meter":        {},
 	"meter/act":    {"calibrate/..."},
