@@ -105,8 +105,9 @@ type server struct {
 
 // New returns the page's handler. It serves "/", "/live" (server-sent events),
 // "/tonight.csv", "/tonight.json", "/yards.csv", "/yards.json", "/forecast"
-// (whether a syrup will pump) and the page's own files, and takes the choice of night or day at "POST /look". What people
-// say by a tap comes to "POST /say/…", their name to "POST /who", and an opened
+// (whether a syrup will pump), "/mix" (what to mix for the yards ahead) and the
+// page's own files, and takes the choice of night or day at "POST /look". What
+// people say by a tap comes to "POST /say/…", their name to "POST /who", and an opened
 // phone's time to "POST /clock"; these are for those only whom a door let in.
 //
 // Streams end with their request's context: give the http.Server a BaseContext
@@ -128,6 +129,7 @@ func (s *server) handler() http.Handler {
 	mux.HandleFunc("GET /{$}", s.page)
 	mux.HandleFunc("GET /live", s.live)
 	mux.HandleFunc("GET "+forecastPath, s.forecast)
+	mux.HandleFunc("GET "+mixPath, s.mix)
 	for _, what := range []string{"tonight", "yards"} {
 		mux.HandleFunc("GET /"+what+".csv", s.export)
 		mux.HandleFunc("GET /"+what+".json", s.export)

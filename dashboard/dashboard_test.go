@@ -56,6 +56,7 @@ func TestRoutes(t *testing.T) {
 		{"/live.js", "text/javascript; charset=utf-8", 200},
 		{"/mark.svg", "image/svg+xml", 200},
 		{"/forecast", "text/html; charset=utf-8", 200},
+		{"/mix", "text/html; charset=utf-8", 200},
 		{"/tonight.csv", "text/csv; charset=utf-8; header=present", 200},
 		{"/tonight.json", "application/json", 200},
 		{"/yards.csv", "text/csv; charset=utf-8; header=present", 200},

@@ -56,6 +56,7 @@ func (s *server) asset(w http.ResponseWriter, r *http.Request) {
 var pages = template.Must(template.New("").Funcs(template.FuncMap{
 	"clock": clockTime,
 	"tie":   tie,
+	"bad":   func(field, name string) bool { return field == name },
 	"back": func(token, id, text, spot string) any {
 		return struct{ Token, ID, Text, Spot string }{token, id, text, spot}
 	},
@@ -159,8 +160,8 @@ func (s *server) look(w http.ResponseWriter, r *http.Request) {
 	}
 	http.SetCookie(w, &c)
 	to := "/"
-	if r.PostFormValue("from") == forecastPath {
-		to = forecastPath
+	if from := r.PostFormValue("from"); from == forecastPath || from == mixPath {
+		to = from
 	}
 	http.Redirect(w, r, to, http.StatusSeeOther)
 }

@@ -56,6 +56,7 @@ func commands() []command {
 		{"acts", "[-all] [--json]", "list what people have said", runActs},
 		{"undo", "ACT...", "take acts back", runUndo},
 		{"forecast", "[KIND] [-brix B] [-temp T] [-thin B]", "say whether the rig will pump a syrup, and how fast", runForecast},
+		{"mix", "SYRUP [-colonies N] [-each V] [-left]", "plan what to mix: weights, loads, cost, time", runMix},
 		{"syrup", "[KIND] -brix B [-temp T] | mix ...", "say what a syrup is, mix, thin and blend it", runSyrup},
 	}
 }

@@ -290,6 +290,26 @@ func span(hours float64) string {
 	return minutes(int64(math.Round(hours * 60)))
 }
 
+// openTimes says how long each of several volumes takes to flow, one after the
+// other, so rounded that they add up to their sum's; "" where nothing flows.
+func openTimes(vs []quantity.Volume, q quantity.Flow) []string {
+	out := make([]string, len(vs))
+	minute := func(v quantity.Volume) int64 { return int64(math.Round(secondsFor(v, q) / 60)) }
+	var through quantity.Volume
+	for i, v := range vs {
+		if !(q > 0) || v <= 0 {
+			continue
+		}
+		before := int64(0)
+		if through > 0 {
+			before = minute(through)
+		}
+		through += v
+		out[i] = minutes(minute(through) - before)
+	}
+	return out
+}
+
 // yards says how long tonight's yards take, with the trigger open.
 func (f *forecast) yards(u quantity.System) (p passage) {
 	s := f.s
@@ -309,21 +329,10 @@ func (f *forecast) yards(u quantity.System) (p passage) {
 		cells, sum := Closing(u, 100, vs)
 		g := grid{head: []string{"tonight", ">colonies", ">" + vol + " each", ">" + vol, "?>trigger open"}}
 		colonies := 0
-		var through quantity.Volume
-		minute := func(v quantity.Volume) int64 { return int64(math.Round(secondsFor(v, f.point.Flow) / 60)) }
+		open := openTimes(vs, f.point.Flow)
 		for i, y := range known {
-			open := ""
-			if f.point.Flow > 0 {
-				// So rounded that the lines add up to the sum.
-				before := int64(0)
-				if through > 0 {
-					before = minute(through)
-				}
-				through += y.volume()
-				open = minutes(minute(through) - before)
-			}
 			each, _ := Closing(u, 100, []quantity.Volume{y.Each})
-			g.add(y.Name, fmt.Sprint(y.Colonies), Fixed(each[0], 100), Fixed(cells[i], 100), open)
+			g.add(y.Name, fmt.Sprint(y.Colonies), Fixed(each[0], 100), Fixed(cells[i], 100), open[i])
 			colonies += y.Colonies
 		}
 		g.rule()
