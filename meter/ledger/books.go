@@ -14,6 +14,15 @@ type books struct {
 	stands  map[string]act.Tote // what a swap brought, by the swap's id
 	only    map[string]bool     // ids of totes that are described, and do not stand on the rig
 	review  []Review
+	prices  map[string]float64 // average price of a kilogram of dry solids, by kind of goods
+}
+
+// priced returns the prices; nil where none was said.
+func (b *books) priced() map[string]float64 {
+	if b == nil {
+		return nil
+	}
+	return b.prices
 }
 
 // touchesBooks reports whether what the books mean may hang on an act.
@@ -36,6 +45,14 @@ func booksOf(standing []act.Act) *books {
 	b := &books{batches: book.Batches(standing), stands: make(map[string]act.Tote), only: make(map[string]bool)}
 	for _, r := range book.Review {
 		b.review = append(b.review, Review{Act: r.Act, Why: r.Why})
+	}
+	for i := range book.Stocks {
+		if price, ok := book.Stocks[i].Price(); ok {
+			if b.prices == nil {
+				b.prices = make(map[string]float64)
+			}
+			b.prices[book.Stocks[i].Kind] = price
+		}
 	}
 	gone := act.Corrected(standing)
 	on := act.NewRigTote(standing)

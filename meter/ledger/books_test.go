@@ -49,6 +49,14 @@ func TestBooksRestate(t *testing.T) {
 	if len(v.Review) != 0 {
 		t.Errorf("for review: %+v", v.Review)
 	}
+	if v.Prices != nil {
+		t.Errorf("prices %v, though none was said", v.Prices)
+	}
+	// 25 bags more for 500: that is 0.8 a kilogram; what had no price does not count.
+	priced := ledgers(t, recs, with(first), with(first, entry("dear", t0-8000*sec, act.Purchase{Goods: act.Goods{Kind: "sugar", Bags: 25, BagKg: 25}, Price: 500})))
+	if p := priced.Prices; len(p) != 1 || math.Abs(p["sugar"]-0.8) > 1e-9 {
+		t.Errorf("prices %v, want 0.8 for a kilogram of sugar", p)
+	}
 
 	// Corrected, it restates what was dispensed; taken back, all is as before.
 	right := entry("right", t0-500*sec, mixOf(200, nil), "first")
@@ -167,7 +175,13 @@ func TestBooksThatChangeNothing(t *testing.T) {
 		t.Errorf("for review: %+v", got.Review)
 	}
 	got.Review = want.Review
+	prices := got.Prices
+	if len(prices) != 1 || math.Abs(prices["sugar"]-0.8) > 1e-9 {
+		t.Errorf("prices %v, want 0.8 for a kilogram of sugar", prices)
+	}
+	got.Prices = nil // all that they change
 	same(t, "with entries that change nothing", got, want)
+	got.Prices = prices
 	same(t, "replayed", strip(got), strip(results(replayed(t, acts, recs).View())))
 }
 

@@ -198,6 +198,10 @@ type View struct {
 	Batch *act.Batch // what is in the tote
 	Stand *act.Tote  // the tote that stands on the rig, with its plates
 
+	// Prices is what a kilogram of dry solids cost on the average, by kind of
+	// goods, in the house's currency; a kind for which no price was said is not in it.
+	Prices map[string]float64
+
 	Deadhead int64    // ns of idling that are too long; 0: not said
 	Batches  []Booked `json:"-"` // in order of From; see Restore
 

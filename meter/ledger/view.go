@@ -42,6 +42,7 @@ func (l *Ledger) View() *View {
 	v.Left = l.left(&st, v, &b)
 	newest := &l.cfg.spans[len(l.cfg.spans)-1]
 	v.Line, v.Batch, v.Stand, v.Plan = newest.line, newest.batch, newest.tote, l.plan(&st, v, &b)
+	v.Prices = l.books.priced()
 	v.Review = slices.Concat(l.cfg.review, b.review, l.cfg.unheeded(b.hits, st.At))
 	v.Placed.By, v.Placed.Epochs, v.Placed.Unsure, v.Placed.Steps = l.clk.Summary()
 	return v
