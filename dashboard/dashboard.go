@@ -32,16 +32,17 @@ type Feed interface {
 
 // Snapshot is everything the page shows.
 type Snapshot struct {
-	View    *ledger.View // nil before there is one
-	Live    Live
-	Watch   *Watch       // nil: nobody watches, or has looked yet
-	Sources []SourceLine // in the order of the settings
-	Notices []Notice
-	Units   quantity.System
-	Zone    *time.Location // nil: the view's zone, else UTC
-	Now     int64          // Unix ns by the rig's clock
-	Speed   float64        // of the rig's clock against life; 0 is 1
-	Demo    string         // a line for a demonstration, "" otherwise
+	View     *ledger.View // nil before there is one
+	Live     Live
+	Watch    *Watch       // nil: nobody watches, or has looked yet
+	Sources  []SourceLine // in the order of the settings
+	Notices  []Notice
+	Units    quantity.System
+	Currency string         // that prices are in, as it is written before them; "": not said
+	Zone     *time.Location // nil: the view's zone, else UTC
+	Now      int64          // Unix ns by the rig's clock
+	Speed    float64        // of the rig's clock against life; 0 is 1
+	Demo     string         // a line for a demonstration, "" otherwise
 }
 
 // Live is what was heard last, whether it is kept yet or not. Instants are

@@ -39,12 +39,14 @@ type Wish struct {
 	Temp       string   // "55 F"
 	TempWithin float64  // its error at most, K
 	Bag        string   // "50 lb"
-	Price      string   // of sugar: "31/bag"
-	SyrupPrice string   // of corn syrup: "4.20/gal"
+	Price      string   // of sugar: "31/bag"; "": the store's average, where the books have one
+	SyrupPrice string   // of corn syrup: "4.20/gal"; "": the same
 	Tote       string   // "275 gal", instead of the rig's own
 	ToteGross  string   // its plate
 	ToteEmpty  string
 	Left       bool // count what is in the tote
+
+	Currency string // of prices that name none; "": not said
 
 	Units quantity.System
 	Loose bool // units may be left out, and are then the person's
@@ -222,7 +224,7 @@ func planYard(v *ledger.View, planned map[string]plan.Yard, said string) (plan.Y
 	return plan.Yard{}, false
 }
 
-func (w *Wish) prices(s *report.PlanSheet, _ *ledger.View) (err error) {
+func (w *Wish) prices(s *report.PlanSheet, v *ledger.View) (err error) {
 	mass := "kg"
 	if w.Units == quantity.US {
 		mass = "lb"
@@ -235,6 +237,7 @@ func (w *Wish) prices(s *report.PlanSheet, _ *ledger.View) (err error) {
 		into        *plan.Price
 	}{{"price", w.Price, &s.Sugar}, {"syrup-price", w.SyrupPrice, &s.Bought}} {
 		if strings.TrimSpace(p.text) == "" {
+			*p.into = w.booked(&s.Recipe, p.field == "price", v.Prices)
 			continue
 		}
 		if *p.into, err = plan.ParsePrice(p.text); err != nil {
@@ -244,8 +247,39 @@ func (w *Wish) prices(s *report.PlanSheet, _ *ledger.View) (err error) {
 			}
 			return err
 		}
+		if p.into.Sign == "" {
+			p.into.Sign = w.Currency
+		}
 	}
 	return nil
+}
+
+// booked is the store's average price of sugar, or of the one other thing that
+// the recipe takes; none where the books have none.
+func (w *Wish) booked(r *mix.Recipe, sugar bool, prices map[string]float64) (p plan.Price) {
+	kind, solids := act.SugarGoods, quantity.Solids(1)
+	if !sugar {
+		kind = ""
+		for _, part := range r.Parts {
+			name := part.Syrup.Makeup.String()
+			switch {
+			case part.What != mix.Dissolved:
+				continue
+			case kind != "" && (kind != name || solids != part.Syrup.Solids):
+				return p // one price cannot be of two
+			}
+			kind, solids = name, part.Syrup.Solids
+		}
+	}
+	each, ok := prices[kind]
+	if !ok {
+		return p
+	}
+	p = plan.Price{Amount: each * float64(solids), Per: plan.PerKilogram, Sign: w.Currency, Of: "the store's average price"}
+	if w.Units == quantity.US {
+		p.Amount, p.Per = p.Amount*float64(quantity.Pound), plan.PerPound
+	}
+	return p
 }
 
 // vessel finds the tote: the one that was said, or the rig's own.
@@ -378,7 +412,7 @@ func (s *server) mix(w http.ResponseWriter, r *http.Request) {
 	q := r.URL.Query()
 	wish := Wish{Syrup: q.Get("syrup"), Yards: q["yards"], Colonies: q.Get("colonies"), Each: q.Get("each"), Stores: q.Get("stores"),
 		Yield: q.Get("yield"), Temp: q.Get("temp"), TempWithin: tempWithin, Bag: q.Get("bag"), Price: q.Get("price"), SyrupPrice: q.Get("syrup-price"),
-		Tote: q.Get("tote"), ToteGross: q.Get("tote-gross"), Left: q.Get("left") != "", Units: m.Units, Loose: true}
+		Tote: q.Get("tote"), ToteGross: q.Get("tote-gross"), Left: q.Get("left") != "", Units: m.Units, Loose: true, Currency: m.Currency}
 	f := mixModel{shell: s.shell(r), HasTote: m.view.Stand != nil, HasNow: m.view.Batch != nil && m.view.Stand != nil && (m.view.Left.Known || m.view.Tote.Known)}
 	f.Vol, _, f.Deg = units(m.Units)
 	_, f.Mass = m.Units.MassParts(0)

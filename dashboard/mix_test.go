@@ -6,6 +6,7 @@ import (
 	"net/http/httptest"
 	"net/url"
 	"regexp"
+	"strconv"
 	"strings"
 	"testing"
 
@@ -238,6 +239,41 @@ func TestWishCountsWhatIsLeft(t *testing.T) {
 	w.Left = true
 	if _, err = w.Sheet(s.View, nil); err == nil || !strings.Contains(err.Error(), "left: must not stand beside tote") {
 		t.Error(err)
+	}
+}
+
+// Where no price is said, the books' average counts, by the dry solids in it.
+func TestWishPricesByTheBooks(t *testing.T) {
+	s := standing()
+	s.View.Prices = map[string]float64{"sugar": 1.2, "hfcs-55": 2}
+	for _, c := range []struct {
+		w                          Wish
+		sugar, sugarSign, sugarPer string
+		bought, boughtPer          string
+	}{
+		{Wish{Syrup: "2:1", Units: quantity.SI, Currency: "$"}, "1.2", "$", "kg", "0", ""},
+		{Wish{Syrup: "2:1", Units: quantity.US, Currency: "$"}, "0.5443", "$", "lb", "0", ""},
+		{Wish{Syrup: "2:1", Price: "1.5/kg", Units: quantity.SI, Currency: "EUR"}, "1.5", "EUR", "kg", "0", ""},
+		{Wish{Syrup: "2:1", Price: "€1.5/kg", Units: quantity.SI, Currency: "$"}, "1.5", "€", "kg", "0", ""},
+		{Wish{Syrup: "hfcs-55 to 65 Brix", Units: quantity.SI}, "1.2", "", "kg", "1.54", "kg"}, // 77 % of 2
+		{Wish{Syrup: "hfcs-42", Units: quantity.SI}, "1.2", "", "kg", "0", ""},
+		{Wish{Syrup: "1 kg hfcs-55 + 1 kg hfcs-42", Units: quantity.SI}, "1.2", "", "kg", "0", ""},
+	} {
+		sheet, err := c.w.Sheet(s.View, nil)
+		if err != nil {
+			t.Fatal(err)
+		}
+		n := func(x float64) string { return strconv.FormatFloat(math.Round(x*1e4)/1e4, 'f', -1, 64) }
+		if p := sheet.Sugar; n(p.Amount) != c.sugar || p.Sign != c.sugarSign || p.Per.String() != c.sugarPer {
+			t.Errorf("%+v: sugar %+v", c.w, p)
+		}
+		if p := sheet.Bought; n(p.Amount) != c.bought || p.Per.String() != c.boughtPer {
+			t.Errorf("%+v: bought %+v", c.w, p)
+		}
+	}
+	s.Currency = "$"
+	if got := words1(get(t, handler(s), "/mix?syrup=2:1").Body.String()); !strings.Contains(got, "of sugar at $0.5443 a lb, the store's average price.") {
+		t.Errorf("no price of the books: %s", got)
 	}
 }
 

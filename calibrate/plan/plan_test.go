@@ -366,6 +366,9 @@ func TestErrors(t *testing.T) {
 		{func(a *Ask) { a.Sugar = must(ParsePrice("30/bag")) }, "price: must stand beside the weight of a bag, is bag"},
 		{func(a *Ask) { a.Sugar = must(ParsePrice("3/gal")) }, "price: must be for one bag, kg or lb, as sugar is not sold by volume, is gal"},
 		{func(a *Ask) { a.Recipe, a.Bought = must(ParseSyrup("hfcs-55")), must(ParsePrice("30/bag")) }, "syrup-price: must be for one kg, lb, L or gal, as syrup comes in no bags, is bag"},
+		{func(a *Ask) {
+			a.Recipe, a.Sugar, a.Bought = must(ParseSyrup("3 kg sugar + 1 kg hfcs-55 + 1 kg water")), must(ParsePrice("$1/kg")), must(ParsePrice("€1/kg"))
+		}, `syrup-price: must be in the currency of the other price, is "€"`},
 	} {
 		a := asked("2:1", 24, quantity.USGallon)
 		c.change(&a)

@@ -108,6 +108,9 @@ func (p *Plan) cost(a *Ask) error {
 		if price.Per == PerNothing {
 			continue
 		}
+		if len(p.Costs) > 0 && p.Costs[0].Price.Sign != price.Sign {
+			return &Error{field, "must be in the currency of the other price", fmt.Sprintf("%q", price.Sign)}
+		}
 		kg := float64(x.Weigh.Mass())
 		c := Cost{Part: i, Price: price}
 		each := 0.0 // for a kilogram

@@ -113,4 +113,17 @@ func TestAlarmsInBrowser(t *testing.T) {
 	press(t, ctx, `.entry button`)
 	shows(t, ctx, "What thinning buys")
 	photograph(t, ctx, "forecast")
+
+	// And what to mix for it: asked, refused, answered.
+	if _, err := chromedp.Run(ctx, chromedp.Navigate(strings.TrimSuffix(pageURL(w.page.Addr(), false), "/")+"/mix")); err != nil {
+		t.Fatal(err)
+	}
+	eval[bool](t, ctx, `document.querySelectorAll('[name=yards]').forEach(e => e.checked = false), document.getElementById('colonies').value = '24, 18', document.getElementById('bag').value = '50', true`)
+	press(t, ctx, `.entry button`)
+	shows(t, ctx, "each: must be given, like 1 gal")
+	photograph(t, ctx, "mix-refused")
+	eval[bool](t, ctx, `document.getElementById('each').value = '1', true`)
+	press(t, ctx, `.entry button`)
+	shows(t, ctx, "That makes 4")
+	photograph(t, ctx, "mix")
 }

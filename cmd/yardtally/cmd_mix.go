@@ -42,7 +42,7 @@ for the yards planned for the night. Settings and journal may be missing where
 	set.StringVar(&p.Temp, "temp", "", "`TEMPERATURE` of the syrup when it is dispensed, like \"55 F\" (default: the newest reading, or 20 C)")
 	set.StringVar(&within, "temp-within", "1 C", "error of the temperature at most, a `DIFFERENCE` like \"2 F\"")
 	set.StringVar(&p.Bag, "bag", "", "`WEIGHT` of a bag of sugar, like \"50 lb\"")
-	set.StringVar(&p.Price, "price", "", "`PRICE` of sugar, like \"31/bag\", \"$0.62/lb\" or \"1.10/kg\"")
+	set.StringVar(&p.Price, "price", "", "`PRICE` of sugar, like \"31/bag\", \"$0.62/lb\" or \"1.10/kg\" (default: the store's average, where the books have one)")
 	set.StringVar(&p.SyrupPrice, "syrup-price", "", "`PRICE` of corn syrup, like \"4.20/gal\"")
 	set.StringVar(&p.Tote, "tote", "", "what a tote `HOLDS`, like \"275 gal\", instead of the rig's own")
 	set.StringVar(&p.ToteGross, "tote-gross", "", "greatest gross `WEIGHT` by the tote's plate")
@@ -90,7 +90,7 @@ for the yards planned for the night. Settings and journal may be missing where
 	if o.Units = w.units(units); o.Format != report.Table {
 		o.Units = quantity.SI
 	}
-	p.Units = o.Units
+	p.Units, p.Currency = o.Units, w.currency()
 	s, err := p.Sheet(v, learnt)
 	if err != nil {
 		return usageError{flagged(err)}

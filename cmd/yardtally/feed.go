@@ -43,7 +43,7 @@ func (f *feed) Watch(ctx context.Context) <-chan struct{} { return f.d.desk.Watc
 func (f *feed) Snapshot() *dashboard.Snapshot {
 	d := f.d
 	s := d.desk.Snapshot()
-	out := &dashboard.Snapshot{View: s.View, Units: d.set.Units, Zone: d.set.Zone, Speed: d.speed, Demo: d.demo,
+	out := &dashboard.Snapshot{View: s.View, Units: d.set.Units, Currency: d.set.Books.Currency, Zone: d.set.Zone, Speed: d.speed, Demo: d.demo,
 		Now: d.clock.Now().Mono + s.Offset}
 	out.Live = dashboard.Live{Flow: s.Live.Flow, FlowAt: s.Live.FlowAt, Syrup: s.Live.Syrup, SyrupAt: s.Live.SyrupAt,
 		Signal: s.Live.Signal, SignalAt: s.Live.SignalAt}

@@ -20,7 +20,7 @@ import (
 // manyLoads is how many loads are listed one by one.
 const manyLoads = 24
 
-// thin is the solids below which syrup is thin: some days in warmth spoil it
+// thinSyrup is the solids below which syrup is thin: some days in warmth spoil it
 // (common practice, no source).
 const thinSyrup quantity.Solids = 0.6
 
@@ -55,7 +55,7 @@ func (f *planning) of(u quantity.System) string {
 	if f.s.Said != "" {
 		said = " (" + f.s.Said + ")"
 	}
-	return fmt.Sprintf("%s of %v, %s Brix%s at %s, for %s", upper("syrup"), f.p.State.Syrup.Makeup, plain(f.p.State.Syrup.Solids.Brix(), 1), said,
+	return fmt.Sprintf("Syrup of %v, %s Brix%s at %s, for %s", f.p.State.Syrup.Makeup, plain(f.p.State.Syrup.Solids.Brix(), 1), said,
 		u.Temperature(f.s.Temp), count(f.p.Colonies, "colony", "colonies"))
 }
 
@@ -488,9 +488,9 @@ func (f *planning) costs(u quantity.System) (out []string) {
 	return append(out, fmt.Sprintf("That is %s a colony.", f.sayMoney(per, (f.total()+int64(p.Colonies)/2)/int64(p.Colonies))))
 }
 
-// sayPrice is a price with the decimals it has, whole or two at least.
+// sayPrice is a price with the decimals it has, four at most, whole or two at least.
 func sayPrice(x float64) string {
-	s := strconv.FormatFloat(x, 'f', -1, 64)
+	s := strings.TrimSuffix(strings.TrimRight(strconv.FormatFloat(x, 'f', 4, 64), "0"), ".")
 	if at := strings.IndexByte(s, '.'); at >= 0 && len(s)-at == 2 {
 		s += "0"
 	}
