@@ -1,5 +1,6 @@
 // Package report prints what the ledger derived: fills, yards and tote, as a
-// table for people, as JSON and as CSV for programs.
+// table for people, as JSON and as CSV for programs; statement and balance of the
+// season also as PDF for paper.
 //
 // # For programs
 //
@@ -38,6 +39,8 @@ import (
 	"unicode/utf8"
 
 	"yardtally/calibrate/quantity"
+	"yardtally/meter/act"
+	"yardtally/meter/books"
 	"yardtally/meter/ledger"
 )
 
@@ -49,6 +52,7 @@ const (
 	Table Format = iota // for people
 	JSON                // one object
 	CSV                 // a header line, then a line a row
+	PDF                 // on paper: statement and balance only
 )
 
 // Options say what a report covers and how it is printed.
@@ -60,6 +64,12 @@ type Options struct {
 	To     int64           // Unix ns; and before it; 0: to the last
 	Now    int64           // Unix ns; what is due is judged by it; 0: the newest record
 	Visits bool            // Yards as CSV: a line a visit, not a yard
+
+	// Of statement and balance.
+	Currency string                // the house's, such as "$"
+	Colonies bool                  // Statement as CSV: a line a numbered colony, not a line of it
+	Issued   *books.Issued         // it was issued, as this; nil: it was not
+	SayAct   func(*act.Act) string // of Restated: what was said, in words; nil: its kind and id
 
 	evening time.Time // of the night that From to To is; zero: it is none
 }
@@ -244,22 +254,27 @@ func Closing(s quantity.System, per int64, vs []quantity.Volume) (cells []int64,
 	for _, v := range vs {
 		total += v
 	}
-	unit := unitOf(s)
-	sum, left := floorDiv(int64(total), unit, per)
-	if left >= unit-left {
-		sum++
-	}
+	sum = nearest(unitOf(s), per, int64(total))
 	return ClosingTo(s, per, vs, sum), sum
 }
 
 // ClosingTo is Closing with a sum that was rounded elsewhere, up or down.
 func ClosingTo(s quantity.System, per int64, vs []quantity.Volume, sum int64) (cells []int64) {
-	unit := unitOf(s)
+	ints := make([]int64, len(vs))
+	for i, v := range vs {
+		ints[i] = int64(v)
+	}
+	return closingTo(unitOf(s), per, ints, sum)
+}
+
+// closingTo rounds amounts to 1/per of a unit so that the cells add up to sum,
+// each within one step of its amount.
+func closingTo(unit, per int64, vs []int64, sum int64) (cells []int64) {
 	cells = make([]int64, len(vs))
 	rest := make([]int64, len(vs))
 	order := make([]int, len(vs))
 	for i, v := range vs {
-		cells[i], rest[i] = floorDiv(int64(v), unit, per)
+		cells[i], rest[i] = floorDiv(v, unit, per)
 		sum -= cells[i]
 		order[i] = i
 	}
@@ -268,6 +283,15 @@ func ClosingTo(s quantity.System, per int64, vs []quantity.Volume, sum int64) (c
 		cells[i]++
 	}
 	return cells
+}
+
+// nearest is an amount in 1/per of a unit, rounded to the nearest, halves up.
+func nearest(unit, per, v int64) int64 {
+	n, rest := floorDiv(v, unit, per)
+	if rest >= unit-rest {
+		n++
+	}
+	return n
 }
 
 func unitOf(s quantity.System) int64 {
