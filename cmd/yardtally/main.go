@@ -30,7 +30,7 @@ type command struct {
 
 func commands() []command {
 	return []command{
-		{"demo", "[-speed N] [-page ADDRESS]", "play a simulated night through everything, page open", runDemo},
+		{"demo", "[-speed N | -season] [-page ADDRESS]", "play a simulated night, or a season with its books", runDemo},
 		{"run", "[-settings FILE]", "read the rig, keep, show: the daemon", runRun},
 		{"check", "[-settings FILE | -example]", "say whether the settings, and what they name, would work", runCheck},
 		{"passphrase", "[-settings FILE]", "set the passphrase of the page", runPassphrase},
@@ -53,6 +53,8 @@ func commands() []command {
 		{"join", "FILLS", "make one colony's fill of several", runJoin},
 		{"visit", "begins|goes-on -at TIME", "say where a visit of a yard begins", runVisit},
 		{"book", "[WAY] [GOODS] [-on DATE]", "keep the season's books: bought, mixed, counted", runBook},
+		{"balance", "[-from DATE] [-to DATE] [-o FILE]", "say whether the season's sugar adds up", runBalance},
+		{"statement", "[-issue | -changes N] [-format F]", "say where the season's sugar went", runStatement},
 		{"acts", "[-all] [--json]", "list what people have said", runActs},
 		{"undo", "ACT...", "take acts back", runUndo},
 		{"forecast", "[KIND] [-brix B] [-temp T] [-thin B]", "say whether the rig will pump a syrup, and how fast", runForecast},
