@@ -58,6 +58,7 @@ func runDemo(ctx context.Context, e *env, args []string) error {
 	data := fs.String("data", "", "journal's `FOLDER` (default: a temporary one)")
 	units := fs.String("units", "US", "`UNITS` of the page, US or SI")
 	exit := fs.Bool("exit", false, "end with the night, instead of keeping the page open")
+	season := fs.Bool("season", false, "play a whole season and its books in some seconds, through the commands, instead of a night")
 	if err := parse(e, fs, args, 0); err != nil {
 		return err
 	}
@@ -73,6 +74,9 @@ func runDemo(ctx context.Context, e *env, args []string) error {
 			return err
 		}
 		defer os.RemoveAll(*data)
+	}
+	if *season {
+		return runDemoSeason(ctx, e, *data, *seed, *page, *exit)
 	}
 	night := demoNight(*seed)
 	d := &demo{e: e, night: night, speed: *speed, page: *page, data: *data, units: system, exit: *exit}
@@ -328,7 +332,7 @@ func (m *demo) reckon(ctx context.Context, rig *rigsim.Rig, d *daemon) error {
 			fmt.Fprintf(m.e.out, "%s: %s\n", names[x.Yard], said)
 		}
 	}
-	return nil
+	return m.state(ctx, d)
 }
 
 // provedWith is the sugar of the syrups that the simulated meter was proved
@@ -378,7 +382,7 @@ func (m *demo) settings(port string) (*settings.Settings, error) {
 	if err != nil {
 		return nil, err
 	}
-	set := &settings.Settings{Rig: n.Rig, Units: m.units, Zone: zone, Data: m.data, Page: m.page, Door: settings.Door{Open: true},
+	set := &settings.Settings{Rig: n.Rig, Units: m.units, Zone: zone, Data: m.data, Page: m.page, Door: settings.Door{Open: true}, Books: settings.Books{Currency: settings.DefaultCurrency},
 		Serial: []settings.Serial{{Name: "counter board", Port: port, Baud: 115200}},
 		Broker: &settings.Broker{Address: "127.0.0.1:0", Prefix: settings.DefaultPrefix}}
 	say := func(key string, b act.Body) { set.Acts = append(set.Acts, settings.Said{Key: key, Body: b}) }

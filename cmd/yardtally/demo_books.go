@@ -9,9 +9,12 @@ import (
 
 	"yardtally/calibrate/quantity"
 	"yardtally/calibrate/syrup"
+	"yardtally/dashboard/report"
 	"yardtally/ingest/rigsim"
 	"yardtally/meter/act"
+	"yardtally/meter/books"
 	"yardtally/meter/entry"
+	"yardtally/meter/sugar"
 )
 
 // The demo's keeper mixes what the simulated rig is loaded with: in the tote on
@@ -79,7 +82,7 @@ func (m *demo) book(ctx context.Context, d *daemon, at time.Time, way string, f 
 		return err
 	}
 	f["at"] = at.Format(time.RFC3339)
-	k := &entry.Known{Now: at.UnixNano(), Zone: d.set.Zone, View: d.desk.Snapshot().View, Standing: entry.Standing(all), Units: m.units, Currency: "$"}
+	k := &entry.Known{Now: at.UnixNano(), Zone: d.set.Zone, View: d.desk.Snapshot().View, Standing: entry.Standing(all), Units: m.units, Currency: d.set.Books.Currency}
 	x, err := entry.Compose(way, f, k)
 	if err != nil {
 		return fmt.Errorf("the demo's books: %s: %w", way, err)
@@ -121,4 +124,26 @@ func (m *demo) bookLoads(ctx context.Context, d *daemon, truth *rigsim.Truth) er
 		}
 	}
 	return nil
+}
+
+// state prints the statement of the night's books.
+func (m *demo) state(ctx context.Context, d *daemon) error {
+	acts, err := d.desk.Acts(ctx)
+	if err != nil {
+		return err
+	}
+	v := d.desk.Snapshot().View
+	s, err := bookedSeason(v, acts, m.units, func(book *sugar.Book, zone *time.Location) (int64, int64, error) {
+		from, to := books.Period(v, book, zone)
+		return from, to, nil
+	})
+	if err != nil {
+		return err
+	}
+	st, _, err := s.statement()
+	if err != nil {
+		return err
+	}
+	fmt.Fprintln(m.e.out)
+	return report.Statement(m.e.out, st, report.Options{Units: m.units, Zone: s.zone, Currency: d.set.Books.Currency})
 }
