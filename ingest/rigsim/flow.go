@@ -101,7 +101,7 @@ func (r *Rig) look() {
 	if r.ailing.restricts {
 		r.restrict(n, static, f)
 	}
-	r.target = p.operate(n, static, f, r.open, r.target)
+	r.target = p.operate(n, static, f, r.opening(), r.target)
 	r.airing.wet = r.target
 	r.middle(f)
 	// What the pump pays for is spent on speeding the hose's syrup up first.
@@ -183,7 +183,9 @@ func (r *Rig) book(dv float64) {
 			slip += math.Min(0.5, m.SlipViscous/(r.lines.meter*r.q))
 		}
 		r.turns += n.Litres() * m.PulsesPerL * (1 - slip) * r.ailing.drift
-		if whole := math.Floor(r.turns); whole > 0 {
+		if m.Jitter > 0 {
+			r.jitter()
+		} else if whole := math.Floor(r.turns); whole > 0 {
 			r.count += uint64(whole)
 			r.turns -= whole
 		}

@@ -79,6 +79,7 @@ type Rig struct {
 	volume quantity.Volume
 	stands Strap   // the newest level that was worked out
 	turns  float64 // fraction of the next pulse
+	uneven uneven
 	count  uint64
 	// boardAt is when the board's uptime was zero, ms; it counts from upAt on.
 	boardAt, upAt int64
@@ -140,6 +141,12 @@ const (
 	seedFault // and as many more as there are faulty sensors
 )
 
+// Of meters and hands that are less even.
+const (
+	seedJitter = 200000 + iota
+	seedTremble
+)
+
 func stream(seed uint64, n uint64) *rand.Rand {
 	return rand.New(rand.NewPCG(seed, 0x9e3779b97f4a7c15*n))
 }
@@ -171,6 +178,7 @@ func New(s Scenario) (*Rig, error) {
 	r.bursts = bursts(&s)
 	r.line = s.Plumbing
 	r.ailing.set(&s)
+	r.uneven.set(&s)
 	r.airing.rng = stream(s.Seed, seedAir)
 	r.count, r.boots = s.Meter.Count, s.Meter.Boots
 	r.boardAt = -s.Meter.Uptime.Milliseconds()

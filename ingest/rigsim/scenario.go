@@ -43,6 +43,7 @@ type Meter struct {
 	PulsesPerL  float64 // of its chambers, without slip
 	Slip        float64 // share of the volume that passes uncounted whatever the flow
 	SlipViscous float64 // further share, times viscosity (Pa·s) and flow (m³/s): Pa·m³
+	Jitter      float64 // standard deviation of what turns from pulse to pulse, fraction
 	WrapBits    int     // the count falls to zero at 2^WrapBits: 16 or 32
 	Count       uint64  // at the start, unwrapped
 	Uptime      time.Duration
@@ -59,6 +60,7 @@ type Hand struct {
 	Scatter   float64 // standard deviation of a fill from what was meant, fraction
 	Short     float64 // pulls that stop early: the feeder was not yet empty
 	Throttled float64 // pulls with the trigger half shut
+	Tremble   float64 // by how much of itself the trigger's opening comes and goes, within seconds
 	Topped    float64 // yards in which one pull is interrupted and topped up
 	Skip      float64 // colonies that get none
 	Walk      time.Duration
@@ -240,9 +242,11 @@ func (s *Scenario) check() error {
 		{"meter.pulses_per_l", s.Meter.PulsesPerL, 0.01, 1e5},
 		{"meter.slip", s.Meter.Slip, -0.2, 0.2},
 		{"meter.slip_viscous", s.Meter.SlipViscous, 0, 1e-5},
+		{"meter.jitter", s.Meter.Jitter, 0, 0.3},
 		{"hand.scatter", s.Hand.Scatter, 0, 0.3},
 		{"hand.short", s.Hand.Short, 0, 1},
 		{"hand.throttled", s.Hand.Throttled, 0, 1},
+		{"hand.tremble", s.Hand.Tremble, 0, 0.5},
 		{"hand.topped", s.Hand.Topped, 0, 1},
 		{"hand.skip", s.Hand.Skip, 0, 1},
 		{"hand.drip (L)", s.Hand.Drip.Litres(), 0, 0.2},
