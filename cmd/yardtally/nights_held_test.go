@@ -110,6 +110,7 @@ type score struct {
 	airs, aired        float64              // L of air; as a colony's without a word that it may be none
 	syrup, asAir       float64              // L of colonies' syrup; called air
 	airMaybe, airOr    float64              // L of air, and of colonies' syrup, in pulls said to be perhaps none
+	lost               float64              // L of pulls for colonies, less the phantoms among them, taken for stray pulses
 	exact, sure        int                  // pulls outside gaps: exact, of all
 	bounded, gaps      int                  // named gaps: whose bounds hold, of all
 	right, wrong       float64              // L of colonies' pulls, by yard
@@ -162,6 +163,7 @@ func (y *score) add(o *score) {
 	y.airMaybe += o.airMaybe
 	y.airOr += o.airOr
 	y.taken += o.taken
+	y.lost += o.lost
 	y.sure += o.sure
 	y.bounded += o.bounded
 	y.gaps += o.gaps
@@ -310,6 +312,7 @@ func (n *night) held(t *testing.T, v *ledger.View, all, gps, mark bool) *score {
 			}
 		}
 	}
+	n.astray(y, v, mine)
 	n.pulls(y, v, items)
 	n.besides(y, v, items)
 	n.bounds(y, v)
@@ -366,6 +369,21 @@ func (n *night) conserved(t *testing.T, v *ledger.View) {
 	}
 	if sum != v.Total {
 		t.Errorf("seed %d: fills and loose flow are %v, the total is %v", n.Seed, sum, v.Total)
+	}
+}
+
+// astray counts what of the colonies' pulls is taken for stray pulses: more than
+// there truly were among it.
+func (n *night) astray(y *score, v *ledger.View, mine []map[string]uint64) {
+	for i := range mine {
+		f := &n.truth.Fills[i]
+		if c := mine[i][outing.Suspect]; c > f.Phantom && f.Session == f.EndSession {
+			l := float64(c-f.Phantom) / n.factor()
+			y.lost += l
+			if l > 0.25 {
+				y.note(n, "%.2f L of pull %d (%s %d) are taken for stray pulses: %d counts, of %d with %d phantoms", l, i, f.Yard, f.Colony, c, f.Settled-f.First, f.Phantom)
+			}
+		}
 	}
 }
 
@@ -787,7 +805,7 @@ func (n *night) handled(y *score, v *ledger.View) {
 func (y *score) String() string {
 	var b strings.Builder
 	fmt.Fprintf(&b, "%d nights, %.0f L; pulls exact %d of %d outside gaps; gaps bounded %d of %d\n", y.nights, y.total, y.exact, y.sure, y.bounded, y.gaps)
-	fmt.Fprintf(&b, "  pulls for no colony, taken for one: %d of %d, besides %d said to be perhaps none; phantom L as fills %.1f of %.1f\n", y.fed, y.ground, y.fedMaybe, y.taken, y.phantoms)
+	fmt.Fprintf(&b, "  pulls for no colony, taken for one: %d of %d, besides %d said to be perhaps none; phantom L as fills %.1f of %.1f, fills L as phantom %.1f\n", y.fed, y.ground, y.fedMaybe, y.taken, y.phantoms, y.lost)
 	fmt.Fprintf(&b, "  air L as fills %.1f of %.1f, besides %.1f said to be perhaps none; colonies' L called air %.1f, perhaps air %.1f of %.1f\n", y.aired, y.airs, y.airMaybe, y.asAir, y.airOr, y.syrup)
 	fmt.Fprintf(&b, "  colonies' L: right yard %.1f, wrong %.3f, none %.1f (with position or mark %.2f)\n", y.right, y.wrong, y.nowhere, y.unexcused)
 	fmt.Fprintf(&b, "  visits with right number of fills %d of %d; sure of it %d, of them right %d; within what it allows %d\n", y.visits, y.visitsSure, y.told, y.toldRight, y.around)

@@ -37,7 +37,7 @@ func seenOf(v *ledger.View, i int) watch.Seen {
 	for k := range v.Fills {
 		if f := &v.Fills[k]; in(f.Start) && !f.Open {
 			s.Pulls = append(s.Pulls, watch.Pull{Session: f.Session, First: f.First, Last: f.Last, Start: f.Start, End: f.End, Yard: f.Yard,
-				Volume: f.Volume, Pulled: f.Pulled, Syrup: f.Syrup, HasSyrup: f.HasSyrup, Surged: f.Surged, TopUp: f.TopUp,
+				Volume: f.Volume, Pulled: f.Pulled, Syrup: f.Syrup, HasSyrup: f.HasSyrup, Surged: f.Surged, Stray: f.Stray, TopUp: f.TopUp,
 				Rest: f.Rest, Moving: f.Moving})
 		}
 	}

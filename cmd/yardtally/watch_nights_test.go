@@ -210,21 +210,12 @@ func watchCases() []watchCase {
 			}
 			return true, true, float64(w.fillsUntil(0, v.Told))
 		}},
-		{name: "phantom bursts on the road, or many", make: same(rigsim.BurstNight), judge: func(w *watched) (bool, bool, float64) {
-			// Between two pulls in a yard they look like one more, until they come to more
-			// than the tote's level is good for.
-			all, plain := 0.0, false
+		{name: "three to eight phantom bursts", make: same(rigsim.BurstNight), judge: func(w *watched) (bool, bool, float64) {
+			all := 0.0
 			for _, p := range w.truth.Phantoms {
-				litres := float64(p.Counts) / w.factor()
-				all += litres
-				middle, near := p.First.Add(p.Last.Sub(p.First)/2), false
-				for i := range w.truth.Fills {
-					f := &w.truth.Fills[i]
-					near = near || middle.After(f.Start.Add(-3*time.Minute)) && middle.Before(f.End.Add(3*time.Minute))
-				}
-				plain = plain || litres > 0.5 && !near
+				all += float64(p.Counts) / w.factor()
 			}
-			return w.of(watch.Phantom) != nil, plain || all > 15, all
+			return w.of(watch.Phantom) != nil, true, all
 		}},
 		{name: "closed vent", rare: true, about: []watch.Kind{watch.Vent}, make: same(func(s rigsim.Scenario) rigsim.Scenario {
 			s.Vents = []rigsim.Vent{{Fill: somePull(&s)}}
@@ -457,7 +448,7 @@ func (w *watched) others(c *watchCase) (n int) {
 		"run dry":                               {watch.Empty, watch.Air, watch.Phantom},
 		"throttle raised 15 %":                  {watch.ThrottleUp},
 		"7 Brix thinner than declared":          {watch.Thinner},
-		"phantom bursts on the road, or many":   {watch.Phantom},
+		"three to eight phantom bursts":         {watch.Phantom},
 	}[c.name], c.about...)
 	for i := range w.log.Verdicts {
 		if !slices.ContainsFunc(about, w.log.Verdicts[i].Has) {

@@ -45,6 +45,17 @@ const (
 	Suspect                 // faster than the line can flow
 )
 
+// Stray is how many of a piece's pulses came scattered as stray ones do; see Scatter.
+type Stray uint8
+
+// How many are stray.
+const (
+	NoStray    Stray = iota // as far as is known, or few among syrup's
+	MaybeStray              // perhaps all
+	SomeStray               // some surely, with syrup's or without
+	AllStray
+)
+
 // Piece is a stretch of flow. Pieces of one counter never overlap, and together
 // they are all of its flow.
 type Piece struct {
@@ -56,6 +67,13 @@ type Piece struct {
 	Under       int64  // instant whose rules and meter hold for the piece, Unix ns
 	Surge       uint64 // from this count on it came much faster than before, to the end; 0: it did not
 	Surging     int64  // ns by the board's clock from there on; 0 where Surge is
+
+	// Up to the count Head, and from the count Tail on, pulses came scattered as
+	// only stray ones are, not syrup's; 0: none did. Stray is of the others, and Most
+	// with it the highest rate that they came at, Hz.
+	Head, Tail uint64
+	Stray      Stray
+	Most       float64
 
 	// What one pulse is worth in the mean, settled when the piece is closed, so
 	// that it can be cut at any count.
@@ -88,7 +106,9 @@ type State struct {
 	LiftFrom uint64  // from which count on ...
 	LiftTook int64   // ... and their time, ns
 
-	Course Course `json:",omitzero"` // nothing where no piece is open
+	// Nothing where no piece is open.
+	Course  Course  `json:",omitzero"`
+	Scatter Scatter `json:",omitzero"`
 }
 
 // A rate is taken over so many pulses, or so long.
@@ -131,6 +151,7 @@ func (s *State) Next(m Move, r Rules, out []Piece) []Piece {
 	switch {
 	case !moved && s.Open:
 		s.Still += m.Took
+		s.Scatter.Stood++
 		if s.over(s.Still, m.Meter, r) {
 			out = s.close(m.Meter, r, out)
 		}
@@ -160,8 +181,10 @@ func (s *State) Next(m Move, r Rules, out []Piece) []Piece {
 		if !s.Open {
 			s.Open = true
 			s.Now = Piece{Kind: Pull, Session: m.Session, First: m.From, Start: m.FromAt, Under: m.ToAt}
+			s.Scatter.begin(m.To)
 		} else {
 			s.Now.Flowing += s.Still
+			s.Scatter.moved(m.To-m.From, m.To, m.Took, s.Still)
 			// Not the first move, nor one over a rest: when in it the flow
 			// began is not known.
 			n, gap := m.To-m.From, s.Still+m.Took
@@ -257,6 +280,7 @@ func (s *State) judge(m *worth.Meter, r Rules) Piece {
 		m.Add(&p.Flow, float64(s.Unsettled), rate)
 	}
 	p.settle()
+	s.Scatter.tell(&p)
 	if p.Surge > 0 {
 		p.Surging = s.LiftTook + s.RatedTook
 	}

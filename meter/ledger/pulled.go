@@ -188,7 +188,7 @@ func (s *State) idleEnds(at int64) {
 // flowed tells those who listen for flow of a piece that is over.
 func (s *State) flowed(p *fill.Piece) {
 	pull := p.Kind == fill.Pull
-	if p.Kind != fill.Suspect {
+	if p.Kind != fill.Suspect && p.Stray == fill.NoStray && p.Head+p.Tail == 0 {
 		s.Sensors.Flowed(p.Start, p.Volume().Litres(), pull)
 	}
 	d := &s.Idling

@@ -327,7 +327,7 @@ func (s *State) gap(sp *span, o *total.Outcome, emit func(Event)) {
 // closed notes a piece of flow. Whose it was is the account's to say.
 func (s *State) closed(cfg *config, p *fill.Piece) {
 	f := outing.Flow{Session: cfg.session(&s.Count.Sessions[p.Session-1]), First: p.First, Last: p.Last,
-		Start: p.Start, End: p.End, Flowing: p.Flowing, Kind: p.Kind, Surge: p.Surge, Surging: p.Surging,
+		Start: p.Start, End: p.End, Flowing: p.Flowing, Kind: p.Kind, Surge: p.Surge, Surging: p.Surging, Head: p.Head, Tail: p.Tail, Stray: p.Stray, Most: float32(p.Most),
 		Pulse: p.Pulse, Metered: p.Flow, Through: s.Volume}
 	if s.Syrup.Has && f.End-s.Syrup.At <= 120_000_000_000 {
 		f.Syrup, f.HasSyrup = quantity.Temperature(s.Syrup.Value), true

@@ -2,6 +2,7 @@ package outing
 
 import (
 	"math"
+	"slices"
 	"sort"
 
 	"yardtally/calibrate/quantity"
@@ -41,6 +42,33 @@ func (a *account) weigh() {
 	}
 	a.surged()
 	a.dried()
+	a.scattered()
+}
+
+// mixed is how much of the usual rate of the outing's pulls pulses reach at least
+// where stray ones came on top of such a pull. Judgement, no source.
+const mixed = 0.6
+
+// scattered doubts the flows that came scattered, but for air, which is fast: all
+// of those that are wholly so, and of those that syrup may be among the ones that
+// were never as fast as syrup.
+func (a *account) scattered() {
+	var rates []float64 // nL/ns
+	for i := range a.seen.Flows {
+		if f := &a.seen.Flows[i]; f.Kind == fill.Pull && f.Stray < fill.SomeStray && !a.levels[i].air && a.levels[i].doubt == "" {
+			rates = append(rates, float64(f.Volume())/float64(max(1, f.Flowing)))
+		}
+	}
+	slices.Sort(rates)
+	for i := range a.seen.Flows {
+		f, w := &a.seen.Flows[i], &a.levels[i]
+		if f.Stray < fill.SomeStray || f.Head+f.Tail > 0 || w.air || w.doubt != "" {
+			continue
+		}
+		if f.Stray == fill.AllStray || len(rates) >= usualMany && float64(f.Most)*float64(f.Pulse)/1e9 < mixed*rates[len(rates)/2] {
+			w.doubt = Scattered
+		}
+	}
 }
 
 // edge is how long the first or last pulses of a burst may seem a flow of their
@@ -119,6 +147,9 @@ func (a *account) surged() {
 				}
 				continue
 			}
+		}
+		if f.Stray == fill.AllStray {
+			continue
 		}
 		fastest = max(fastest, rate)
 	}

@@ -96,6 +96,8 @@ func (a *account) judge(p *part) {
 		p.why, p.note = Suspect, w.doubt
 	case w.air && p.First >= w.from:
 		p.why, p.note = Air, "the tote stood at its outlet"
+	case p.Last <= p.Head || p.Tail > 0 && p.First >= p.Tail:
+		p.why, p.note = Suspect, Scattered
 	case slices.ContainsFunc(a.fills, func(c counts) bool {
 		return c.session == p.Session && c.first <= p.First && c.last >= p.Last
 	}):
@@ -363,7 +365,7 @@ func (a *account) sum() Account {
 		f := Fill{Session: p.Session, First: p.First, Last: p.Last, Start: p.Start, End: p.End,
 			Volume: p.Volume(), Within: p.Within, Metered: p.Metered, Syrup: p.Syrup, HasSyrup: p.HasSyrup,
 			Yard: p.yard, Reason: p.reason, TopUp: p.topUp, Visit: p.visit, By: p.act, Or: p.or,
-			Open: a.seen.Open && i == len(a.ps)-1, Surged: p.Surge > 0, Rest: p.Rest, Moving: p.Moving}
+			Open: a.seen.Open && i == len(a.ps)-1, Surged: p.Surge > 0, Stray: p.Stray >= fill.SomeStray, Rest: p.Rest, Moving: p.Moving}
 		if !f.Open {
 			f.Pulled = a.pulled(p)
 		}

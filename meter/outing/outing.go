@@ -34,8 +34,12 @@ type Flow struct {
 	Start, End  int64
 	Flowing     int64 // ns by the board's clock
 	Kind        fill.Kind
-	Surge       uint64          // as in fill.Piece
-	Surging     int64           `json:",omitempty"` // the same
+	Surge       uint64          // as in fill.Piece, as the next five
+	Surging     int64           `json:",omitempty"`
+	Head        uint64          `json:",omitempty"`
+	Tail        uint64          `json:",omitempty"`
+	Stray       fill.Stray      `json:",omitempty"`
+	Most        float32         `json:",omitempty"`
 	Pulse       quantity.Volume // what a pulse is worth
 	Metered     worth.Flow
 	Within      quantity.Volume // half the width of the volume's 95 % interval
@@ -90,6 +94,7 @@ type Fill struct {
 	Or     string        // what else it may have been, as in Loose.Why or TopUp; "": nothing else
 	Pulled Pulled
 	Surged bool // it came much faster towards its end
+	Stray  bool // there are stray pulses among its pulses, or right beside them
 	Rest   bool // the pump was seen at rest, and never to turn, while the pulses came
 	Moving bool // the rig was seen to drive all the while
 }
@@ -126,6 +131,9 @@ const (
 	Air     = "air"     // the tote was empty
 	Spill   = "spill"   // a person says it was lost
 )
+
+// Scattered is the Note of what is Suspect by the spacing of its pulses alone.
+const Scattered = "its pulses came scattered, as stray ones do, and syrup's never"
 
 // What a pull may have been besides, in Or.
 const (

@@ -112,6 +112,8 @@ func (a *account) edges(flow int) []uint64 {
 	if w := &a.levels[flow]; w.air {
 		add(w.from)
 	}
+	add(f.Head)
+	add(f.Tail)
 	slices.Sort(e)
 	return slices.Compact(e)
 }

@@ -7,6 +7,7 @@ import (
 	"slices"
 
 	"yardtally/meter/act"
+	"yardtally/meter/fill"
 	"yardtally/meter/tote"
 )
 
@@ -45,6 +46,11 @@ func (a *account) strange() {
 		}
 	}
 	slices.Sort(rates)
+	for i := range a.ps {
+		if p := &a.ps[i]; p.Stray != fill.NoStray && p.whole && p.why == "" && p.as == "" {
+			p.or = Suspect
+		}
+	}
 	for k := range a.visits {
 		v := &a.visits[k]
 		feeds := a.feeds(k)

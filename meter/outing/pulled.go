@@ -3,6 +3,7 @@ package outing
 import (
 	"yardtally/calibrate/quantity"
 	"yardtally/calibrate/syrup"
+	"yardtally/meter/fill"
 )
 
 // Pulled is what was seen of a pull's steady part; of one that people cut, or
@@ -63,7 +64,7 @@ type Idle struct {
 // pulled says what was seen of a part's steady part.
 func (a *account) pulled(p *part) Pulled {
 	s := &p.Steady
-	if !p.whole {
+	if !p.whole || p.Flow.Stray >= fill.SomeStray {
 		return Pulled{}
 	}
 	out := Pulled{RelU: float64(s.RelU), Steady: s.Took,

@@ -205,16 +205,26 @@ func phantoms(seen *Seen, drift []Verdict) []Verdict {
 			v.Evidence = []string{"Pulses came while the pump stood still."}
 		case p.Moving:
 			v.Evidence = []string{"Pulses came while the rig drove."}
+		case p.Stray:
+			v.Evidence = []string{"In a pull pulses came scattered, as stray ones do among syrup's."}
 		default:
 			continue
 		}
 		all = append(all, v)
 	}
 	for i := range seen.Loose {
-		if l := &seen.Loose[i]; l.Why == outing.Suspect && !levelIll(seen, l.Start, l.End) {
-			all = append(all, Verdict{From: l.Start, Told: l.End, Until: l.End, Session: l.Session, First: l.First, Last: l.Last, Yard: l.Yard, Size: l.Volume.CubicMetres(), Chance: 0.95,
-				Evidence: evidence(l.Note, "Pulses came that hardly were syrup.")})
+		l := &seen.Loose[i]
+		v := Verdict{From: l.Start, Told: l.End, Until: l.End, Session: l.Session, First: l.First, Last: l.Last, Yard: l.Yard, Size: l.Volume.CubicMetres(), Chance: 0.95,
+			Evidence: evidence(l.Note, "Pulses came that hardly were syrup.")}
+		switch {
+		case l.Why != outing.Suspect:
+			continue
+		case l.Note == outing.Scattered:
+			v.Chance, v.Evidence = 0.999, []string{"Pulses came scattered, as stray ones do; syrup turns the meter evenly."}
+		case levelIll(seen, l.Start, l.End):
+			continue
 		}
+		all = append(all, v)
 	}
 	for i := range seen.Doubts {
 		d := &seen.Doubts[i]

@@ -86,6 +86,7 @@ type Pull struct {
 	Syrup    quantity.Temperature // at the meter
 	HasSyrup bool
 	Surged   bool // the rate leapt: air
+	Stray    bool // its pulses came scattered, more than syrup's
 	TopUp    bool // of the colony that the pull before fed: the same hand, as open as before
 	Aside    bool // for no colony: it warms the line, and its flow is not judged
 	Rest     bool // the pump was seen at rest all the while

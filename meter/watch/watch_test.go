@@ -503,6 +503,13 @@ func TestPullsThatAreNone(t *testing.T) {
 	kinds(t, one(t, pull(func(p *Pull) { p.Outlet, p.HasOutlet = 9e3, true; p.Flow = 1e-4 })), Phantom)
 	kinds(t, one(t, pull(func(p *Pull) { p.Rest, p.Aside = true, true })), Phantom)
 	kinds(t, one(t, pull(func(p *Pull) { p.Moving, p.Aside = true, true })), Phantom)
+	kinds(t, one(t, pull(func(p *Pull) { p.Stray = true })), Phantom)
+	// What tells is the spacing of the pulses: an ill level does not speak against it.
+	s := &Seen{Now: start + 60*minute, Loose: []outing.Loose{{Why: outing.Suspect, Note: outing.Scattered, Session: 1, First: 5, Last: 400, Start: start, End: start + minute, Volume: 3 * quantity.Litre}},
+		Health: []sensor.Health{{Channel: meter.Head, What: sensor.Stuck, From: start - minute}}}
+	if log := logOfSeen(s); !slices.ContainsFunc(log.Verdicts, func(v Verdict) bool { return v.Has(Phantom) && v.Size == 0.003 }) {
+		t.Errorf("scattered pulses, with a level that is ill: %+v", log.Verdicts)
+	}
 	none(t, "a nozzle that drips on the road", pull(func(p *Pull) { p.Moving, p.Volume = true, 50*quantity.Millilitre }))
 	none(t, "a pump that turns", pull(func(p *Pull) { p.Speed, p.HasSpeed = 40, true }))
 	none(t, "a leap of the rate with a full tote", pull(func(p *Pull) { p.Surged = true }))
