@@ -182,6 +182,12 @@ func full(seen *Seen, at int64) bool {
 	return level > wellFilled
 }
 
+// low tells whether a level is known by an instant, and the newest is not that of a full
+// tote: air is scattered too.
+func low(seen *Seen, at int64) bool {
+	return !full(seen, at) && slices.ContainsFunc(seen.Pulls, func(p Pull) bool { return p.HasLevel && p.Start <= at })
+}
+
 func evidence(note, or string) []string {
 	if note == "" {
 		return []string{or}
@@ -205,7 +211,7 @@ func phantoms(seen *Seen, drift []Verdict) []Verdict {
 			v.Evidence = []string{"Pulses came while the pump stood still."}
 		case p.Moving:
 			v.Evidence = []string{"Pulses came while the rig drove."}
-		case p.Stray:
+		case p.Stray && !low(seen, p.Start):
 			v.Evidence = []string{"In a pull pulses came scattered, as stray ones do among syrup's."}
 		default:
 			continue
@@ -218,6 +224,8 @@ func phantoms(seen *Seen, drift []Verdict) []Verdict {
 			Evidence: evidence(l.Note, "Pulses came that hardly were syrup.")}
 		switch {
 		case l.Why != outing.Suspect:
+			continue
+		case l.Note == outing.Scattered && low(seen, l.Start):
 			continue
 		case l.Note == outing.Scattered:
 			v.Chance, v.Evidence = 0.999, []string{"Pulses came scattered, as stray ones do; syrup turns the meter evenly."}
