@@ -121,7 +121,7 @@ const (
 
 // What Sum must reach, in thousandths. Judgement, but for the logarithms.
 const (
-	surely  = 9210 // 1 in 10,000 of even flow; with a step's two pairs on top still 1 in 300
+	certain = 9210 // 1 in 10,000 of even flow; with a step's two pairs on top still 1 in 300
 	perhaps = 4605 // 1 in 100
 	evenly  = 6908 // 1 in 1000 the other way round: a stretch that is even
 	faster  = 2303 // 1 in 10: the same of one that came twice as fast as the rest
@@ -331,7 +331,7 @@ func (m Mark) stray() Stray {
 	switch {
 	case d*(1+u) < mostly:
 		return NoStray
-	case m.Sum < surely:
+	case m.Sum < certain:
 		return MaybeStray
 	case d < mostly || m.Wide >= fewWide && !m.steady() || m.Wide < fewWide && d < mostly*(1+u):
 		return SomeStray

@@ -78,7 +78,7 @@ func TestScatteredAirIsAir(t *testing.T) {
 	n.flowing(end+40, 4, 8, fill.Pull) // four times as fast
 	f := &n.Flows[3]
 	f.Stray = fill.AllStray
-	n.Levels = []Level{{At: f.End + second, Low: true}}
+	n.level(end+60, -3)
 	a := Make(&n.Seen, &n.Said)
 	if len(a.Loose) != 1 || a.Loose[0].Why != Air {
 		t.Errorf("loose %+v, want air", a.Loose)
