@@ -121,7 +121,7 @@ func (s *spoken) massUnit() string {
 	return "kg"
 }
 
-// sayHeld says what a tote holds: that on the rig by its sensor, others by the books.
+// sayHeld says what a tote holds: that on the rig as it was seen, others by the books.
 func (s *spoken) sayHeld(h *sugar.Held, rig bool) string {
 	name := h.Tote
 	if name == "" {
@@ -130,7 +130,9 @@ func (s *spoken) sayHeld(h *sugar.Held, rig bool) string {
 	how := s.sys.Volume(quantity.VolumeOf(float64(h.Batch.Total().Mass())/float64(h.Syrup.Near(20).Density))) + " by the books"
 	if rig {
 		how = "its level is not known"
-		if t := &s.before.Tote; t.Known {
+		if r, err := entry.OnRig(s.known()); err == nil {
+			how = fmt.Sprintf("%s ± %s, by %s at %s", s.sys.Volume(quantity.VolumeOf(r.L/1000)), s.sys.Volume(quantity.VolumeOf(r.Within/1000)), r.By(), day(r.At, s.zone))
+		} else if t := &s.before.Tote; t.Known {
 			how = s.sys.Volume(t.Volume) + " by its level of " + day(t.At, s.zone)
 		}
 		if h.Tote != "" {

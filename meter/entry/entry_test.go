@@ -214,6 +214,9 @@ func TestRestBefore(t *testing.T) {
 	if e, err = Compose("mix", f, k); err != nil || e.Body.(act.Mix).Before.L != 190 {
 		t.Errorf("before is %+v %v, want 190 L", e, err)
 	}
+	if r, err := OnRig(k); err != nil || r.L != 190 || r.By() != "its level at rest" || r.At != at(9, 22, 30) {
+		t.Errorf("the tote holds %+v %v now, want 190 L", r, err)
+	}
 	// What came since makes the level useless.
 	k.Standing = append(k.Standing, act.Act{ID: "d", Rig: "heron", From: at(10, 8, 0), Body: act.Water{L: 10}})
 	if _, err = Compose("mix", f, k); err == nil || !strings.Contains(err.Error(), "what is known of it is of 2026-10-09 22:30, and since then there was a water") {

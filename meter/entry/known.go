@@ -172,18 +172,14 @@ func (r *reader) before(tote string, comes float64) *act.Content {
 	case r.k.View == nil:
 	case name == rigTote(r.k.Standing, r.at):
 		rest, err := restBefore(r.k, name, r.at)
-		by := "its level at rest"
-		if rest.Act != "" {
-			by = "what was seen in it"
-		}
 		switch room := rest.Capacity; {
 		case err != nil:
 			why = err.Error()
 		case room > 0 && rest.L+comes > 1.1*room:
 			why = fmt.Sprintf("%s at %s shows %s, and with what came it would hold more than its %s: it may have been filled by then",
-				by, r.when(rest.At), r.volume(rest.L), r.volume(room))
+				rest.By(), r.when(rest.At), r.volume(rest.L), r.volume(room))
 		default:
-			r.note("Before it %s held %s ± %s, by %s at %s.", called, r.volume(rest.L), r.volume(rest.Within), by, r.when(rest.At))
+			r.note("Before it %s held %s ± %s, by %s at %s.", called, r.volume(rest.L), r.volume(rest.Within), rest.By(), r.when(rest.At))
 			return &act.Content{L: rest.L, WithinL: rest.Within}
 		}
 	case !r.spoken(name):

@@ -12,8 +12,8 @@ import (
 	ltote "yardtally/meter/tote"
 )
 
-// rest is what the rig's tote held right before an instant.
-type rest struct {
+// Rest is what the rig's tote held right before an instant.
+type Rest struct {
 	At        int64   // Unix ns: when its level was at rest, or it was seen
 	Act       string  // the entry that says so; "": the level
 	L, Within float64 // then, less what was metered and booked since; half of its 95 % interval
@@ -28,11 +28,26 @@ const (
 	leastWithin = 1.0  // L
 )
 
+// By says how it is known.
+func (r *Rest) By() string {
+	if r.Act != "" {
+		return "what was seen in it"
+	}
+	return "its level at rest"
+}
+
+// OnRig returns what the tote on the rig holds now, as far as is known. The
+// errors say why nothing is, in words.
+func OnRig(k *Known) (Rest, error) {
+	at := max(k.Now, k.View.At) + 1
+	return restBefore(k, rigTote(k.Standing, at), at)
+}
+
 // restBefore returns what the tote on the rig held before an instant, by its
 // level at rest or by what was seen in it, whichever is newer, less what the
 // meter and entries took out of it since. What came in since makes that useless.
 // The errors say why nothing is known, in words.
-func restBefore(k *Known, name string, at int64) (rest, error) {
+func restBefore(k *Known, name string, at int64) (Rest, error) {
 	v := k.View
 	i := len(v.Steps) - 1
 	for i >= 0 && v.Steps[i].At >= at {
@@ -45,7 +60,7 @@ func restBefore(k *Known, name string, at int64) (rest, error) {
 			body = &t
 		}
 	}
-	r := rest{}
+	r := Rest{}
 	if body != nil {
 		r.Capacity = body.CapacityL
 	}
