@@ -87,11 +87,7 @@ func (m *demo) book(ctx context.Context, d *daemon, at time.Time, way string, f 
 	if err != nil {
 		return fmt.Errorf("the demo's books: %s: %w", way, err)
 	}
-	when := at.UnixNano()
-	for i := range all {
-		when = max(when, all[i].When+1)
-	}
-	_, err = d.desk.AddActs(ctx, act.Act{ID: newID(), Rig: d.set.Rig, Who: "wren", When: when, From: x.From, Body: x.Body})
+	_, err = d.taps.Book(ctx, "wren", x.From, x.Body, nil)
 	return err
 }
 

@@ -25,6 +25,24 @@ func (t *taps) Acts(ctx context.Context) ([]act.Act, error) { return t.d.desk.Ac
 
 // Say implements dashboard.Said.
 func (t *taps) Say(ctx context.Context, who string, bodies ...act.Body) ([]act.Act, error) {
+	all := make([]said, len(bodies))
+	for i, b := range bodies {
+		all[i].body = b
+	}
+	return t.keep(ctx, who, all)
+}
+
+// Book keeps an entry of the books that holds from an instant, Unix ns, and
+// corrects those acts.
+func (t *taps) Book(ctx context.Context, who string, from int64, body act.Body, over []string) (act.Act, error) {
+	kept, err := t.keep(ctx, who, []said{{from, body, over}})
+	if err != nil {
+		return act.Act{}, err
+	}
+	return kept[0], nil
+}
+
+func (t *taps) keep(ctx context.Context, who string, fresh []said) ([]act.Act, error) {
 	select {
 	case t.turn <- struct{}{}:
 		defer func() { <-t.turn }()
@@ -41,13 +59,13 @@ func (t *taps) Say(ctx context.Context, who string, bodies ...act.Body) ([]act.A
 	for i := range all {
 		when = max(when, all[i].When+1)
 	}
-	var said []act.Act
-	for i, b := range bodies {
-		a := act.Act{ID: newID(), Rig: t.d.set.Rig, Who: who, When: when + int64(i), Body: b}
+	var kept []act.Act
+	for i, x := range fresh {
+		a := act.Act{ID: newID(), Rig: t.d.set.Rig, Who: who, When: when + int64(i), From: x.from, Body: x.body, Replaces: x.over}
 		if _, err := t.d.desk.AddActs(ctx, a); err != nil {
-			return said, err
+			return kept, err
 		}
-		said = append(said, a)
+		kept = append(kept, a)
 	}
-	return said, nil
+	return kept, nil
 }
