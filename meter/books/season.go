@@ -1,7 +1,7 @@
 // Package books holds the season's books against what was metered: what was
-// bought, mixed, fed, lost and left must add up, in solids and in water, and
-// where it does not the balance says by how much, how surely, and whose fault
-// would explain it.
+// bought, mixed, fed, lost and left must add up, and where it does not the
+// balance says by how much, how surely, and whose fault would explain it. A
+// statement says where it went.
 //
 // Amounts are kg, volumes m³, instants Unix ns, uncertainties standard ones
 // (GUM 3.1) unless called Within. Nothing here is legal for trade.
