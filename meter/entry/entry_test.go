@@ -217,6 +217,25 @@ func TestRestBefore(t *testing.T) {
 	if r, err := OnRig(k); err != nil || r.L != 190 || r.By() != "its level at rest" || r.At != at(9, 22, 30) {
 		t.Errorf("the tote holds %+v %v now, want 190 L", r, err)
 	}
+	// Who books a mix when it is in the tote means what was there before it.
+	k.View.Steps = append(k.View.Steps, ledger.ToteStep{At: at(10, 11, 40), Level: 0.33, LevelU: 0.001})
+	k.View.Changes = []ltote.Change{{Kind: ltote.Refill, Sure: true, From: at(10, 11, 0), To: at(10, 11, 40), Before: 191 * quantity.Litre, After: 330 * quantity.Litre}}
+	if e, err = Compose("mix", f, k); err != nil || e.Body.(act.Mix).Before.L != 191 || !strings.Contains(e.Notes[len(e.Notes)-1], "by its level before it was filled up at 2026-10-10 11:00.") {
+		t.Errorf("before is %+v %v, want 191 L", e, err)
+	}
+	if r, err := OnRig(k); err != nil || r.L != 330 {
+		t.Errorf("the tote holds %+v %v now, want 330 L", r, err)
+	}
+	// Booked, it is what the next one came to.
+	k.Standing = append(k.Standing, act.Act{ID: "d", Rig: "heron", From: at(10, 11, 50), Body: act.Mix{Parts: []act.Goods{{Kind: "sugar", Bags: 4, BagKg: 25}}, WaterL: 50}})
+	k.View.Steps = append(k.View.Steps, ledger.ToteStep{At: at(10, 12, 40), Level: 0.46, LevelU: 0.001})
+	k.View.Changes = append(k.View.Changes, ltote.Change{Kind: ltote.Refill, Sure: true, From: at(10, 12, 10), To: at(10, 12, 40), Before: 329 * quantity.Litre, After: 460 * quantity.Litre})
+	f["at"] = "2026-10-10 12:45"
+	if e, err = Compose("mix", f, k); err != nil || e.Body.(act.Mix).Before.L != 329 {
+		t.Errorf("before is %+v %v, want 329 L", e, err)
+	}
+	f["at"] = "2026-10-10 12:00"
+	k.View.Steps, k.View.Changes, k.Standing = k.View.Steps[:2], nil, k.Standing[:3]
 	// What came since makes the level useless.
 	k.Standing = append(k.Standing, act.Act{ID: "d", Rig: "heron", From: at(10, 8, 0), Body: act.Water{L: 10}})
 	if _, err = Compose("mix", f, k); err == nil || !strings.Contains(err.Error(), "what is known of it is of 2026-10-09 22:30, and since then there was a water") {

@@ -171,7 +171,7 @@ func (r *reader) before(tote string, comes float64) *act.Content {
 	switch {
 	case r.k.View == nil:
 	case name == rigTote(r.k.Standing, r.at):
-		rest, err := restBefore(r.k, name, r.at)
+		rest, err := restBefore(r.k, name, r.at, true)
 		switch room := rest.Capacity; {
 		case err != nil:
 			why = err.Error()

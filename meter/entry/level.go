@@ -18,20 +18,26 @@ type Rest struct {
 	Act       string  // the entry that says so; "": the level
 	L, Within float64 // then, less what was metered and booked since; half of its 95 % interval
 	Capacity  float64 // of the tote, L; 0: not said
+	Refill    int64   // it is from before the tote was filled up then, which nobody booked; 0: no such
 }
 
 // What a level at rest is good for. Common practice, no source.
 const (
-	readMM      = 3.0  // standard uncertainty of a level, mm, where readings do not say worse
-	usualMeter  = 0.01 // relative standard uncertainty of what was metered since
-	stepHides   = 10.0 // mm: a step of the journal is kept where the level changed by that
-	leastWithin = 1.0  // L
+	readMM      = 3.0                  // standard uncertainty of a level, mm, where readings do not say worse
+	usualMeter  = 0.01                 // relative standard uncertainty of what was metered since
+	stepHides   = 10.0                 // mm: a step of the journal is kept where the level changed by that
+	leastWithin = 1.0                  // L
+	bookedAfter = int64(3 * time.Hour) // a refill is booked so long after it at most
+	hardlyAny   = quantity.Litre       // metered meanwhile: nothing was fed
 )
 
 // By says how it is known.
 func (r *Rest) By() string {
-	if r.Act != "" {
+	switch {
+	case r.Act != "":
 		return "what was seen in it"
+	case r.Refill != 0:
+		return "its level before it was filled up"
 	}
 	return "its level at rest"
 }
@@ -40,14 +46,15 @@ func (r *Rest) By() string {
 // errors say why nothing is, in words.
 func OnRig(k *Known) (Rest, error) {
 	at := max(k.Now, k.View.At) + 1
-	return restBefore(k, rigTote(k.Standing, at), at)
+	return restBefore(k, rigTote(k.Standing, at), at, false)
 }
 
 // restBefore returns what the tote on the rig held before an instant, by its
 // level at rest or by what was seen in it, whichever is newer, less what the
 // meter and entries took out of it since. What came in since makes that useless.
+// With filled the entry in hand is of something that came into it.
 // The errors say why nothing is known, in words.
-func restBefore(k *Known, name string, at int64) (Rest, error) {
+func restBefore(k *Known, name string, at int64, filled bool) (Rest, error) {
 	v := k.View
 	i := len(v.Steps) - 1
 	for i >= 0 && v.Steps[i].At >= at {
@@ -116,6 +123,10 @@ func restBefore(k *Known, name string, at int64) (Rest, error) {
 		lost += out
 		u2 += square(off / math.Sqrt(3))
 	}
+	// Who books a mix when it is in the tote means what was there before it.
+	if c := unbooked(k, name, at); filled && c != nil && r.Act == "" && r.At > c.From && lost == 0 {
+		r.At, r.L, r.Refill, metered = c.From, c.Before.Litres(), c.From, 0
+	}
 	if r.At == 0 {
 		return r, errors.New("no level at rest before that, and nobody said what was seen in it")
 	}
@@ -133,13 +144,44 @@ func restBefore(k *Known, name string, at int64) (Rest, error) {
 	for j := range v.Loose {
 		flowed(v.Loose[j].Start, v.Loose[j].End, v.Loose[j].Volume)
 	}
-	if slices.ContainsFunc(v.Changes, func(c ltote.Change) bool { return c.From >= r.At && c.To < at }) {
+	if slices.ContainsFunc(v.Changes, func(c ltote.Change) bool { return c.From >= r.At && c.To < at && c.From != r.Refill }) {
 		return r, fmt.Errorf("what is known of it is of %s, and its level changed since", when(k, r.At))
 	}
 	r.L = max(0, r.L-metered.Litres()-lost)
 	r.Within = max(leastWithin, 2*math.Sqrt(u2+square(usualMeter*metered.Litres())))
 	r.L, r.Within = math.Round(r.L*10)/10, math.Ceil(r.Within*10)/10
 	return r, nil
+}
+
+// unbooked returns the refill that ended not long before an instant, or goes on
+// then, of which no entry tells and after which nothing was fed; nil for none.
+func unbooked(k *Known, name string, at int64) *ltote.Change {
+	for i := len(k.View.Changes) - 1; i >= 0; i-- {
+		c := &k.View.Changes[i]
+		if c.Kind != ltote.Refill || c.From >= at || at > c.To+bookedAfter {
+			continue
+		}
+		fed := quantity.Volume(0)
+		for j := range k.View.Fills {
+			if f := &k.View.Fills[j]; f.Start >= c.From && f.Start < at {
+				fed += f.Volume
+			}
+		}
+		told := slices.ContainsFunc(k.Standing, func(a act.Act) bool {
+			if a.From <= c.From-bookedAfter || a.From >= at || !slices.ContainsFunc(touched(a.Body), func(t string) bool { return t == "" || t == name }) {
+				return false
+			}
+			// One from before it began may be of the refill before.
+			return a.From > c.From || !slices.ContainsFunc(k.View.Changes[:i], func(e ltote.Change) bool {
+				return e.Kind == ltote.Refill && e.From < a.From && a.From <= e.To+bookedAfter
+			})
+		})
+		if fed > hardlyAny || told {
+			return nil
+		}
+		return c
+	}
+	return nil
 }
 
 func square(x float64) float64 { return x * x }
