@@ -156,7 +156,7 @@ func TestWords(t *testing.T) {
 		{"Brix", func(s *tale) { s.change(4, func(b act.Mix) act.Body { b.Brix += 2; return b }) },
 			[]string{"The Brix of the mix of 2 September is likely 2 high."}},
 		{"content", func(s *tale) { s.change(8, func(b act.Contents) act.Body { b.L -= 20; return b }) },
-			[]string{"the tote white held about 20", "L more than was seen on 3 September", "left the tote white past the meter between 2 September and 3 September without being booked"}},
+			[]string{"tote white held about 20", "L more than was seen on 3 September", "left tote white past the meter between 2 September and 3 September without being booked"}},
 	} {
 		s := plain()
 		c.spoil(s)

@@ -378,3 +378,18 @@ func (m *model) called(p *pool) string {
 	}
 	return "tote " + p.tote
 }
+
+// the is called in a sentence: a tote with a name is spoken of without an article.
+func (m *model) the(p *pool) string {
+	if p.store != "" {
+		return "the " + m.called(p)
+	}
+	return theTote(m.called(p))
+}
+
+func theTote(called string) string {
+	if called == "tote" {
+		return "the tote"
+	}
+	return called
+}

@@ -57,20 +57,23 @@ func (m *model) words(f *fault, c *Culprit) string {
 		if f.act >= 0 {
 			at = s.Acts[f.act].Since()
 		}
-		return fmt.Sprintf("the %s held about %s %s than was seen on %s", f.tote, litres, more(c.Size, "more", "less"), s.date(at))
+		return fmt.Sprintf("%s held about %s %s than was seen on %s", theTote(f.tote), litres, more(c.Size, "more", "less"), s.date(at))
 	case OfVolume:
 		return fmt.Sprintf("about %s %s was moved than was booked in the %s", litres, more(c.Size, "more", "less"), m.entry(f.act))
 	}
 	p := &m.pools[f.pool]
 	between := fmt.Sprintf("between %s and %s", s.date(p.from), s.date(p.to))
+	if s.date(p.from) == s.date(p.to) {
+		between = "on " + s.date(p.from)
+	}
 	what, past := "sugar, as syrup,", " past the meter"
 	if p.store != "" {
 		what, past = p.store, ""
 	}
 	if c.Size < 0 {
-		return fmt.Sprintf("about %s of %s came into the %s %s without being booked", kg, what, m.called(p), between)
+		return fmt.Sprintf("about %s of %s came into %s %s without being booked", kg, what, m.the(p), between)
 	}
-	return fmt.Sprintf("about %s of %s left the %s%s %s without being booked", kg, what, m.called(p), past, between)
+	return fmt.Sprintf("about %s of %s left %s%s %s without being booked", kg, what, m.the(p), past, between)
 }
 
 func (m *model) goodsWords(f *fault, c *Culprit, kg string) string {
