@@ -2,10 +2,8 @@ package main
 
 import (
 	"fmt"
-	"math"
 
 	"yardtally/calibrate/quantity"
-	"yardtally/meter/act"
 	"yardtally/meter/entry"
 	"yardtally/meter/sugar"
 )
@@ -41,66 +39,30 @@ func (s *spoken) listBook() error {
 	if len(book.Stocks) == 0 {
 		fmt.Fprintln(s.e.out, "  nothing that was booked")
 	}
-	for i := range book.Stocks {
-		fmt.Fprintln(s.e.out, "  "+s.sayStock(&book.Stocks[i], standing))
+	for _, k := range entry.InStore(book, standing) {
+		fmt.Fprintln(s.e.out, "  "+s.sayStock(&k))
 	}
 	fmt.Fprintln(s.e.out, "In totes:")
-	rig := book.OnRig(math.MaxInt64)
-	totes := 0
-	for _, i := range lastHeld(book) {
-		h := &book.Held[i]
-		if h.Batch.Total() == 0 && i != rig {
-			continue
-		}
-		totes++
-		fmt.Fprintln(s.e.out, "  "+s.sayHeld(h, i == rig))
+	totes := entry.InTotes(book)
+	for i := range totes {
+		fmt.Fprintln(s.e.out, "  "+s.sayHeld(&totes[i]))
 	}
-	if totes == 0 {
+	if len(totes) == 0 {
 		fmt.Fprintln(s.e.out, "  nothing that was booked")
 	}
 	return nil
 }
 
-// lastHeld is what each tote holds now, as places in Book.Held, in order of
-// when that began.
-func lastHeld(book *sugar.Book) (out []int) {
-	last := make(map[string]int)
-	for i := range book.Held {
-		last[book.Held[i].Tote] = i
-	}
-	for i := range book.Held {
-		if last[book.Held[i].Tote] == i {
-			out = append(out, i)
-		}
-	}
-	return out
-}
-
 // sayStock says what is in store of a kind, in bags where it comes in those.
-func (s *spoken) sayStock(k *sugar.Stock, standing []act.Act) string {
-	solids, water := k.Left()
-	kg := solids.Mass() + water.Mass()
-	text := s.sys.Mass(kg) + " of " + k.Kind
-	bag := 0.0
-	for i := range standing {
-		switch b := standing[i].Body.(type) {
-		case act.Purchase:
-			if b.Goods.Kind == k.Kind && b.BagKg > 0 {
-				bag = b.BagKg
-			}
-		case act.Count:
-			if b.Goods.Kind == k.Kind && b.BagKg > 0 {
-				bag = b.BagKg
-			}
-		}
+func (s *spoken) sayStock(k *entry.Stocked) string {
+	text := s.sys.Mass(k.Mass) + " of " + k.Kind
+	if k.Bag > 0 {
+		text += fmt.Sprintf(", %.3g bags", k.Bags())
 	}
-	if bag > 0 {
-		text += fmt.Sprintf(", %.3g bags", math.Round(10*float64(kg)/bag)/10)
+	if k.HasPrice {
+		text += fmt.Sprintf(", at %s%.2f a %s", s.currency(), k.Price*float64(s.perMass()), s.massUnit())
 	}
-	if price, ok := k.Price(); ok {
-		text += fmt.Sprintf(", at %s%.2f a %s", s.currency(), price*float64(s.perMass()), s.massUnit())
-	}
-	if kg < 0 {
+	if k.Mass < 0 {
 		text += ": more went out than came in"
 	}
 	return text
@@ -122,13 +84,13 @@ func (s *spoken) massUnit() string {
 }
 
 // sayHeld says what a tote holds: that on the rig as it was seen, others by the books.
-func (s *spoken) sayHeld(h *sugar.Held, rig bool) string {
-	name := h.Tote
+func (s *spoken) sayHeld(x *entry.Holding) string {
+	h, name := x.Held, x.Held.Tote
 	if name == "" {
 		name = "the tote on the rig"
 	}
-	how := s.sys.Volume(quantity.VolumeOf(float64(h.Batch.Total().Mass())/float64(h.Syrup.Near(20).Density))) + " by the books"
-	if rig {
+	how := s.sys.Volume(x.Volume) + " by the books"
+	if x.OnRig {
 		how = "its level is not known"
 		if r, err := entry.OnRig(s.known()); err == nil {
 			how = fmt.Sprintf("%s ± %s, by %s at %s", s.sys.Volume(quantity.VolumeOf(r.L/1000)), s.sys.Volume(quantity.VolumeOf(r.Within/1000)), r.By(), day(r.At, s.zone))

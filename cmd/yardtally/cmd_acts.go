@@ -11,6 +11,7 @@ import (
 	"yardtally/calibrate/quantity"
 	"yardtally/dashboard/report"
 	"yardtally/meter/act"
+	"yardtally/meter/entry"
 )
 
 // runActs lists what people have said, in the order it was said.
@@ -302,7 +303,7 @@ func sayAct(b act.Body, u quantity.System, zone *time.Location) string {
 		return "fix: the clock of boot " + short(b.Boot) + " by " + b.By
 	}
 	if act.OfBooks(b) {
-		return sayBooks(b, u)
+		return entry.Words(b, u)
 	}
 	return b.Kind() + ": of a later version"
 }

@@ -162,12 +162,35 @@ func (r *reader) before(tote string, comes float64) *act.Content {
 	if r.err != nil {
 		return nil
 	}
-	name := r.standing(tote)
-	called := "the tote on the rig"
-	if name != "" {
-		called = strconv.Quote(name)
+	c, why := r.offered(tote, comes)
+	if why != "" {
+		r.fail("left", fmt.Sprintf(`must be given, like "25 gal", or empty: what did %s hold before? (%s)`, r.called(tote), why), "")
 	}
-	why := "nothing tells"
+	return c
+}
+
+// Offer says what is taken for what a tote held before something comes into it
+// now, where nothing is said of that; "" where it must be said.
+func Offer(k *Known, tote string) string {
+	r := &reader{k: k, at: k.Now}
+	if c, why := r.offered(tote, 0); c == nil || why != "" {
+		return ""
+	}
+	return r.notes[0]
+}
+
+func (r *reader) called(tote string) string {
+	if name := r.standing(tote); name != "" {
+		return strconv.Quote(name)
+	}
+	return "the tote on the rig"
+}
+
+// offered is what a tote held before so much came into it, L, as far as it can
+// be told, and why it cannot; nil of a tote that nothing ever came into.
+func (r *reader) offered(tote string, comes float64) (c *act.Content, why string) {
+	name, called := r.standing(tote), r.called(tote)
+	why = "nothing tells"
 	switch {
 	case r.k.View == nil:
 	case name == rigTote(r.k.Standing, r.at):
@@ -180,24 +203,19 @@ func (r *reader) before(tote string, comes float64) *act.Content {
 				rest.By(), r.when(rest.At), r.volume(rest.L), r.volume(room))
 		default:
 			r.note("Before it %s held %s ± %s, by %s at %s.", called, r.volume(rest.L), r.volume(rest.Within), rest.By(), r.when(rest.At))
-			return &act.Content{L: rest.L, WithinL: rest.Within}
+			return &act.Content{L: rest.L, WithinL: rest.Within}, ""
 		}
 	case !r.spoken(name):
-		return nil // a tote that nothing ever came into
+		return nil, ""
 	default:
 		book := sugar.Read(r.k.Standing)
 		if i := book.In(name, r.at-1); i >= 0 {
-			b := book.Held[i].Batch
-			c := &act.Content{}
-			if b.Total() > 0 {
-				c.L = math.Round(1e4*float64(b.Total().Mass())/float64(b.Syrup().Near(20).Density)) / 10
-			}
+			c := &act.Content{L: math.Round(10*held(book.Held[i].Batch).Litres()) / 10}
 			r.note("Before it %s held %s by the books: taken as right to %s at most.", called, r.volume(c.L), r.volume(c.Within()))
-			return c
+			return c, ""
 		}
 	}
-	r.fail("left", fmt.Sprintf(`must be given, like "25 gal", or empty: what did %s hold before? (%s)`, called, why), "")
-	return nil
+	return nil, why
 }
 
 // spoken reports whether anything came into a tote before.

@@ -1,4 +1,4 @@
-package main
+package entry
 
 import (
 	"fmt"
@@ -7,11 +7,10 @@ import (
 
 	"yardtally/calibrate/quantity"
 	"yardtally/meter/act"
-	"yardtally/meter/entry"
 )
 
-// sayBooks says an entry of the books in a line; "" of other acts.
-func sayBooks(b act.Body, u quantity.System) string {
+// Words says an entry of the books in a line; "" of other acts.
+func Words(b act.Body, u quantity.System) string {
 	volume := func(l float64) string { return u.Volume(quantity.VolumeOf(l / 1000)) }
 	from := func(tote string, l float64, g *act.Goods) string {
 		if g != nil {
@@ -114,7 +113,7 @@ func sayGoods(g act.Goods, u quantity.System) string {
 		if g.Bags == 1 {
 			bags = "bag"
 		}
-		how = strconv.FormatFloat(g.Bags, 'g', -1, 64) + " " + bags + " of " + entry.Mass(g.BagKg)
+		how = strconv.FormatFloat(g.Bags, 'g', -1, 64) + " " + bags + " of " + massText(g.BagKg)
 	case g.L > 0:
 		how = u.Volume(quantity.VolumeOf(g.L / 1000))
 	}
