@@ -15,6 +15,7 @@ import (
 	"time"
 
 	"yardtally/calibrate/quantity"
+	"yardtally/meter/act"
 	"yardtally/meter/ledger"
 )
 
@@ -82,8 +83,11 @@ type Notice struct {
 
 // Options are what New needs.
 type Options struct {
-	Feed    Feed
-	Said    Said // nil: nothing can be said on the page
+	Feed  Feed
+	Said  Said  // nil: nothing can be said on the page, and there are no books
+	Books Books // nil: the books can be read only
+	// SayAct says in words what was said; nil: only entries of the books are.
+	SayAct  func(*act.Act) string
 	Rig     string
 	Version string
 	Log     *slog.Logger // nil: slog.Default()
@@ -102,12 +106,13 @@ type server struct {
 	streams streams
 	taps    taps
 	assets  map[string]asset
+	seasons seasons
 }
 
 // New returns the page's handler. It serves "/", "/live" (server-sent events),
 // "/tonight.csv", "/tonight.json", "/yards.csv", "/yards.json", "/forecast"
-// (whether a syrup will pump), "/mix" (what to mix for the yards ahead) and the
-// page's own files, and takes the choice of night or day at "POST /look". What
+// (whether a syrup will pump), "/mix" (what to mix for the yards ahead),
+// "/books" with the season's statement and balance, and the page's own files, and takes the choice of night or day at "POST /look". What
 // people say by a tap comes to "POST /say/…", their name to "POST /who", and an opened
 // phone's time to "POST /clock"; these are for those only whom a door let in.
 //
@@ -119,7 +124,7 @@ func newServer(o Options) *server {
 	if o.Log == nil {
 		o.Log = slog.Default()
 	}
-	s := &server{Options: o, assets: loadAssets(), taps: newTaps()}
+	s := &server{Options: o, assets: loadAssets(), taps: newTaps(), seasons: newSeasons()}
 	s.streams.by = map[netip.Addr]int{}
 	s.frames.server = s
 	return s
@@ -146,6 +151,22 @@ func (s *server) handler() http.Handler {
 		back := http.RedirectHandler("/#tell", http.StatusSeeOther)
 		mux.Handle("GET /say/{what}", back)
 		mux.Handle("GET /who", back)
+		mux.HandleFunc("GET "+booksPath, s.books)
+		for _, path := range []string{statementPath, balancePath} {
+			mux.HandleFunc("GET "+path, s.sheet)
+			for ending := range sheetFormats {
+				mux.HandleFunc("GET "+path+ending, s.sheet)
+			}
+		}
+		if s.Books != nil {
+			mux.HandleFunc("GET "+writePath, s.write)
+			mux.HandleFunc("POST "+writePath, s.enter)
+			mux.HandleFunc("POST /books/back", s.takeBack)
+			mux.HandleFunc("POST "+issuePath, s.issue)
+			// Where a page that said why nothing was kept is asked for again.
+			mux.Handle("GET /books/back", http.RedirectHandler(booksPath, http.StatusSeeOther))
+			mux.Handle("GET "+issuePath, http.RedirectHandler(statementPath, http.StatusSeeOther))
+		}
 		mux.HandleFunc("GET /clock", s.boot)
 		mux.HandleFunc("POST /clock", s.phone)
 	}

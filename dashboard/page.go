@@ -8,6 +8,7 @@ import (
 	"html/template"
 	"net/http"
 	"regexp"
+	"slices"
 	"strings"
 	"time"
 
@@ -29,6 +30,7 @@ func loadAssets() map[string]asset {
 	for name, kind := range map[string]string{
 		"style.css":    "text/css; charset=utf-8",
 		"forecast.css": "text/css; charset=utf-8",
+		"books.css":    "text/css; charset=utf-8",
 		"live.js":      "text/javascript; charset=utf-8",
 		"mark.svg":     "image/svg+xml",
 	} {
@@ -93,11 +95,12 @@ type shell struct {
 	Part                                  map[string]template.HTML
 	Hand                                  *handModel // nil: nothing can be said
 	Ask                                   bool       // sign in to say anything
+	Booked                                bool       // there are pages of the books
 }
 
 // shell is a page's frame for one who asks.
 func (s *server) shell(r *http.Request) shell {
-	sh := shell{Rig: s.Rig, Version: s.Version, Look: lookOf(r), Note: report.LegalNote, Home: r.URL.Path, Asset: map[string]string{}}
+	sh := shell{Rig: s.Rig, Version: s.Version, Look: lookOf(r), Note: report.LegalNote, Home: r.URL.Path, Booked: s.Said != nil, Asset: map[string]string{}}
 	sh.In, sh.Out = door.Of(r.Context()) == door.In, door.Of(r.Context()) == door.Out
 	for name, a := range s.assets {
 		sh.Asset[name] = "/" + name + "?" + a.mark
@@ -115,6 +118,7 @@ func (s *server) draw(w http.ResponseWriter, r *http.Request, status int, told n
 	}
 	f := s.frames.get(since)
 	sh := s.shell(r)
+	sh.Home = "/" // also where a form was refused
 	sh.Demo, sh.Clock, sh.Part = f.demo, f.clock, map[string]template.HTML{}
 	for _, p := range f.parts {
 		sh.Part[p.ID] = template.HTML(p.HTML) // made by html/template in render
@@ -145,6 +149,9 @@ func lookOf(r *http.Request) string {
 	return ""
 }
 
+// homes are the pages besides "/" that the choice of night or day leads back to.
+var homes = []string{forecastPath, mixPath, booksPath, statementPath, balancePath}
+
 // look remembers the choice of night or day in a cookie; "device" forgets it.
 func (s *server) look(w http.ResponseWriter, r *http.Request) {
 	r.Body = http.MaxBytesReader(w, r.Body, 1024)
@@ -160,7 +167,7 @@ func (s *server) look(w http.ResponseWriter, r *http.Request) {
 	}
 	http.SetCookie(w, &c)
 	to := "/"
-	if from := r.PostFormValue("from"); from == forecastPath || from == mixPath {
+	if from := r.PostFormValue("from"); slices.Contains(homes, from) {
 		to = from
 	}
 	http.Redirect(w, r, to, http.StatusSeeOther)

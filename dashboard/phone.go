@@ -104,7 +104,7 @@ func answer(w http.ResponseWriter, v any) {
 // phone takes what an opened phone found: at mono_ns of the boot's clock it was
 // utc_ms of Unix time by the phone's, within half of rtt_ms.
 func (s *server) phone(w http.ResponseWriter, r *http.Request) {
-	if !s.form(w, r) {
+	if !s.form(w, r, mostForm) {
 		return
 	}
 	f := r.PostForm

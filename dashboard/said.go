@@ -43,6 +43,7 @@ type tap struct {
 	what    string // which button, with all that it says
 	id      string // of the act, or of several, with spaces between
 	mono    int64  // the boot's clock when it was said, ns
+	notes   []string
 }
 
 // taps knows the taps of late, so that one that comes twice counts once.
@@ -140,6 +141,18 @@ func (t *taps) monos() map[string]int64 {
 	return out
 }
 
+// notes returns what was taken for granted when an act was said.
+func (t *taps) notes(id string) []string {
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	for i := range t.done {
+		if t.done[i].id == id {
+			return t.done[i].notes
+		}
+	}
+	return nil
+}
+
 // errNothing says that there is nothing to keep, and that this is well.
 var errNothing = errors.New("nothing to keep")
 
@@ -147,6 +160,23 @@ var errNothing = errors.New("nothing to keep")
 // then it returns that act's id and again. Of several acts the ids stand with
 // spaces between. Nothing else is said meanwhile.
 func (s *server) sayOnce(ctx context.Context, t tap, who string, compose func(context.Context, act.Moment) ([]act.Body, error)) (id string, again bool, err error) {
+	return s.keepOnce(ctx, t, func(ctx context.Context, now act.Moment, _ *tap) ([]act.Act, error) {
+		bodies, err := compose(ctx, now)
+		if err != nil {
+			return nil, err
+		}
+		for _, b := range bodies {
+			if err := b.Check(); err != nil {
+				return nil, err
+			}
+		}
+		return s.Said.Say(ctx, who, bodies...)
+	})
+}
+
+// keepOnce is sayOnce of what keep keeps, which may note what it took for
+// granted. With an error, acts that keep returns are kept all the same.
+func (s *server) keepOnce(ctx context.Context, t tap, keep func(context.Context, act.Moment, *tap) ([]act.Act, error)) (id string, again bool, err error) {
 	ctx, cancel := context.WithTimeout(ctx, sayLimit)
 	defer cancel()
 	select {
@@ -162,18 +192,12 @@ func (s *server) sayOnce(ctx context.Context, t tap, who string, compose func(co
 		return "", false, err
 	}
 	now := s.Said.Now()
-	bodies, err := compose(ctx, now)
-	if err != nil {
-		return "", false, err
-	}
-	for _, b := range bodies {
-		if err := b.Check(); err != nil {
-			return "", false, err
-		}
-	}
-	kept, err := s.Said.Say(ctx, who, bodies...)
+	kept, err := keep(ctx, now, &t)
 	if len(kept) == 0 {
-		return "", false, errors.Join(err, errors.New("it was not kept"))
+		if err == nil {
+			err = errors.New("it was not kept")
+		}
+		return "", false, err
 	}
 	var ids []string
 	for i := range kept {

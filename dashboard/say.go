@@ -62,8 +62,9 @@ func spotOf(what, at string) string {
 	return byHand
 }
 
-// form reads the form of one who is signed in; otherwise it answers.
-func (s *server) form(w http.ResponseWriter, r *http.Request) bool {
+// form reads the form, of so many bytes at most, of one who is signed in;
+// otherwise it answers.
+func (s *server) form(w http.ResponseWriter, r *http.Request, most int64) bool {
 	if door.Of(r.Context()) != door.In {
 		http.Error(w, "Saying anything here needs the passphrase. Nothing was said.", http.StatusForbidden)
 		return false
@@ -72,9 +73,9 @@ func (s *server) form(w http.ResponseWriter, r *http.Request) bool {
 		http.Error(w, "A tap must come from the page's form. Nothing was said.", http.StatusUnsupportedMediaType)
 		return false
 	}
-	r.Body = http.MaxBytesReader(w, r.Body, mostForm)
+	r.Body = http.MaxBytesReader(w, r.Body, most)
 	if err := r.ParseForm(); err != nil {
-		http.Error(w, fmt.Sprintf("The form must be one of the page's, with %d bytes at most. Nothing was said.", mostForm), http.StatusBadRequest)
+		http.Error(w, fmt.Sprintf("The form must be one of the page's, with %d bytes at most. Nothing was said.", most), http.StatusBadRequest)
 		return false
 	}
 	return true
@@ -83,7 +84,7 @@ func (s *server) form(w http.ResponseWriter, r *http.Request) bool {
 // say takes a tap, and sends the browser back to the page, which says what was
 // said: loading that again says nothing again.
 func (s *server) say(w http.ResponseWriter, r *http.Request) {
-	if !s.form(w, r) {
+	if !s.form(w, r, mostForm) {
 		return
 	}
 	saying := sayings[r.PathValue("what")]
@@ -94,15 +95,10 @@ func (s *server) say(w http.ResponseWriter, r *http.Request) {
 	f := r.PostForm
 	spot := spotOf(r.PathValue("what"), f.Get("at"))
 	f.Del("at")
-	t := tap{session: door.Session(r.Context()), token: f.Get("token")}
-	if len(t.token) > 64 {
-		t.token = ""
-	}
-	f.Del("token")
 	if r.PathValue("what") == "deem" {
 		s.awaitEnd(r.Context(), f.Get("pull"))
 	}
-	t.what = r.URL.Path + "?" + f.Encode()
+	t := tapOf(r)
 	id, again, err := s.sayOnce(r.Context(), t, nameOf(r), func(ctx context.Context, now act.Moment) ([]act.Body, error) {
 		return saying(s, ctx, now, f)
 	})
@@ -119,19 +115,39 @@ func (s *server) say(w http.ResponseWriter, r *http.Request) {
 
 // sayWhy shows the page with why nothing was said.
 func (s *server) sayWhy(w http.ResponseWriter, r *http.Request, spot string, err error) {
-	status := http.StatusServiceUnavailable
+	s.draw(w, r, s.statusOf(w, err), note{Bad: true, Spot: spot, Text: "Nothing was said: " + sentence(err)})
+}
+
+// statusOf is the status of an answer that says why not.
+func (s *server) statusOf(w http.ResponseWriter, err error) int {
 	var field *act.FieldError
 	var many *tooMany
 	switch {
 	case errors.As(err, &field):
-		status = http.StatusUnprocessableEntity
+		return http.StatusUnprocessableEntity
 	case errors.As(err, &many):
-		status = http.StatusTooManyRequests
 		w.Header().Set("Retry-After", strconv.Itoa(int(math.Ceil(max(1, many.wait.Seconds())))))
+		return http.StatusTooManyRequests
+	case errors.Is(err, errBusy):
+		w.Header().Set("Retry-After", "5")
 	default:
-		s.Log.Error("a tap could not be kept", "err", err)
+		s.Log.Error("what was asked for could not be done", "err", err)
 	}
-	s.draw(w, r, status, note{Bad: true, Spot: spot, Text: "Nothing was said: " + strings.TrimRight(err.Error(), ". ") + "."})
+	return http.StatusServiceUnavailable
+}
+
+func sentence(err error) string { return strings.TrimRight(err.Error(), ". ") + "." }
+
+// tapOf is the tap that a form is, as far as it can be told from others.
+func tapOf(r *http.Request) tap {
+	f := r.PostForm
+	t := tap{session: door.Session(r.Context()), token: f.Get("token")}
+	if len(t.token) > 64 {
+		t.token = ""
+	}
+	f.Del("token")
+	t.what = r.URL.Path + "?" + f.Encode()
+	return t
 }
 
 func (s *server) sayArrive(_ context.Context, now act.Moment, f url.Values) (act.Body, error) {
@@ -287,7 +303,7 @@ func checkName(n string) error {
 
 // who remembers a name in a cookie; an empty one forgets it.
 func (s *server) who(w http.ResponseWriter, r *http.Request) {
-	if !s.form(w, r) {
+	if !s.form(w, r, mostForm) {
 		return
 	}
 	name := strings.TrimSpace(r.PostForm.Get("name"))

@@ -53,6 +53,17 @@ func (b *book) Say(_ context.Context, who string, bodies ...act.Body) ([]act.Act
 	return out, nil
 }
 
+func (b *book) Book(_ context.Context, who string, from int64, body act.Body, over []string) (act.Act, error) {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	if b.err != nil {
+		return act.Act{}, b.err
+	}
+	a := act.Act{ID: fmt.Sprint("act-", len(b.acts)), Rig: "heron", Who: who, When: b.Now().NS + int64(len(b.acts)), From: from, Replaces: over, Body: body}
+	b.acts = append(b.acts, a)
+	return a, nil
+}
+
 func (b *book) Acts(context.Context) ([]act.Act, error) {
 	b.mu.Lock()
 	defer b.mu.Unlock()
@@ -85,7 +96,7 @@ func newStand(t *testing.T, s *Snapshot) *stand {
 	pass, sessions := filepath.Join(dir, "passphrase"), filepath.Join(dir, "sessions")
 	f := newFeed(s)
 	st := &stand{t: t, feed: f, book: &book{feed: f}, now: time.Unix(1000, 0)}
-	pages := newServer(Options{Feed: f, Said: st.book, Rig: "heron", Version: "0.1.0"})
+	pages := newServer(Options{Feed: f, Said: st.book, Books: st.book, Rig: "heron", Version: "0.1.0"})
 	pages.taps.now, pages.taps.ending = func() time.Time { return st.now }, time.Millisecond
 	st.taps = &pages.taps
 	open := func() {

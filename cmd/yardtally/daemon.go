@@ -199,7 +199,8 @@ func (d *daemon) run(ctx context.Context) error {
 
 	webCtx, stopWeb := context.WithCancel(context.Background())
 	defer stopWeb()
-	page := dashboard.New(dashboard.Options{Feed: &feed{d}, Said: &saidOnPage{d.taps, d.watching}, Rig: d.set.Rig, Version: version(), Log: d.log})
+	page := dashboard.New(dashboard.Options{Feed: &feed{d}, Said: &saidOnPage{d.taps, d.watching}, Books: d.taps, Rig: d.set.Rig, Version: version(), Log: d.log,
+		SayAct: func(a *act.Act) string { return sayAct(a.Body, d.set.Units, d.set.Zone) }})
 	pages := d.serve(door.NewServer(webCtx, d.door.Wrap(page), d.log), d.page)
 	ctl := d.serve(&http.Server{
 		Handler:           controlHandler(&local{desk: d.desk, journal: d.journal, rig: d.set.Rig, watching: d.watching}),

@@ -32,14 +32,13 @@ func (t *taps) Say(ctx context.Context, who string, bodies ...act.Body) ([]act.A
 	return t.keep(ctx, who, all)
 }
 
-// Book keeps an entry of the books that holds from an instant, Unix ns, and
-// corrects those acts.
+// Book implements dashboard.Books.
 func (t *taps) Book(ctx context.Context, who string, from int64, body act.Body, over []string) (act.Act, error) {
 	kept, err := t.keep(ctx, who, []said{{from, body, over}})
-	if err != nil {
+	if len(kept) == 0 {
 		return act.Act{}, err
 	}
-	return kept[0], nil
+	return kept[0], err
 }
 
 func (t *taps) keep(ctx context.Context, who string, fresh []said) ([]act.Act, error) {

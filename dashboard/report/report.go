@@ -66,6 +66,7 @@ type Options struct {
 	Visits bool            // Yards as CSV: a line a visit, not a yard
 
 	// Of statement and balance.
+	Page     bool                  // it is asked for on a page: words name pages, not commands
 	Currency string                // the house's, such as "$"
 	Colonies bool                  // Statement as CSV: a line a numbered colony, not a line of it
 	Issued   *books.Issued         // it was issued, as this; nil: it was not

@@ -591,13 +591,13 @@ func (c *statementCells) notes() (out []string) {
 				say("Unaccounted for: %s ±%s, %s.", mass(all), within, what)
 			}
 			if st.Doubted {
-				say("Figures are further off than they should be: \"yardtally balance\" says what would explain it.")
+				say("Figures are further off than they should be: %s says what would explain it.", o.named("balance", "“Does it add up?”"))
 			}
 		case l.Unknown != 0:
 			say("%s: the sugar in %s is not known, no batch was said.", upper(c.name(l)), o.Units.Volume(l.Unknown))
 		}
 		if l.Doubt > 0 {
-			say("%s: %s may be something else than it is taken for; \"yardtally fills\" says which.", c.name(l), o.Units.Volume(l.Doubt))
+			say("%s: %s may be something else than it is taken for; %s says which.", c.name(l), o.Units.Volume(l.Doubt), o.named("fills", "each night’s list of fills"))
 		}
 		if l.Part == books.ToYards && l.Visits > 0 && l.Colonies == 0 {
 			say("%s: how many colonies stand there was not said.", l.Name)
@@ -639,6 +639,14 @@ func (c *statementCells) notes() (out []string) {
 		say("The newest flow is not settled yet.")
 	}
 	return out
+}
+
+// named is what says more: a command or, on a page, what it is called there.
+func (o Options) named(command, page string) string {
+	if o.Page {
+		return page
+	}
+	return strconv.Quote("yardtally " + command)
 }
 
 // moneyOf is a price with three figures or more.

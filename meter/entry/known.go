@@ -25,8 +25,8 @@ func rigTote(standing []act.Act, at int64) string {
 	return rig.Name
 }
 
-// totes are the names of all totes that acts speak of, in order.
-func totes(standing []act.Act) (names []string) {
+// Totes are the names of all totes that acts speak of, in order.
+func Totes(standing []act.Act) (names []string) {
 	add := func(n ...string) {
 		for _, n := range n {
 			if n != "" && !slices.Contains(names, n) {
@@ -88,7 +88,7 @@ func (r *reader) tote(field string, fresh bool) string {
 	if text == "" {
 		return ""
 	}
-	known := totes(r.k.Standing)
+	known := Totes(r.k.Standing)
 	for _, n := range known {
 		if strings.EqualFold(n, text) {
 			return n
