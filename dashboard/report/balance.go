@@ -24,12 +24,22 @@ func Balance(w io.Writer, b *books.Balance, o Options) error {
 	return BalanceSheet(b, o).writeText(w)
 }
 
-// balanced is when a balance is of: its end or, before that is over, now.
+// balanced is when a balance is of: its end or, before that is over, now; of a
+// time that is over, the newest that is in it.
 func (o Options) balanced(b *books.Balance) int64 {
-	if o.Now != 0 {
-		return min(b.To, o.Now)
+	if o.Now != 0 && o.Now < b.To {
+		return o.Now
 	}
-	return b.To
+	newest := int64(math.MinInt64)
+	for i := range b.Streams {
+		if at := b.Streams[i].At; at < b.To {
+			newest = max(newest, at)
+		}
+	}
+	if newest < b.From {
+		return b.To
+	}
+	return newest
 }
 
 // streamHeads stand over the streams of a kind, in the order in which they come.

@@ -202,7 +202,7 @@ func SayChange(c *ltote.Change, u quantity.System, clock func(int64) string) str
 		way, v = "went out", -v
 	}
 	begin, end := c.Begin, c.End
-	if begin == 0 || end <= begin {
+	if begin == 0 || end <= begin || c.Kind == ltote.Unheard { // when it changed cannot be told
 		begin, end = c.From, c.To
 	}
 	s := fmt.Sprintf("%s to %s, %s: %s ±%s %s", clock(begin), clock(end), kind, u.Volume(v), u.Volume(c.Within), way)

@@ -146,7 +146,7 @@ func TestSayChange(t *testing.T) {
 	for want, c := range map[string]*ltote.Change{
 		"00:04 to 00:14, refill: 100.0 L ±2.0 L went in, at 10.0 L/min.":                                                                 &c,
 		"00:04 to 00:14, perhaps leak: 100.0 L ±2.0 L went out, at 10.0 L/min (pulls that the meter did not count would look the same).": &unsure,
-		"00:04 to 00:14, changed while not heard: 100.0 L ±2.0 L went in.":                                                               &off,
+		"00:00 to 00:20, changed while not heard: 100.0 L ±2.0 L went in.":                                                               &off,
 		"00:00 to 00:05, swap of totes: it held 20.0 L before and 900.0 L after.":                                                        &swap,
 		"": {Kind: ltote.Meter},
 	} {

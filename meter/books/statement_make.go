@@ -10,6 +10,7 @@ import (
 	"yardtally/calibrate/mix"
 	"yardtally/calibrate/quantity"
 	"yardtally/meter/ledger"
+	"yardtally/meter/outing"
 	"yardtally/meter/sugar"
 )
 
@@ -206,7 +207,8 @@ func (st *Statement) metered(v *ledger.View, flows []passed, zone *time.Location
 	st.Metered.Sugars = st.Metered.Sugars.Plus(hose)
 	st.served(v, flows, price)
 	for _, g := range v.Gaps {
-		if g.End >= st.From && g.Start < st.To {
+		// Between outings the rig stands at home: what left the tote then shows in its level.
+		if g.End >= st.From && g.Start < st.To && g.End-g.Start <= outing.Pause {
 			st.Hidden += g.Hidden
 		}
 	}

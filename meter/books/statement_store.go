@@ -8,6 +8,7 @@ import (
 	"yardtally/calibrate/mix"
 	"yardtally/calibrate/quantity"
 	"yardtally/calibrate/syrup"
+	"yardtally/meter/act"
 	"yardtally/meter/sugar"
 	"yardtally/meter/worth"
 )
@@ -225,6 +226,7 @@ func (st *Statement) entries(s *Season, levels []Levelled, flows func(from, to i
 	for _, k := range order {
 		put(*sums[k])
 	}
+	st.paid(s)
 	for _, name := range totes(book, st.To) {
 		if l, ok := s.toteAt(name, st.To, levels, flows); ok {
 			l.Part = InTotes
@@ -245,6 +247,38 @@ func (st *Statement) entries(s *Season, levels []Levelled, flows func(from, to i
 		}
 	}
 	put(Line{Part: Unaccounted, Name: string(Unaccounted), Sugars: left})
+}
+
+// paid says what was paid of what was bought, and of opening stock, where the
+// whole of both came in within the statement's time and all of it has a price.
+// Elsewhere the average price stands, so that the sums close.
+func (st *Statement) paid(s *Season) {
+	bought := make(map[string]float64)
+	gone := act.Corrected(s.Acts)
+	for i := range s.Acts {
+		if p, ok := s.Acts[i].Body.(act.Purchase); ok && !gone[s.Acts[i].ID] && p.Check() == nil {
+			bought[p.Goods.Kind] += p.Price
+		}
+	}
+	line := func(key string) *Line {
+		for i := range st.Lines {
+			if l := &st.Lines[i]; l.Part == CameIn && l.Key == key {
+				return l
+			}
+		}
+		return nil
+	}
+	for i := range s.Book.Stocks {
+		k := &s.Book.Stocks[i]
+		open, came := line("store "+k.Kind), line("bought "+k.Kind)
+		all := k.Opening.DrySolids() + k.Bought.DrySolids()
+		if open == nil || came == nil || k.PaidSolids != all || open.Sugars.All()+came.Sugars.All() != all {
+			continue
+		}
+		both := open.Cost + came.Cost
+		came.Cost = MoneyOf(bought[k.Kind])
+		open.Cost = both - came.Cost
+	}
 }
 
 // moved returns the line that a move is on, its amounts apart; of a move between

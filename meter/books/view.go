@@ -134,6 +134,16 @@ func (s *Season) levels(v *ledger.View, standing []act.Act) {
 			looks = append(looks, look{x.At, x})
 		}
 	}
+	// The newest level at rest is a step only once it has fallen far enough.
+	if t := &v.Tote; t.Known && t.Settled && t.At >= s.From && t.At < s.To {
+		step := ledger.ToteStep{At: t.At, Level: t.Level, LevelU: t.LevelU}
+		if n := len(v.Steps); n > 0 {
+			step.Run = v.Steps[n-1].Run
+		}
+		if n := len(v.Steps); n == 0 || v.Steps[n-1].At < t.At {
+			looks = append(looks, look{t.At, &step})
+		}
+	}
 	over := act.NewRigTote(standing)
 	totes := map[string]act.Tote{}
 	var newest act.Tote
