@@ -184,7 +184,10 @@ func (s *State) Next(m Move, r Rules, out []Piece) []Piece {
 			s.Scatter.begin(m.To)
 		} else {
 			s.Now.Flowing += s.Still
-			s.Scatter.moved(m.To-m.From, m.To, m.Took, s.Still)
+			if s.Still > 0 {
+				s.Scatter.stood(m.From, s.Still)
+			}
+			s.Scatter.moved(m.To, m.Took)
 			// Not the first move, nor one over a rest: when in it the flow
 			// began is not known.
 			n, gap := m.To-m.From, s.Still+m.Took
@@ -231,7 +234,7 @@ func (s *State) over(still int64, m *worth.Meter, r Rules) bool {
 func (s *State) even(to uint64) bool {
 	if s.Even >= evenPulses {
 		before := float64(s.Even) * float64(s.RatedTook) / float64(s.EvenTook) // pulses in that time
-		lift := float64(float64(s.Rated)*math.Log(surge)) - float64(before*(surge-1))
+		lift := float64(float64(s.Rated)*lnSurge) - float64(before*(surge-1))
 		if s.Lift == 0 {
 			s.LiftFrom, s.LiftTook = to-s.Unsettled, 0
 		}
@@ -249,6 +252,8 @@ func (s *State) even(to uint64) bool {
 	s.EvenTook += s.RatedTook
 	return false
 }
+
+var lnSurge = math.Log(surge)
 
 func perSecond(n uint64, took int64) float64 {
 	if took <= 0 {

@@ -29,19 +29,22 @@ import "math"
 // Syrup and stray pulses together are scattered too, but less: the mean of d²/s,
 // the index of dispersion, is about the share of those that are stray.
 type Scatter struct {
-	Lanes [lanes]Lane
-	Stood int64 // messages since the last pulse
-	Since int64 // ns since the begin
+	Lanes   [lanes]Lane
+	Stood   int64  // messages since the last pulse
+	Since   int64  // ns since the begin
+	Begun   uint64 // the count there
+	Windows uint32 // of the first lane
 }
 
 // Lane is what windows of one width tell. Those of the first lane are messages
 // of leastWindow or more, those of each other one two of the lane before.
 type Lane struct {
-	N, N1   uint32 // pulses of the window under way, and of the one before
-	T, T1   int64  // and their time, ns; T1 0: there is none before
-	Half    bool   // the window under way has one of the lane before
-	Windows uint32
-	Pulses  uint64 // of all windows
+	At     uint64 // count where the window under way began
+	Until  int64  // ns since the begin, there
+	N1     uint64 // pulses of the window before
+	T1     int64  // ns; 0: there is none before
+	Falls  bool   // the deepest fall goes on: To is Now, and what hangs on it waits for land
+	Across bool   // the wide window under way began before To, and is none of what comes after
 
 	Now    Mark
 	Peak   Mark  // where Sum was highest
@@ -50,7 +53,6 @@ type Lane struct {
 	Before int64 // the deepest fall before From
 	Top    int64 // the highest Sum since To
 	After  int64 // and the deepest fall from there
-	Across bool  // the wide window under way began before To, and is none of what comes after
 
 	Most int64 // the highest rate of a wide window, pulses in 1000 s
 }
@@ -61,10 +63,10 @@ type Mark struct {
 	T     int64 // ns since the begin
 	Sum   int64 // in thousandths; above zero for stray pulses
 	D     int64 // sum of d²/s, in thousandths
-	Pairs int64
+	Pairs int32
 
 	// Of windows four times as wide, for how steady the rate is.
-	Wide   int64
+	Wide   int32
 	Pulses int64 // of those
 	Took   int64 // ns
 	Square int64 // sum of the squares of their pulses over their seconds, in hundredths
@@ -76,19 +78,35 @@ func (m Mark) since(o Mark) Mark {
 		m.Wide - o.Wide, m.Pulses - o.Pulses, m.Took - o.Took, m.Square - o.Square}
 }
 
-// wide takes in a wide window.
+// wide takes in a wide window of n pulses in t ns.
 func (l *Lane) wide(n, t int64) {
 	if n > mostCounts*mostCounts {
 		return
+	}
+	if l.Falls && !l.Across {
+		l.land()
 	}
 	m := &l.Now
 	m.Wide++
 	m.Pulses += n
 	m.Took += t
 	m.Square += n * n * 1e9 / max(1, t/100)
-	l.Most = max(l.Most, n*1e9/max(1, t/1000))
+	if r, us := n*1e9, max(1, t/1000); r >= (l.Most+1)*us {
+		l.Most = r / us
+	}
 	if l.Across {
-		l.To.Wide, l.To.Pulses, l.To.Took, l.To.Square, l.Across = m.Wide, m.Pulses, m.Took, m.Square, false
+		if !l.Falls {
+			l.To.Wide, l.To.Pulses, l.To.Took, l.To.Square = m.Wide, m.Pulses, m.Took, m.Square
+		}
+		l.Across = false
+	}
+}
+
+// land ends a fall where it is now. While it goes on, as it does in even flow,
+// nothing need be copied.
+func (l *Lane) land() {
+	if l.Falls {
+		l.To, l.Top, l.After, l.Falls = l.Now, l.Now.Sum, 0, false
 	}
 }
 
@@ -133,7 +151,10 @@ const (
 
 // weight is what a pair of windows tells by its d, in thousandths, and the
 // bounds of d in twelfths of a pulse.
-type weight struct{ in, edge, out, bound, far int64 }
+type weight struct {
+	in, edge, out, bound, far int64
+	inverse                   float64 // a thousand over the pulses
+}
 
 var weights = weigh() // by the pulses of both windows
 
@@ -141,6 +162,7 @@ func weigh() (table [mostCounts]weight) {
 	for s := leastCounts; s < len(table); s++ {
 		w := &table[s]
 		w.bound = outFrom + int64(max(0, s-8))
+		w.inverse = 1000 / float64(s)
 		w.far = int64(math.Ceil(pulse * farFrom * math.Sqrt(float64(s))))
 		var share [3]float64
 		p := math.Pow(0.5, float64(s)) // of k pulses in the first window
@@ -167,72 +189,54 @@ func weigh() (table [mostCounts]weight) {
 	return table
 }
 
-// inverse is a thousand over a number of pulses.
-var inverse = func() (table [mostCounts]float64) {
-	for s := leastCounts; s < len(table); s++ {
-		table[s] = 1000 / float64(s)
-	}
-	return table
-}()
-
 // begin is at the end of the move that opened the piece: when in it the flow
-// began is not known.
+// began is not known. Nothing must be left of a piece before.
 func (c *Scatter) begin(at uint64) {
-	*c = Scatter{}
+	c.Begun = at
 	for i := range c.Lanes {
 		l := &c.Lanes[i]
-		l.Now.At, l.Peak.At, l.From.At, l.To.At = at, at, at, at
+		l.At, l.Now.At, l.Peak.At, l.From.At, l.To.At = at, at, at, at, at
 	}
 }
 
-// moved takes in n pulses, up to the count to, of a message after others without
-// pulses; took and still are the time of either.
-func (c *Scatter) moved(n, to uint64, took, still int64) {
-	l := &c.Lanes[0]
-	if k := c.Stood; k > 0 {
-		for range k {
-			l.T += still / k
-			c.Since += still / k
-			c.full(to - n)
-		}
-		c.Stood = 0
-	}
-	l.N += uint32(n)
-	l.T += took
+// moved takes in pulses up to the count to, of a message that took so long.
+func (c *Scatter) moved(to uint64, took int64) {
 	c.Since += took
-	c.full(to)
+	if c.Since-c.Lanes[0].Until >= leastWindow {
+		c.full(to)
+	}
 }
 
-// full closes the first lane's window if it is long enough, and what it fills up.
+// stood takes in the messages without pulses, up to the count to, and their time.
+func (c *Scatter) stood(to uint64, still int64) {
+	for range c.Stood {
+		c.moved(to, still/c.Stood)
+	}
+	c.Stood = 0
+}
+
+// full closes the first lane's window, and those that it fills up.
 func (c *Scatter) full(to uint64) {
-	l := &c.Lanes[0]
-	if l.T < leastWindow {
-		return
-	}
-	for i := 1; ; i++ {
-		n, t := l.N, l.T
-		l.close(to, c.Since)
-		if i >= 3 {
-			c.Lanes[i-3].wide(int64(n), t)
+	at := c.Since
+	c.Windows++
+	for i := range c.Lanes {
+		l := &c.Lanes[i]
+		n, t := to-l.At, at-l.Until
+		l.close(n, t, to, at)
+		if i >= 2 {
+			c.Lanes[i-2].wide(int64(n), t)
 		}
-		if i == lanes {
-			return
-		}
-		l = &c.Lanes[i]
-		l.N += n
-		l.T += t
-		if l.Half = !l.Half; l.Half {
+		if c.Windows>>i&1 != 0 { // the next lane's has but half
 			return
 		}
 	}
 }
 
-// close ends the window under way and weighs it against the one before.
-func (l *Lane) close(to uint64, at int64) {
-	n, t, n1, t1 := l.N, l.T, l.N1, l.T1
-	l.N1, l.T1, l.N, l.T = n, t, 0, 0
-	l.Windows++
-	l.Pulses += uint64(n)
+// close ends the window under way, of n pulses in t ns, and weighs it against the
+// one before.
+func (l *Lane) close(n uint64, t int64, to uint64, at int64) {
+	n1, t1 := l.N1, l.T1
+	l.N1, l.T1, l.At, l.Until = n, t, to, at
 	s := n + n1
 	if t1 == 0 || s < leastCounts || s >= mostCounts || t > 3*t1 || t1 > 3*t {
 		return
@@ -240,21 +244,31 @@ func (l *Lane) close(to uint64, at int64) {
 	w := &weights[s]
 	d, both := 2*pulse*(int64(n)*t1-int64(n1)*t), t+t1 // d over both: the difference at equal times
 	d = max(d, -d)
-	m := &l.Now
+	var tells int64
 	switch {
 	case d < w.bound*both:
-		m.Sum += w.in
+		tells = w.in
 	case d < (w.bound+pulse)*both:
-		m.Sum += w.edge
+		tells = w.edge
 	case d < w.far*both:
-		m.Sum += w.out
+		tells = w.out
 	default:
 		return
 	}
+	on := l.Falls && tells < 0 // From is Peak then
+	if !on {
+		l.land()
+	}
 	x := float64(d) / float64(pulse*both)
-	m.D += int64(x * x * inverse[s])
-	m.Pairs++
+	m := &l.Now
 	m.At, m.T = to, at
+	m.Sum += tells
+	m.D += int64(x * x * w.inverse)
+	m.Pairs++
+	if on {
+		l.Across = true
+		return
+	}
 	if m.Sum >= l.Peak.Sum {
 		l.Peak = *m
 	}
@@ -267,15 +281,15 @@ func (l *Lane) close(to uint64, at int64) {
 		if l.From.At != l.Peak.At {
 			l.From = l.Peak
 		}
-		l.To = *m
-		l.Top, l.After, l.Across = m.Sum, 0, true
+		l.Falls, l.Across = true, true
 	}
 }
 
 // lane returns the narrowest lane with enough pulses a window; nil: there is none.
 func (c *Scatter) lane() *Lane {
 	for i := range c.Lanes {
-		if l := &c.Lanes[i]; l.Windows > 1 && l.Pulses >= fewCounts*uint64(l.Windows) {
+		l := &c.Lanes[i]
+		if n := uint64(c.Windows >> i); n > 1 && l.At-c.Begun >= fewCounts*n {
 			return l
 		}
 	}
@@ -284,10 +298,12 @@ func (c *Scatter) lane() *Lane {
 
 // tell puts on a piece which of its pulses are stray.
 func (c *Scatter) tell(p *Piece) {
-	l := c.lane()
-	if l == nil {
+	of := c.lane()
+	if of == nil {
 		return
 	}
+	l := *of
+	l.land()
 	even := l.To.since(l.From)
 	rest := Mark{At: p.Last - p.First, T: c.Since}.since(even)
 	if even.Sum > -evenly && !(even.Sum <= -faster && even.rate() > 2*rest.rate()) {

@@ -242,11 +242,10 @@ func TestDispersion(t *testing.T) {
 		to := uint64(0)
 		for next, at := rng.ExpFloat64()/40, 0.0; at < 40; {
 			at += 0.2
-			had := to
 			for ; next < at; next += rng.ExpFloat64() / 40 {
 				to++
 			}
-			c.moved(to-had, to, sec/5, 0)
+			c.moved(to, sec/5)
 		}
 		m := c.lane().Now
 		x := (float64(m.D)/1000/float64(m.Pairs) - 1) * math.Sqrt(float64(m.Pairs)/3)
@@ -292,5 +291,45 @@ func TestUnevenRigIsNoStray(t *testing.T) {
 		if pulls == 0 || stray > 0 || doubted > pulls/200 {
 			t.Errorf("%s: of %d pulls %d are taken for stray, %d doubted", c.name, pulls, stray, doubted)
 		}
+	}
+}
+
+// A fall that goes on is copied when it ends only: what comes of it is the same as
+// if it were at each step.
+func TestFallIsCopiedLate(t *testing.T) {
+	fell := 0
+	for k := range uint64(many(60, 2000)) {
+		rng := rand.New(rand.NewPCG(k, 14))
+		var late, soon Scatter
+		late.begin(7)
+		soon.begin(7)
+		to, owed, hz, stray := uint64(7), 0.0, 1+40*rng.Float64(), false
+		for i := range 600 {
+			if rng.IntN(100) == 0 {
+				hz, stray = 1+40*rng.Float64(), !stray
+			}
+			took := sec/5 + rng.Int64N(sec/50)
+			owed += hz * float64(took) / 1e9
+			if n := uint64(owed); n > 0 && (!stray || rng.IntN(3) == 0) {
+				to += n
+				owed -= float64(n)
+			}
+			late.moved(to, took)
+			soon.moved(to, took)
+			for j := range soon.Lanes {
+				l := late.Lanes[j]
+				if l.Falls {
+					fell++
+				}
+				l.land()
+				soon.Lanes[j].land()
+				if l != soon.Lanes[j] {
+					t.Fatalf("case %d, message %d, lane %d:\n%+v, want\n%+v", k, i, j, l, soon.Lanes[j])
+				}
+			}
+		}
+	}
+	if fell == 0 {
+		t.Error("nothing fell")
 	}
 }
