@@ -517,6 +517,34 @@ func TestPullsThatAreNone(t *testing.T) {
 	kinds(t, one(t, pull(func(p *Pull) { p.Surged, p.HasLevel = true, false })), Empty, Air)
 }
 
+// TestScatteredIsAirWhereToteIsLow: a pump that draws air has the meter count as
+// scattered as ignition does, and only a level tells them apart.
+func TestScatteredIsAirWhereToteIsLow(t *testing.T) {
+	seen := func(level quantity.Length, known bool) *Seen {
+		p := Pull{Session: 1, First: 10, Last: 200, Start: start, End: start + minute, Volume: 2 * quantity.Litre}
+		p.Level, p.HasLevel = level, known
+		return &Seen{Pulls: []Pull{p}, Now: start + 60*minute}
+	}
+	loose := func(s *Seen) *Seen {
+		s.Loose = []outing.Loose{{Why: outing.Suspect, Note: outing.Scattered, Session: 1, First: 205, Last: 400, Start: start + 2*minute, End: start + 3*minute, Volume: 3 * quantity.Litre}}
+		return s
+	}
+	stray := func(s *Seen) *Seen {
+		s.Pulls[0].Stray = true
+		return s
+	}
+	none(t, "scattered pulses in a pull, a low tote", stray(seen(0.05, true)))
+	none(t, "scattered pulses by themselves, a low tote", loose(seen(0.05, true)))
+	for _, sort := range []func(*Seen) *Seen{stray, loose} {
+		kinds(t, one(t, sort(seen(0.6, true))), Phantom)
+		kinds(t, one(t, sort(seen(0, false))), Phantom) // no level: nothing speaks of air
+	}
+	// Neither does a level that came afterwards.
+	s := loose(seen(0.05, true))
+	s.Loose[0].Start, s.Loose[0].End = start-3*minute, start-2*minute
+	kinds(t, one(t, s), Phantom)
+}
+
 // TestIdle: a pump that turns against the trigger for as long as is too long.
 func TestIdle(t *testing.T) {
 	none(t, "nine minutes", &Seen{Idle: []outing.Idle{{From: start, To: start + 9*minute}}, Now: start + 60*minute})
