@@ -121,7 +121,7 @@ func TestReadsWithoutScript(t *testing.T) {
 		"Mean 0.93 gal, meant 1.00 gal; from 0.22 gal to 1.03 gal, uneven by 24 %. 1 short: less than half.",
 		"the rig stood outside every yard", "Hollow: 1 short.", "On top: 1 top-up.", "Small dots: 5 to come.",
 		"Below the line: 0.08 gal dribble, 0.12 gal unseen; broken where not sure.", "Arrowhead: still growing.",
-		`role="img" aria-label="13 strokes, one a fill; dotted: 1.0 gal each;`, "181.6", "gal left",
+		`role="img" aria-label="13 strokes, one a fill; dotted: 1.0 gal each;`, "181.6", "gal in it",
 		"gal/min", "Orchard End", "No yard known", "23 of 24", "Outside fills", "Readings are not legal for trade.",
 		"Level 27.6 in above the floor", "Left: 180.0 gal ±2.9 gal. Mill Bottom still needs 5.0 gal: enough, 175.0 gal over. Larch Bank next needs 20.0 gal: enough, 155.0 gal over.", "Listening to serial (3 dropped: 2 wrong checksum, 1 no checksum), mqtt.",
 		"reload for newer figures", "Engine exhaust", `<caption`, `scope="col"`, `scope="row"`, `lang="en"`,
