@@ -92,22 +92,11 @@ func (s *server) forecast(w http.ResponseWriter, r *http.Request) {
 			f.Answer, err = report.Foretell(sheet, report.Options{Units: m.Units, Zone: m.zone})
 		}
 		if err = m.fieldOf(err); err != nil {
-			f.Wrong = err.Error() + "."
-			var field *act.FieldError
-			if errors.As(err, &field) {
-				f.Bad = field.Field
-			}
+			f.Wrong, f.Bad = refusal(err)
 			status = http.StatusUnprocessableEntity
 		}
 	}
-	b, ok := s.paint(w, "forecast.html", f)
-	if !ok {
-		return
-	}
-	w.WriteHeader(status)
-	if r.Method != http.MethodHead {
-		_, _ = w.Write(b) // a reader that went away is no fault
-	}
+	s.answer(w, r, status, "forecast.html", f)
 }
 
 // kindWords are the kinds as people say them.
@@ -205,4 +194,13 @@ func (m *model) fieldOf(err error) error {
 			m.Units.Temperature(quantity.Temperature(r.Max))), Value: value}
 	}
 	return &act.FieldError{Field: "brix", Rule: fmt.Sprintf("must be between %.4g and %.4g", r.Min, r.Max), Value: fmt.Sprintf("%.4g", r.Value)}
+}
+
+// refusal says what was wrong of a question, and which field, if one.
+func refusal(err error) (wrong, bad string) {
+	var field *act.FieldError
+	if errors.As(err, &field) {
+		bad = field.Field
+	}
+	return err.Error() + ".", bad
 }

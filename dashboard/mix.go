@@ -437,22 +437,11 @@ func (s *server) mix(w http.ResponseWriter, r *http.Request) {
 			err = wish.fieldOf(err)
 		}
 		if err != nil {
-			f.Wrong = err.Error() + "."
-			var field *act.FieldError
-			if errors.As(err, &field) {
-				f.Bad = field.Field
-			}
+			f.Wrong, f.Bad = refusal(err)
 			status = http.StatusUnprocessableEntity
 		}
 	}
-	b, ok := s.paint(w, "mix.html", f)
-	if !ok {
-		return
-	}
-	w.WriteHeader(status)
-	if r.Method != http.MethodHead {
-		_, _ = w.Write(b) // a reader that went away is no fault
-	}
+	s.answer(w, r, status, "mix.html", f)
 }
 
 // choose lists the yards that are in use, those of the night marked at first.

@@ -127,16 +127,7 @@ func (s *server) draw(w http.ResponseWriter, r *http.Request, status int, told n
 	if sh.Hand = s.hand(r, told); sh.Hand != nil {
 		sh.Hand.Part = sh.Part
 	}
-	b, ok := s.paint(w, "tonight.html", sh)
-	if !ok {
-		return
-	}
-	if status != http.StatusOK {
-		w.WriteHeader(status)
-		_, _ = w.Write(b) // a reader that went away is no fault
-		return
-	}
-	http.ServeContent(w, r, "", time.Time{}, bytes.NewReader(b))
+	s.answer(w, r, status, "tonight.html", sh)
 }
 
 // Names of the choice between night and day.

@@ -257,25 +257,32 @@ func (f *forecast) table(w io.Writer, o Options) error {
 	}
 	b.WriteString(title + f.of(o.Units) + "\n\n")
 	wrap(&b, "", f.answer(o.Units))
-	for i, p := range f.passages(o) {
-		if i > 0 { // the first goes on from the answer
+	return writePassages(w, &b, f.passages(o), f.cautions)
+}
+
+// writePassages writes passages behind what stands in b, of which the first
+// goes on from it where it has no heading, then cautions and the legal note.
+func writePassages(w io.Writer, b *strings.Builder, all []passage, cautions []string) error {
+	for i := range all {
+		p := &all[i]
+		if i > 0 || p.head != "" {
 			b.WriteByte('\n')
 		}
 		if p.head != "" {
 			b.WriteString(p.head + "\n\n")
 		}
 		if p.grid != nil {
-			if err := p.grid.write(&b); err != nil {
+			if err := p.grid.write(b); err != nil {
 				return err
 			}
 		}
 		for _, text := range p.text {
-			wrap(&b, "", text)
+			wrap(b, "", text)
 		}
 	}
 	b.WriteString("\nTake care\n")
-	for _, c := range f.cautions {
-		wrap(&b, "  ", c)
+	for _, c := range cautions {
+		wrap(b, "  ", c)
 	}
 	b.WriteString("\n" + LegalNote + "\n")
 	_, err := io.WriteString(w, b.String())

@@ -536,30 +536,11 @@ func (f *planning) table(w io.Writer, o Options) error {
 		b.WriteByte('\n')
 		wrap(&b, "", "! "+l.Word+". "+l.Text)
 	}
-	for _, p := range f.passages(o) {
-		if p.head == "" && len(p.text) == 0 {
-			continue
-		}
+	all := slices.DeleteFunc(f.passages(o), func(p passage) bool { return p.head == "" && len(p.text) == 0 })
+	if len(all) > 0 && all[0].head == "" {
 		b.WriteByte('\n')
-		if p.head != "" {
-			b.WriteString(p.head + "\n\n")
-		}
-		if p.grid != nil {
-			if err := p.grid.write(&b); err != nil {
-				return err
-			}
-		}
-		for _, text := range p.text {
-			wrap(&b, "", text)
-		}
 	}
-	b.WriteString("\nTake care\n")
-	for _, c := range f.cautions {
-		wrap(&b, "  ", c)
-	}
-	b.WriteString("\n" + LegalNote + "\n")
-	_, err := io.WriteString(w, b.String())
-	return err
+	return writePassages(w, &b, all, f.cautions)
 }
 
 // closeMasses prints masses in the person's unit, so rounded that they add up to
