@@ -29,6 +29,11 @@
 //	[{"x-seq":"7","x-boot":"b1","x-mono":"93812400000000","x-wall":"1790000000300000000","x-sent":"1790000000200000000","x-src":"mqtt","bn":"heron/","bt":1790000000.2,"n":"pulses","u":"count","v":184223}]
 //	{"act":{"id":"a1","rig":"heron","who":"wren","when":"2026-09-21T21:33:20Z","kind":"batch","body":{"syrup":"sucrose","brix":66.7}}}
 //
+// Results, as brokers keep them for whoever asks: numbers in units of RFC 8428
+// (m3, kg, count, Cel, s, /) and texts; see AppendResults.
+//
+//	[{"bn":"heron/fill/","bt":1790000000.2,"n":"volume","u":"m3","v":0.00412},{"n":"yard","vs":"larch"}]
+//
 // Whatever is not taken in is told as a Drop: its reason, to be counted, and a
 // detail that names field, rule and value, to be shown. Reason lists them all.
 //

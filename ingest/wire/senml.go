@@ -122,6 +122,8 @@ type pack struct {
 
 	// export, where it is not nil, takes the x- labels of the first record.
 	export *export
+	// told, where it is not nil, takes records as results; see ParseResults.
+	told *[]Result
 }
 
 func (p *pack) drop(r Reason, format string, args ...any) {
@@ -135,6 +137,9 @@ func (p *pack) drop(r Reason, format string, args ...any) {
 // whole drops the pack as a whole.
 func (p *pack) whole(r Reason, format string, args ...any) {
 	p.messages, p.drops, p.record = nil, nil, 0
+	if p.told != nil {
+		*p.told = nil
+	}
 	p.drop(r, format, args...)
 }
 
@@ -189,6 +194,7 @@ func (p *pack) parse(data []byte) {
 type rec struct {
 	has              fieldSet
 	name, unit       []byte
+	text             []byte // vs as it stands
 	baseName, bUnit  []byte
 	value, baseValue float64
 	time, baseTime   int64
@@ -263,7 +269,11 @@ func (p *pack) one(sc *scan) bool {
 			}
 		}
 	}
-	p.reading(&r)
+	if p.told != nil {
+		p.result(&r)
+	} else {
+		p.reading(&r)
+	}
 	return true
 }
 
@@ -299,6 +309,8 @@ func (r *rec) take(f field, label, raw []byte) {
 		r.name = unquote(raw)
 	case fU:
 		r.unit = unquote(raw)
+	case fVS:
+		r.text = raw
 	case fV:
 		r.value, err = strconv.ParseFloat(string(raw), 64)
 	case fBV:
@@ -360,25 +372,42 @@ func (p *pack) rebase(r *rec) {
 	}
 }
 
-// reading turns a well-formed record into a reading.
-func (p *pack) reading(r *rec) {
-	var tmp [128]byte
-	name := append(append(tmp[:0], p.baseName...), r.name...)
+// maxName is how long a record's name may be, base name and all.
+const maxName = 128
+
+// name puts a record's name together in tmp, and returns it and what of it comes
+// after the rig's; false, and dropped, where it is not of the pack's rig. A
+// result's name may be of several parts.
+func (p *pack) name(r *rec, tmp []byte, parts bool) (name, rest []byte, ok bool) {
+	name = append(append(tmp, p.baseName...), r.name...)
 	slash := bytes.LastIndexByte(name, '/')
-	ok := slash > 0 && len(name) <= len(tmp) && alnum(name[0])
+	if parts {
+		slash = bytes.IndexByte(name, '/')
+	}
+	ok = slash > 0 && len(name) <= maxName && alnum(name[0])
 	for _, c := range name {
 		ok = ok && nameByte(c)
 	}
 	if !ok {
 		p.drop(BadName, "name: must be rig/channel of letters, digits and - : . _, is %s", show(name))
-		return
+		return nil, nil, false
 	}
-	rig, ch := name[:slash], name[slash+1:]
+	rig := name[:slash]
 	if len(p.rig) == 0 && CheckRig(string(rig)) == nil {
 		p.rig = bytes.Clone(rig)
 	}
 	if !bytes.Equal(rig, p.rig) {
 		p.drop(OtherRig, "name: must begin with %s/, is %s", p.rig, show(name))
+		return nil, nil, false
+	}
+	return name, name[slash+1:], true
+}
+
+// reading turns a well-formed record into a reading.
+func (p *pack) reading(r *rec) {
+	var tmp [maxName]byte
+	name, ch, ok := p.name(r, tmp[:0], false)
+	if !ok {
 		return
 	}
 	c, ok := meter.ParseChannel(string(ch))
