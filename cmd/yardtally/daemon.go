@@ -63,6 +63,7 @@ type daemon struct {
 	control *socket
 
 	watching *watching
+	results  *results
 }
 
 // openDaemon opens everything the settings name, or nothing.
@@ -100,7 +101,7 @@ func openDaemon(ctx context.Context, d *daemon) (err error) {
 	if err := d.openEar(); err != nil {
 		return err
 	}
-	d.watching = newWatching(d)
+	d.watching, d.results = newWatching(d), newResults(d)
 	if d.page, err = net.Listen("tcp", d.set.Page); err != nil {
 		return fmt.Errorf("page: must be a free address of this machine, is %q: %w", d.set.Page, err)
 	}
@@ -146,7 +147,8 @@ func (d *daemon) openSources() error {
 	}
 	for _, m := range d.set.MQTT {
 		s, err := mqttsub.New(mqttsub.Options{Name: m.Name, URL: m.URL, ClientID: m.Client, Username: m.User,
-			Password: m.Password, Prefix: m.Prefix, Rig: d.set.Rig, Clock: d.clock, Log: d.log})
+			Password: m.Password, Prefix: m.Prefix, Rig: d.set.Rig, Clock: d.clock, Log: d.log,
+			Ask: asked(m.Prefix, d.set.Rig), Kept: func(topic string) { d.results.heard(m.Name, topic) }})
 		if err != nil {
 			return fmt.Errorf("mqtt %s: %w", m.Name, err)
 		}
@@ -155,7 +157,7 @@ func (d *daemon) openSources() error {
 	if b := d.set.Broker; b != nil {
 		o := broker.Options{Name: "broker", Addr: b.Address, Prefix: b.Prefix, Rigs: []string{d.set.Rig}, Clock: d.clock, Log: d.log}
 		for _, u := range b.Users {
-			o.Users = append(o.Users, broker.User{Name: u.Name, Password: u.Password, Rig: d.set.Rig})
+			o.Users = append(o.Users, broker.User{Name: u.Name, Password: u.Password, Rig: d.set.Rig, ReadOnly: u.ReadOnly})
 		}
 		s, err := broker.New(o)
 		if err != nil {
@@ -219,6 +221,7 @@ func (d *daemon) run(ctx context.Context) error {
 	}
 	sources.Go(func() { d.ear.run(ctx) })
 	sources.Go(func() { d.watching.run(ctx) })
+	sources.Go(func() { d.results.run(ctx) })
 	sendCtx, stopSend := context.WithCancel(context.Background())
 	defer stopSend()
 	if d.forward != nil {

@@ -75,7 +75,7 @@ func (j *judging) judge(v *ledger.View, acts []act.Act, now int64) *findings {
 	return w
 }
 
-// postbox is a broker that alarms go to.
+// postbox is a broker that alarms or results go to.
 type postbox struct {
 	name, prefix string
 	to           interface {
@@ -320,7 +320,7 @@ func (b *postbox) give(ctx context.Context, log *slog.Logger, send func(context.
 	}
 	if time.Since(b.faulty) >= faultAfter && time.Since(b.failed) >= listAgain {
 		b.failed = time.Now()
-		log.Warn("alarms do not reach a broker", "broker", b.name, "err", err)
+		log.Warn("alarms or results do not reach a broker", "broker", b.name, "err", err)
 	}
 	return false
 }

@@ -17,7 +17,7 @@ const (
 	maxFilters  = 32   // subscriptions a client
 	maxTopic    = 256  // bytes of a topic, a filter or a client's name
 	maxLevels   = 16   // of a topic or a filter: each costs the library half a kilobyte
-	maxRetained = 64   // topics with a kept message, besides the rigs' own
+	maxRetained = 64   // topics with a kept message, besides the rigs' and the daemon's own
 	maxWill     = 4096 // bytes
 )
 
@@ -107,8 +107,10 @@ func (h *hook) mayRetain(topic string, payload []byte) bool {
 		return true
 	}
 	n := 0
+	h.keeping.Lock()
+	defer h.keeping.Unlock()
 	for t := range h.server.Topics.Retained.GetAll() {
-		if !strings.HasPrefix(t, mqtt.SysPrefix) && h.s.topics[t] == "" {
+		if !strings.HasPrefix(t, mqtt.SysPrefix) && h.s.topics[t] == "" && !h.own[t] {
 			n++
 		}
 	}
@@ -117,6 +119,20 @@ func (h *hook) mayRetain(topic string, payload []byte) bool {
 		return false
 	}
 	return true
+}
+
+// keeps notes what the daemon itself has kept, and no longer.
+func (h *hook) keeps(topic string, payload []byte) {
+	h.keeping.Lock()
+	defer h.keeping.Unlock()
+	if len(payload) == 0 {
+		delete(h.own, topic)
+		return
+	}
+	if h.own == nil {
+		h.own = make(map[string]bool)
+	}
+	h.own[topic] = true
 }
 
 // forgetGone drops the sessions of clients that are longest away.

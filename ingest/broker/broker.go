@@ -58,6 +58,7 @@ type User struct {
 	Name     string
 	Password string // never shown
 	Rig      string // the rig it publishes for and reads; "": it only reads, every rig
+	ReadOnly bool   // it publishes nothing
 }
 
 // Options say where the broker listens, and to whom.
@@ -148,7 +149,9 @@ func (s *Source) Publish(_ context.Context, topic string, payload []byte) error 
 }
 
 // Retain is Publish of a message that the broker keeps for whoever listens
-// later, until another takes its place, a day has passed or the daemon ends.
+// later, until another takes its place, a day has passed or the daemon ends; an
+// empty one removes it. Of more than maxPending that a filter names, somebody who
+// begins to listen hears that many, and the others when they are published again.
 func (s *Source) Retain(_ context.Context, topic string, payload []byte) error {
 	return s.inject(topic, payload, true)
 }

@@ -248,7 +248,8 @@ func TestStopsWhileTheSinkIsBusy(t *testing.T) {
 func named() Options {
 	o := options()
 	o.Users = []User{
-		{"ann", "ann-secret", "heron"}, {"ben", "ben-secret", "linnet"}, {"reader", "reader-secret", ""},
+		{Name: "ann", Password: "ann-secret", Rig: "heron"}, {Name: "ben", Password: "ben-secret", Rig: "linnet"},
+		{Name: "reader", Password: "reader-secret"}, {Name: "shed", Password: "shed-secret", Rig: "heron", ReadOnly: true},
 	}
 	return o
 }
@@ -302,7 +303,8 @@ func TestNamedUsers(t *testing.T) {
 	// MQTT 3.1.1 knows no refusal, so the broker cuts the connection.
 	for i, c := range []struct{ user, topic string }{
 		{"ann", "yard/linnet/readings"}, {"ben", "yard/heron/readings"}, {"ann", "yard/heron/orders"},
-		{"reader", "yard/heron/readings"},
+		{"reader", "yard/heron/readings"}, {"shed", "yard/heron/readings"}, {"shed", "yard/heron/results/left"},
+		{"reader", "yard/heron/results/left"}, {"ann", "yard/heron/results/left"},
 	} {
 		lost := make(chan struct{})
 		cl := connect(t, clientOptions(s, fmt.Sprint("t", i), c.user, c.user+"-secret").
@@ -322,6 +324,13 @@ func TestNamedUsers(t *testing.T) {
 	if len(sink) != 0 {
 		t.Errorf("the sink got %+v", <-sink)
 	}
+	shed := connect(t, clientOptions(s, "shed", "shed", "shed-secret"))
+	for filter, want := range map[string]byte{"yard/heron/results/#": 1, "yard/heron/results/yards/+": 1, "yard/linnet/results/#": 0x80, "yard/+/results/#": 0x80} {
+		sub := shed.Subscribe(filter, 1, nil).(*mqtt.SubscribeToken)
+		if mqtt.WaitTokenTimeout(sub, patience); sub.Result()[filter] != want {
+			t.Errorf("the shed's subscription of %s: %v, want %x", filter, sub.Result(), want)
+		}
+	}
 	own := connect(t, clientOptions(s, "own", "ann", "ann-secret"))
 	for filter, want := range map[string]byte{"yard/heron/readings": 1, "yard/heron/#": 1, "yard/heron/+": 1,
 		"yard/linnet/readings": 0x80, "yard/#": 0x80, "yard/+/readings": 0x80, "yard/heron": 0x80, "#": 0x80, "+/+/+": 0x80,
@@ -337,7 +346,7 @@ func TestNamedUsers(t *testing.T) {
 			t.Errorf("ann's subscription of %s: %v, want %x", filter, sub.Result(), want)
 		}
 	}
-	if n := s.State().Dropped["not allowed"]; n != 5 {
+	if n := s.State().Dropped["not allowed"]; n != 9 {
 		t.Errorf("%d counted as not allowed", n)
 	}
 	if text := log.String() + fmt.Sprint(s.State()); strings.Contains(text, "secret") {
@@ -498,10 +507,10 @@ func TestOptions(t *testing.T) {
 		{"users: must be at least one", func(o *Options) { o.Addr = ":1883" }},
 		{"users: must be at least one", func(o *Options) { o.Addr = "[::]:1883" }},
 		{"users: must be at least one", func(o *Options) { o.Addr = "rig.local:1883" }},
-		{"users[0].password:", func(o *Options) { open(o); o.Users = []User{{"ann", "", "heron"}} }},
-		{"users[0].name:", func(o *Options) { open(o); o.Users = []User{{"", "x", "heron"}} }},
-		{"users[0].rig:", func(o *Options) { open(o); o.Users = []User{{"ann", "hidden", "wren"}} }},
-		{"users[1].name:", func(o *Options) { open(o); o.Users = []User{{"ann", "x", ""}, {"ann", "y", ""}} }},
+		{"users[0].password:", func(o *Options) { open(o); o.Users = []User{{Name: "ann", Password: "", Rig: "heron"}} }},
+		{"users[0].name:", func(o *Options) { open(o); o.Users = []User{{Name: "", Password: "x", Rig: "heron"}} }},
+		{"users[0].rig:", func(o *Options) { open(o); o.Users = []User{{Name: "ann", Password: "hidden", Rig: "wren"}} }},
+		{"users[1].name:", func(o *Options) { open(o); o.Users = []User{{Name: "ann", Password: "x", Rig: ""}, {Name: "ann", Password: "y", Rig: ""}} }},
 		{"address:", func(o *Options) { o.Addr = "127.0.0.1" }},
 		{"rigs:", func(o *Options) { o.Rigs = nil }},
 		{"rig:", func(o *Options) { o.Rigs = []string{"a/b"} }},

@@ -45,6 +45,9 @@ func (s *Source) accounts(users []User) (map[string]account, error) {
 			if s.topics[a.topic] == "" {
 				return nil, fmt.Errorf("%s: must be one of the rigs %q, is %q", field("rig"), s.o.Rigs, u.Rig)
 			}
+			if u.ReadOnly {
+				a.topic = ""
+			}
 		}
 		all[u.Name] = a
 	}
@@ -90,6 +93,9 @@ type hook struct {
 	server *mqtt.Server
 
 	mu sync.Mutex // held while sessions and subscriptions are counted
+
+	keeping sync.Mutex
+	own     map[string]bool // topics that the daemon itself has messages kept on
 }
 
 // ID implements mqtt.Hook.
@@ -133,7 +139,11 @@ func (h *hook) OnACLCheck(cl *mqtt.Client, topic string, write bool) bool {
 // OnPublish implements mqtt.Hook. It runs before the broker acknowledges.
 func (h *hook) OnPublish(cl *mqtt.Client, pk packets.Packet) (packets.Packet, error) {
 	// What the daemon itself has kept takes nobody's place.
-	pk.FixedHeader.Retain = pk.FixedHeader.Retain && (cl.Net.Inline || h.mayRetain(pk.TopicName, pk.Payload))
+	if cl.Net.Inline && pk.FixedHeader.Retain {
+		h.keeps(pk.TopicName, pk.Payload)
+	} else {
+		pk.FixedHeader.Retain = pk.FixedHeader.Retain && h.mayRetain(pk.TopicName, pk.Payload)
+	}
 	rig := h.s.topics[pk.TopicName]
 	if rig == "" {
 		if strings.HasPrefix(pk.TopicName, h.s.o.Prefix+"/") && strings.HasSuffix(pk.TopicName, "/readings") {

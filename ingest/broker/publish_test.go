@@ -50,6 +50,48 @@ func TestPublish(t *testing.T) {
 	}
 }
 
+// However many results the daemon itself has kept, clients keep their places,
+// and an empty message removes what was kept.
+func TestRetainTakesNobodysPlace(t *testing.T) {
+	s := start(t, options(), make(collector))
+	for i := range 2 * maxRetained {
+		if err := s.Retain(t.Context(), fmt.Sprintf("yard/heron/results/yards/%d", i), []byte("x")); err != nil {
+			t.Fatal(err)
+		}
+	}
+	c := connect(t, clientOptions(s, "retainer", "", ""))
+	for i := range maxRetained {
+		publish(t, c, fmt.Sprintf("else/%d", i), 1, true, "x")
+	}
+	if n := s.State().Dropped["too many retained"]; n != 0 {
+		t.Errorf("%d refused, want none", n)
+	}
+	// A place that the daemon gave up is anyone's, and counts again.
+	if err := s.Retain(t.Context(), "yard/heron/results/yards/0", nil); err != nil {
+		t.Fatal(err)
+	}
+	publish(t, c, "yard/heron/results/yards/0", 1, true, "x")
+	if n := s.State().Dropped["too many retained"]; n != 1 {
+		t.Errorf("%d refused, want 1", n)
+	}
+	if err := s.Retain(t.Context(), "yard/heron/results/yards/1", nil); err != nil {
+		t.Fatal(err)
+	}
+	kept := make(chan string, 4)
+	lamp := connect(t, clientOptions(s, "lamp", "", ""))
+	for _, n := range []string{"1", "2"} { // in this order
+		lamp.Subscribe("yard/heron/results/yards/"+n, 1, func(_ mqtt.Client, m mqtt.Message) { kept <- m.Topic() }).Wait()
+	}
+	select {
+	case topic := <-kept:
+		if topic != "yard/heron/results/yards/2" {
+			t.Errorf("%s was removed and is kept", topic)
+		}
+	case <-time.After(patience):
+		t.Fatal("what was kept does not come")
+	}
+}
+
 // What the daemon has kept comes to those who listen later, the newest of it
 // only, and clients that fill the broker with kept messages leave it its place.
 func TestRetain(t *testing.T) {

@@ -14,6 +14,8 @@ import (
 	"log/slog"
 	"net"
 	"net/url"
+	"slices"
+	"strings"
 	"sync"
 	"time"
 
@@ -41,8 +43,13 @@ type Options struct {
 	Prefix   string // of the topic <prefix>/<rig>/readings
 	Rig      string
 	TLS      *tls.Config // for ssl and wss; nil: the system's roots
-	Clock    source.Clock
-	Log      *slog.Logger // nil: nowhere
+	// Ask are filters, ending in /#, of what the broker may keep from us; Kept
+	// hears, after each connecting, the topics of what it does. It must not block. A broker that
+	// refuses to tell is let be.
+	Ask   []string
+	Kept  func(topic string)
+	Clock source.Clock
+	Log   *slog.Logger // nil: nowhere
 }
 
 // Source is a subscription as a source.Source.
@@ -154,6 +161,7 @@ func (s *Source) session(ctx context.Context, sink source.Sink, up func()) error
 			}
 			s.connected(c)
 			up()
+			s.ask(ctx, c)
 		})
 	client := mqtt.NewClient(o)
 	connect := client.Connect()
@@ -260,10 +268,48 @@ func (s *Source) subscribe(c mqtt.Client) error {
 	return nil
 }
 
+// askFor is how long the broker has to tell what it keeps: it does so before
+// anything else. Judgement.
+const askFor = 10 * time.Second
+
+// ask has Kept told what the broker keeps. At QoS 0, so that the session gathers
+// nothing of it while nobody is there; and for a while only, since what we
+// publish comes back by it.
+func (s *Source) ask(ctx context.Context, c mqtt.Client) {
+	if len(s.o.Ask) == 0 || s.o.Kept == nil {
+		return
+	}
+	filters := map[string]byte{}
+	for _, f := range s.o.Ask {
+		filters[f] = 0
+	}
+	t := c.SubscribeMultiple(filters, func(_ mqtt.Client, m mqtt.Message) {
+		if m.Retained() && len(m.Payload()) > 0 {
+			s.o.Kept(m.Topic())
+		}
+		m.Ack()
+	})
+	t.WaitTimeout(answerWait)
+	select {
+	case <-time.After(askFor):
+		c.Unsubscribe(s.o.Ask...)
+	case <-ctx.Done():
+	}
+}
+
+// asked reports whether a topic is of the filters in Ask that end in #.
+func (s *Source) asked(topic string) bool {
+	return slices.ContainsFunc(s.o.Ask, func(f string) bool {
+		head, all := strings.CutSuffix(f, "#")
+		return all && strings.HasPrefix(topic, head)
+	})
+}
+
 // take hands one pack on. Its error means that it was not taken.
 func (s *Source) take(ctx context.Context, sink source.Sink, m mqtt.Message) error {
 	at := s.o.Clock.Now()
 	switch {
+	case s.asked(m.Topic()): // our own word, from about the time of asking
 	case m.Topic() != s.topic:
 		s.Drop("another topic", m.Topic())
 	case m.Retained():

@@ -87,8 +87,11 @@ type Broker struct {
 	Users           []User
 }
 
-// User may publish to the embedded broker.
-type User struct{ Name, Password string }
+// User may publish to the embedded broker, unless he only reads.
+type User struct {
+	Name, Password string
+	ReadOnly       bool
+}
 
 // Signal says how the keeper is told, while a pull goes on, that a fill is
 // full, that flow fails or that the counter is silent.
@@ -233,6 +236,7 @@ type file struct {
 			Name         string `toml:"name"`
 			Password     string `toml:"password"`
 			PasswordFile string `toml:"password_file"`
+			ReadOnly     bool   `toml:"read_only"`
 		} `toml:"users"`
 	} `toml:"broker"`
 

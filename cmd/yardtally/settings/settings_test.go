@@ -101,7 +101,7 @@ func TestExample(t *testing.T) {
 		Serial:    []Serial{{"counter board", "/dev/ttyUSB0", 115200}},
 		Recording: []Recording{{"card", "/media/card/heron.senml"}},
 		MQTT:      []MQTT{{"trailer", "tcp://127.0.0.1:1884", "yardtally-heron", "heron", "change me", "yardtally"}},
-		Broker:    &Broker{"127.0.0.1:1883", "yardtally", []User{{"heron", "change me"}}},
+		Broker:    &Broker{"127.0.0.1:1883", "yardtally", []User{{"heron", "change me", false}, {"shed", "change me too", true}}},
 		Door:      Door{Certificate: "/etc/heron.pem", Key: "/etc/heron.key"},
 		Influx:    &Influx{"http://127.0.0.1:8086", "change me", "home", "yards"},
 		Signal:    &Signal{true, []string{"aplay", "-q", "/etc/yardtally/{signal}.wav"}, quantity.VolumeOf(0.05 * gal / 1000), 0.5},
@@ -257,7 +257,7 @@ func TestBad(t *testing.T) {
 		{"unknown key in a table", "[counter]\nquite = \"2 s\"", `3: counter.quite: is not a setting; here may stand wrap_bits, quiet, least, most, fill, top_up, hose, deadhead, from`},
 		{"unknown key in a list", yardWith("entr = \"60 m\""), `5: yards[0].entr: is not a setting; here may stand id, name, position, outline, enter, leave, colonies, numbered, fill, closed, from`},
 		{"unknown key deep down", "[broker]\n[[broker.users]]\nname = \"heron\"\npassword = \"x\"\n[[broker.users]]\nname = \"wren\"\npasword = \"x\"", `6: broker.users[1].password: must be given, like password_file = "heron.secret"` +
-			"\n" + `8: broker.users[1].pasword: is not a setting; here may stand name, password, password_file`},
+			"\n" + `8: broker.users[1].pasword: is not a setting; here may stand name, password, password_file, read_only`},
 		{"unknown key in a line", `yards = [{id = "larch", position = [43, -91]}, {id = "mill", position = [43, -91], area = 4}]`, `2: yards[1].area: is not a setting; here may stand id, name, position, outline, enter, leave, colonies, numbered, fill, closed, from`},
 		{"unknown table", "[pump]\nspeed = 3", `2: pump: is not a setting; here may stand rig, units, zone, data, page, counter, tote, batch, meter, line, yards, provings, serial, recording, mqtt, broker, door, signal, books, influxdb`},
 		{"unknown list", "[[hoses]]\nbore = \"3 in\"\n[[hoses]]", `2: hoses: is not a setting; here may stand rig, units, zone, data, page, counter, tote, batch, meter, line, yards, provings, serial, recording, mqtt, broker, door, signal, books, influxdb` +

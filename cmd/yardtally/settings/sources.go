@@ -87,7 +87,7 @@ func (r *reader) sources(f *file) {
 			}
 			seen[u.Name] = true
 			r.need(at+".password", u.Password != "" || u.PasswordFile != "", `password_file = "heron.secret"`)
-			s.Broker.Users = append(s.Broker.Users, User{Name: u.Name, Password: r.secret(at+".password", u.Password, u.PasswordFile)})
+			s.Broker.Users = append(s.Broker.Users, User{Name: u.Name, Password: r.secret(at+".password", u.Password, u.PasswordFile), ReadOnly: u.ReadOnly})
 		}
 	}
 	if d := f.InfluxDB; d != nil {
