@@ -37,6 +37,7 @@ type Snapshot struct {
 	Live     Live
 	Watch    *Watch       // nil: nobody watches, or has looked yet
 	Sources  []SourceLine // in the order of the settings
+	Store    *StoreLine   // nil: results stay here
 	Notices  []Notice
 	Units    quantity.System
 	Currency string         // that prices are in, as it is written before them; "": not said
@@ -73,6 +74,14 @@ type SourceLine struct {
 	Quiet   bool              // silence is no fault, as of a recording read to its end
 	Dropped uint64            // lines or packs not taken
 	Why     map[string]uint64 // how many of them, by reason
+}
+
+// StoreLine is what the store that results are forwarded to still lacks.
+type StoreLine struct {
+	Name     string
+	Waiting  int64 // points
+	Oldest   int64 // instant of the one that is sent next, Unix ns by the rig's clock; 0: none
+	Rejected int   // points that it will not take
 }
 
 // Notice is a fault of the whole, in one sentence, e.g. "The disk is full:

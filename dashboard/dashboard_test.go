@@ -487,3 +487,26 @@ func BenchmarkRender300Fills(b *testing.B) {
 		})
 	}
 }
+
+// What a store lacks is said once it lags by more than it always does.
+func TestStoreLine(t *testing.T) {
+	now := at(21, 30, 0)
+	m := newModel(&Snapshot{Now: now, Zone: zone, View: &ledger.View{Records: 1}})
+	if out := m.sources(); len(out) != 0 {
+		t.Errorf("without a store: %+v", out)
+	}
+	for _, c := range []struct {
+		s    StoreLine
+		want string
+	}{
+		{StoreLine{Name: "InfluxDB"}, "The InfluxDB has everything."},
+		{StoreLine{Name: "InfluxDB", Waiting: 3, Oldest: now - int64(20*time.Second)}, "The InfluxDB is up to date."},
+		{StoreLine{Name: "InfluxDB", Waiting: 1, Oldest: at(21, 26, 0)}, "1 point waits for the InfluxDB, the oldest from 21:26, 4\u00a0min ago."},
+		{StoreLine{Name: "InfluxDB", Waiting: 4211, Oldest: at(21, 26, 0), Rejected: 1}, "4211 points wait for the InfluxDB, the oldest from 21:26, 4\u00a0min ago. It rejected 1 point."},
+	} {
+		m.Store = &c.s
+		if out := m.sources(); len(out) != 1 || out[0].Loud || out[0].Text != c.want {
+			t.Errorf("%+v: %+v, want %q", c.s, out, c.want)
+		}
+	}
+}

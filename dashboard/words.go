@@ -112,7 +112,30 @@ func (m *model) sources() []line {
 	if len(well) > 0 {
 		out = append(out, line{Text: "Listening to " + strings.Join(well, ", ") + "."})
 	}
+	if m.Store != nil {
+		out = append(out, line{Text: m.sayStore(m.Store)})
+	}
 	return out
+}
+
+// upToDate is how far a store may lag and be as good as up to date: results
+// settle for some seconds, and are sent in batches. Judgement.
+const upToDate = time.Minute
+
+// sayStore says what a store lacks.
+func (m *model) sayStore(s *StoreLine) string {
+	text := "The " + s.Name + " has everything."
+	switch {
+	case s.Waiting == 0:
+	case float64(m.Now-s.Oldest) <= float64(upToDate)*m.speed:
+		text = "The " + s.Name + " is up to date."
+	default:
+		text = plural(int(s.Waiting), "point waits", "points wait") + " for the " + s.Name + ", the oldest from " + m.minute(s.Oldest) + ", " + ago(time.Duration(m.Now-s.Oldest)) + " ago."
+	}
+	if s.Rejected > 0 {
+		text += " It rejected " + plural(s.Rejected, "point", "points") + "."
+	}
+	return text
 }
 
 func (m *model) silent(s *SourceLine) bool {

@@ -100,6 +100,14 @@ func controlHandler(b *local) http.Handler {
 		rep, err := b.Backup(r.Context(), path)
 		answer(w, rep, err)
 	})
+	mux.HandleFunc("GET /store", func(w http.ResponseWriter, r *http.Request) {
+		st, err := b.store()
+		answer(w, st, err)
+	})
+	mux.HandleFunc("POST /store", func(w http.ResponseWriter, r *http.Request) {
+		n, err := b.retryStore()
+		answer(w, n, err)
+	})
 	mux.HandleFunc("GET /export", func(w http.ResponseWriter, r *http.Request) {
 		defer interrupt(r.Context(), http.NewResponseController(w))()
 		if err := b.Export(r.Context(), w); err != nil {

@@ -205,7 +205,7 @@ func (d *daemon) run(ctx context.Context) error {
 		SayAct: func(a *act.Act) string { return sayAct(a.Body, d.set.Units, d.set.Zone) }})
 	pages := d.serve(door.NewServer(webCtx, d.door.Wrap(page), d.log), d.page)
 	ctl := d.serve(&http.Server{
-		Handler:           controlHandler(&local{desk: d.desk, journal: d.journal, rig: d.set.Rig, watching: d.watching}),
+		Handler:           controlHandler(&local{desk: d.desk, journal: d.journal, rig: d.set.Rig, watching: d.watching, daemon: d}),
 		BaseContext:       func(net.Listener) context.Context { return webCtx },
 		ReadHeaderTimeout: 10 * time.Second,
 		ErrorLog:          slog.NewLogLogger(d.log.Handler(), slog.LevelDebug),

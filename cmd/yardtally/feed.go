@@ -71,7 +71,12 @@ func (f *feed) Snapshot() *dashboard.Snapshot {
 		out.Notices = append(out.Notices, dashboard.Notice{Text: "A part of the journal cannot be read: " + dm.String() + "."})
 	}
 	if d.forward != nil {
-		if text := forwardNotice(d.forward.State()); text != "" {
+		st := d.forward.State()
+		out.Store = &dashboard.StoreLine{Name: "InfluxDB", Waiting: st.Backlog, Rejected: int(st.Rejected)}
+		if !st.Oldest.IsZero() {
+			out.Store.Oldest = st.Oldest.UnixNano()
+		}
+		if text := forwardNotice(st); text != "" {
 			out.Notices = append(out.Notices, dashboard.Notice{Text: text})
 		}
 	}

@@ -30,6 +30,7 @@ type local struct {
 	journal *journal.Journal
 
 	watching *watching // the daemon's own; nil: none runs
+	daemon   *daemon   // nil: none runs
 
 	stop  context.CancelFunc // nil where desk and journal are the daemon's to close
 	ended chan error

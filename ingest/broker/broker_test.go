@@ -510,7 +510,10 @@ func TestOptions(t *testing.T) {
 		{"users[0].password:", func(o *Options) { open(o); o.Users = []User{{Name: "ann", Password: "", Rig: "heron"}} }},
 		{"users[0].name:", func(o *Options) { open(o); o.Users = []User{{Name: "", Password: "x", Rig: "heron"}} }},
 		{"users[0].rig:", func(o *Options) { open(o); o.Users = []User{{Name: "ann", Password: "hidden", Rig: "wren"}} }},
-		{"users[1].name:", func(o *Options) { open(o); o.Users = []User{{Name: "ann", Password: "x", Rig: ""}, {Name: "ann", Password: "y", Rig: ""}} }},
+		{"users[1].name:", func(o *Options) {
+			open(o)
+			o.Users = []User{{Name: "ann", Password: "x", Rig: ""}, {Name: "ann", Password: "y", Rig: ""}}
+		}},
 		{"address:", func(o *Options) { o.Addr = "127.0.0.1" }},
 		{"rigs:", func(o *Options) { o.Rigs = nil }},
 		{"rig:", func(o *Options) { o.Rigs = []string{"a/b"} }},
