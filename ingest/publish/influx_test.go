@@ -36,6 +36,7 @@ func TestInfluxDB(t *testing.T) {
 		{"retention", realRetention},
 		{"wrong token", realToken},
 		{"outage", realOutage},
+		{"fleet", realFleet},
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			s.NewDatabase(strings.ReplaceAll(c.name, " ", "-"))

@@ -377,17 +377,39 @@ func (p *put) settle(l *place, pt *point) error {
 	return err
 }
 
-// waiting returns up to n rows that are to be sent, in order.
-func (o *Outbox) waiting(n int) ([]row, error) {
+// piece is how many rows are read at a time: what is put meanwhile waits no
+// longer than for these. See BenchmarkCatchUp.
+const piece = 500
+
+// waiting returns up to n rows that are to be sent, in order. A row that is
+// restated while it reads is in it as it was, or is left for later.
+func (o *Outbox) waiting(n int) (out []row, err error) {
+	o.order.Lock()
+	after := o.acked
+	o.order.Unlock()
+	for len(out) < n {
+		had := len(out)
+		if out, err = o.read(out, after, min(piece, n-had)); err != nil {
+			return nil, err
+		}
+		if len(out) == had {
+			break
+		}
+		after = out[len(out)-1].version
+	}
+	return out, nil
+}
+
+// read appends up to n rows that come after a version.
+func (o *Outbox) read(out []row, after int64, n int) ([]row, error) {
 	o.order.Lock()
 	defer o.order.Unlock()
 	rows, err := o.db.Query(`SELECT version, name, kind, t, mask, data, void FROM points JOIN rigs USING (rig)
-		WHERE version > ? ORDER BY version LIMIT ?`, o.acked, n)
+		WHERE version > ? ORDER BY version LIMIT ?`, after, n)
 	if err != nil {
 		return nil, err
 	}
 	defer rows.Close()
-	var out []row
 	for rows.Next() {
 		var r row
 		var mask int64
