@@ -48,6 +48,7 @@ func commands() []command {
 		{"say", "WHAT [-at TIME]", "say what the hand did, of colonies, and the route", runSay},
 		{"watch", "[ack | shelve KIND -for TIME]", "say what is the matter, and answer it", runWatch},
 		{"store", "[retry] [--json]", "say what the InfluxDB lacks, and what it rejected", runStore},
+		{"fleet", "[-night DATE] [--json | --csv]", "say what all rigs gave, as the InfluxDB has it", runFleet},
 		{"move", "FILLS to YARD", "give fills to another yard", runMove},
 		{"count", "FILLS as KIND", "say what fills were, such as priming or spill", runCount},
 		{"cut", "FILL at VOLUME", "make two fills of one", runCut},
