@@ -202,3 +202,74 @@ func TestFleet(t *testing.T) {
 		t.Errorf("long before: %s", text)
 	}
 }
+
+// rightsGiven are the rights at a broker that README gives to a rig's daemon, an
+// archive and a display.
+const rightsGiven = `user heron
+topic readwrite yardtally/heron/#
+user archive
+topic read yardtally/+/readings
+user display
+topic read yardtally/+/results/#
+`
+
+// With no more rights than README gives, all of them can do their work, and a
+// rig cannot speak for another.
+func TestRightsAtMosquitto(t *testing.T) {
+	acl := filepath.Join(t.TempDir(), "rights")
+	if err := os.WriteFile(acl, []byte(rightsGiven), 0o644); err != nil {
+		t.Fatal(err)
+	}
+	b := mosquittotest.Start(t, "acl_file "+acl)
+	as := func(user string) mqtt.Client {
+		t.Helper()
+		c := mqtt.NewClient(mqtt.NewClientOptions().AddBroker("tcp://" + b.Addr).SetClientID(user + " " + newID()).SetUsername(user))
+		if k := c.Connect(); !k.WaitTimeout(time.Minute) || k.Error() != nil {
+			t.Fatal(k.Error())
+		}
+		t.Cleanup(func() { c.Disconnect(100) })
+		return c
+	}
+	var mu sync.Mutex
+	heard := map[string]int{}
+	for user, filter := range map[string]string{"display": settings.DefaultPrefix + "/+/results/#", "archive": sharedFilter} {
+		k := as(user).Subscribe(filter, 1, func(_ mqtt.Client, m mqtt.Message) {
+			mu.Lock()
+			defer mu.Unlock()
+			heard[user+" "+m.Topic()]++
+		})
+		if !k.WaitTimeout(time.Minute) || k.Error() != nil {
+			t.Fatal(k.Error())
+		}
+	}
+	n := playNight(t, rigsim.SmallNight(1))
+	n.Rig = "heron"
+	set := n.settings(t, t.TempDir())
+	set.MQTT = []settings.MQTT{{Name: "house", URL: "tcp://" + b.Addr, Client: "yardtally-heron", User: "heron", Prefix: settings.DefaultPrefix}}
+	w := work(t, set, newStepClock(n.Start))
+	rig := as("heron")
+	rig.Publish(settings.DefaultPrefix+"/egret/results/left", 1, true, "x").Wait()
+	rig.Publish(settings.DefaultPrefix+"/egret/readings", 1, false, "x").Wait()
+	for _, m := range n.said {
+		pack, err := rigsim.Pack(nil, n.Rig, m, true)
+		if err != nil {
+			t.Fatal(err)
+		}
+		w.clock.set(m.At.Add(20 * time.Millisecond))
+		sendPack(t, rig, n.Rig, pack)
+	}
+	w.clock.set(n.said[len(n.said)-1].At.Add(time.Minute))
+	await(t, "the night to be told", func() bool { return len(w.view().Fills) == len(n.truth.Fills) })
+	await(t, "everybody to hear", func() bool {
+		mu.Lock()
+		defer mu.Unlock()
+		return heard["archive yardtally/heron/readings"] == len(n.said) && heard["display yardtally/heron/results/night"] > 0
+	})
+	mu.Lock()
+	defer mu.Unlock()
+	for what := range heard {
+		if strings.Contains(what, "egret") || strings.HasPrefix(what, "archive") != strings.HasSuffix(what, "/readings") {
+			t.Errorf("heard: %s", what)
+		}
+	}
+}

@@ -508,3 +508,29 @@ func FuzzParse(f *testing.F) {
 		}
 	})
 }
+
+// The lines that README gives for a cluster are such as can be read.
+func TestClusterLinesInReadme(t *testing.T) {
+	readme, err := os.ReadFile("../../../README.md")
+	if err != nil {
+		t.Fatal(err)
+	}
+	_, text, found := strings.Cut(string(readme), "A cluster's lines in the rig's settings:\n")
+	text, _, end := strings.Cut(text, "\nand its broker's rights")
+	if !found || !end {
+		t.Fatal("README has no such lines")
+	}
+	dir := t.TempDir()
+	for _, name := range []string{"heron.secret", "store.token"} {
+		if err := os.WriteFile(filepath.Join(dir, name), []byte("hidden\n"), 0o600); err != nil {
+			t.Fatal(err)
+		}
+	}
+	s, err := Parse(filepath.Join(dir, "heron.toml"), []byte("rig = \"heron\"\n"+text))
+	if err != nil {
+		t.Fatal(err)
+	}
+	if len(s.MQTT) != 1 || s.MQTT[0].Password != "hidden" || s.Influx == nil || s.Influx.Token != "hidden" {
+		t.Errorf("read as %+v, %+v", s.MQTT, s.Influx)
+	}
+}

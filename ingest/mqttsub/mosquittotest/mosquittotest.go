@@ -54,7 +54,8 @@ func Start(t testing.TB, extra ...string) *Broker {
 	if err != nil {
 		t.Fatal(err)
 	}
-	text := fmt.Sprintf("listener %s 127.0.0.1\nallow_anonymous true\n%s\n", port, strings.Join(extra, "\n"))
+	// Started by root it would become somebody who may not enter a test's folders.
+	text := fmt.Sprintf("user root\nlistener %s 127.0.0.1\nallow_anonymous true\n%s\n", port, strings.Join(extra, "\n"))
 	if err := os.WriteFile(b.conf, []byte(text), 0o644); err != nil {
 		t.Fatal(err)
 	}
@@ -67,11 +68,7 @@ func Start(t testing.TB, extra ...string) *Broker {
 // in a folder of the test's own.
 func Persistent(t testing.TB) []string {
 	t.Helper()
-	dir := t.TempDir()
-	if err := os.Chmod(dir, 0o777); err != nil { // it gives up root
-		t.Fatal(err)
-	}
-	return []string{"persistence true", "persistence_location " + dir + "/", "autosave_on_changes true", "autosave_interval 1"}
+	return []string{"persistence true", "persistence_location " + t.TempDir() + "/", "autosave_on_changes true", "autosave_interval 1"}
 }
 
 // Serve starts a stopped broker, and waits until it answers.
