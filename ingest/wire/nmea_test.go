@@ -169,6 +169,8 @@ func TestDocSamples(t *testing.T) {
 		case strings.HasPrefix(line, "$YX"), strings.HasPrefix(line, "$GP"):
 			sentence, _, _ := strings.Cut(line, " ")
 			_, ds = ParseNMEA([]byte(sentence))
+		case strings.HasPrefix(line, `[{"bn":"heron/fill/"`):
+			_, ds = ParseResults([]byte(line), "heron")
 		case strings.HasPrefix(line, `[{"bn"`):
 			_, ds = ParsePack([]byte(line), "heron")
 		case strings.HasPrefix(line, `[{"x-`), strings.HasPrefix(line, `{"act"`):
@@ -181,7 +183,7 @@ func TestDocSamples(t *testing.T) {
 			t.Errorf("%s: %v", line, d)
 		}
 	}
-	if n < 10 {
+	if n < 11 {
 		t.Errorf("found %d samples", n)
 	}
 }
