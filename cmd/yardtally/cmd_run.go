@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"log/slog"
 	"net"
+	"runtime/debug"
 
 	"yardtally/ingest/source"
 )
@@ -23,6 +24,7 @@ func runRun(ctx context.Context, e *env, args []string) error {
 	if w.rig != w.set.Rig {
 		return usageError{fmt.Errorf("-rig: must be the settings' rig %q, is %q", w.set.Rig, w.rig)}
 	}
+	thrift()
 	level := slog.LevelInfo
 	if *verbose {
 		level = slog.LevelDebug
@@ -32,6 +34,7 @@ func runRun(ctx context.Context, e *env, args []string) error {
 	if err := openDaemon(ctx, d); err != nil {
 		return err
 	}
+	debug.FreeOSMemory() // what deriving a season from its readings left over
 	fmt.Fprintf(e.out, "Rig %s, kept in %s.\nThe page is at %s\n", w.set.Rig, w.set.Data, pageURL(d.page.Addr(), w.set.Door.Certificate != ""))
 	if advice := d.door.Advice(); advice != "" {
 		fmt.Fprintln(e.out, advice)
