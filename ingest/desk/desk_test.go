@@ -251,6 +251,9 @@ func TestCommitCadence(t *testing.T) {
 		time.Sleep(20 * time.Second) // the tail settles
 		commits := b.j.Stats().Commits
 		writes, _, syncs := b.layer.Writes()
+		if writes < seconds || syncs < seconds-2 {
+			t.Fatalf("the layer counted %d writes and %d syncs in %d s", writes, syncs, seconds)
+		}
 		if v := b.d.Snapshot().View; v.Settled != v.At {
 			t.Errorf("settled through %d, newest record %d", v.Settled, v.At)
 		}
