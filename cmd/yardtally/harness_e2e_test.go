@@ -173,9 +173,11 @@ func newLine(t testing.TB) *cable {
 }
 
 // publisher is a rig's own MQTT client.
-func publisher(t testing.TB, addr string) mqtt.Client {
+func publisher(t testing.TB, addr string) mqtt.Client { return publisherNamed(t, addr, "rig") }
+
+func publisherNamed(t testing.TB, addr, id string) mqtt.Client {
 	t.Helper()
-	c := mqtt.NewClient(mqtt.NewClientOptions().AddBroker("tcp://" + addr).SetClientID("rig").SetMaxReconnectInterval(time.Second))
+	c := mqtt.NewClient(mqtt.NewClientOptions().AddBroker("tcp://" + addr).SetClientID(id).SetMaxReconnectInterval(time.Second))
 	if k := c.Connect(); !k.WaitTimeout(time.Minute) || k.Error() != nil {
 		t.Fatal(k.Error())
 	}

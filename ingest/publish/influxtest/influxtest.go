@@ -106,6 +106,12 @@ func (s *Server) Token() string {
 // wants it.
 func (s *Server) Bucket() string { return s.Database + "/autogen" }
 
+// PID is the number of the running server's process.
+func (s *Server) PID() int { return s.run.process.Pid }
+
+// Folder is where the server keeps all it keeps.
+func (s *Server) Folder() string { return s.dir }
+
 // Restart starts a stopped server on the same address and data.
 func (s *Server) Restart() {
 	s.t.Helper()
