@@ -11,6 +11,7 @@ import (
 	"os/exec"
 	"path/filepath"
 	"slices"
+	"strings"
 	"sync"
 	"sync/atomic"
 	"syscall"
@@ -101,23 +102,27 @@ func keep(b testing.TB, dir string, nights [][]meter.Record) (path string) {
 	return path
 }
 
-// folderSize is the size of all files in dir, bytes.
-func folderSize(b testing.TB, dir string) (size int64) {
+// folderSize is the size of all files in dir, bytes, and how much of it is in
+// folders named wal.
+func folderSize(b testing.TB, dir string) (size, log int64) {
 	b.Helper()
-	err := filepath.WalkDir(dir, func(_ string, d fs.DirEntry, err error) error {
+	err := filepath.WalkDir(dir, func(path string, d fs.DirEntry, err error) error {
 		if err != nil || d.IsDir() {
 			return err
 		}
 		info, err := d.Info()
 		if err == nil {
 			size += info.Size()
+			if strings.Contains(path, "/wal/") {
+				log += info.Size()
+			}
 		}
 		return err
 	})
 	if err != nil {
 		b.Fatal(err)
 	}
-	return size
+	return size, log
 }
 
 // Bytes a reading takes on the demo's channels: the whole file, and beside it
@@ -138,7 +143,8 @@ func BenchmarkSeasonSize(b *testing.B) {
 		dir := b.TempDir()
 		keep(b, dir, nights)
 		b.ReportMetric(n, "readings")
-		b.ReportMetric(float64(folderSize(b, dir))/n, "B/reading")
+		size, _ := folderSize(b, dir)
+		b.ReportMetric(float64(size)/n, "B/reading")
 		b.ReportMetric(order0, "entropyB/reading")
 		b.ReportMetric(given, "givenB/reading")
 		b.ReportMetric(info.arrivals/8/n, "arrivalsB/reading")

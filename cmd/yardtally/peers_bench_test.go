@@ -133,6 +133,7 @@ func (c column) median(what string) (float64, bool) {
 // peerLines are the table's lines, in order.
 var peerLines = []struct{ what, format string }{
 	{"bytes a reading, all files", "%.2f"},
+	{"the same without write-ahead logs", "%.2f"},
 	{"bytes written a second of logging", "%.0f"},
 	{"the same in whole blocks of the disk", "%.0f"},
 	{"importing, readings/s", "%.0f"},
@@ -315,7 +316,9 @@ func blocksWritten(b *testing.B) (n int64) {
 func wholeSeason(b *testing.B, s *season, nights [][]meter.Record, peers []*peer, columns []column) {
 	b.Helper()
 	size := func(c column, dir string) {
-		c.add("bytes a reading, all files", float64(folderSize(b, dir))/float64(s.readings))
+		all, log := folderSize(b, dir)
+		c.add("bytes a reading, all files", float64(all)/float64(s.readings))
+		c.add("the same without write-ahead logs", float64(all-log)/float64(s.readings))
 	}
 	memory := func(c column, bytes int64) { c.add("memory with the season open, MB", float64(bytes)/1e6) }
 	dir := b.TempDir()
@@ -339,7 +342,7 @@ func wholeSeason(b *testing.B, s *season, nights [][]meter.Record, peers []*peer
 		if p.s != nil {
 			for was, still := int64(-1), 0; still < 5; { // until nothing changes any more
 				time.Sleep(2 * time.Second)
-				now := folderSize(b, dir)
+				now, _ := folderSize(b, dir)
 				if still++; now != was {
 					still = 0
 				}
