@@ -11,7 +11,6 @@ import (
 	"context"
 	"log/slog"
 	"net/http"
-	"net/netip"
 	"time"
 
 	"yardtally/calibrate/quantity"
@@ -112,10 +111,11 @@ const (
 type server struct {
 	Options
 	frames  frames
-	streams streams
+	streams *streams
 	taps    taps
 	assets  map[string]asset
 	seasons seasons
+	base    string // before every path, where the rig is one of several: "/rigs/heron"
 }
 
 // New returns the page's handler. It serves "/", "/live" (server-sent events),
@@ -133,8 +133,7 @@ func newServer(o Options) *server {
 	if o.Log == nil {
 		o.Log = slog.Default()
 	}
-	s := &server{Options: o, assets: loadAssets(), taps: newTaps(), seasons: newSeasons()}
-	s.streams.by = map[netip.Addr]int{}
+	s := &server{Options: o, assets: loadAssets(), taps: newTaps(), streams: newStreams(), seasons: newSeasons()}
 	s.frames.server = s
 	return s
 }

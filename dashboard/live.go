@@ -2,6 +2,7 @@ package dashboard
 
 import (
 	"bytes"
+	"context"
 	"encoding/json"
 	"fmt"
 	"net/http"
@@ -42,6 +43,7 @@ type frames struct {
 	mu     sync.Mutex
 	last   *frame
 	kept   kept
+	draw   func() *frame // instead of server's page
 }
 
 // get returns a frame whose snapshot was asked for after the given instant.
@@ -50,7 +52,11 @@ func (f *frames) get(notBefore time.Time) *frame {
 	defer f.mu.Unlock()
 	if f.last == nil || !f.last.made.After(notBefore) {
 		made := time.Now()
-		f.last = f.server.render(f.server.Feed.Snapshot(), &f.kept)
+		if f.draw != nil {
+			f.last = f.draw()
+		} else {
+			f.last = f.server.render(f.server.Feed.Snapshot(), &f.kept)
+		}
 		f.last.made = made
 	}
 	return f.last
@@ -74,13 +80,20 @@ type beat struct {
 // A comment would keep the line open but no script can see one, so the
 // heartbeat is an event: without it the page says that it is cut off.
 func (s *server) live(w http.ResponseWriter, r *http.Request) {
+	s.streams.serve(w, r, s.Feed.Watch, s.frames.get, s.Version, s.under)
+}
+
+// serve is one reader's stream. A nil watch has no ticks: whatever changes is
+// seen when it is looked at next. Parts are sent with their paths as under has
+// them.
+func (s *streams) serve(w http.ResponseWriter, r *http.Request, watch func(context.Context) <-chan struct{}, frame func(time.Time) *frame, version string, under func(string) string) {
 	from := door.Address(r.RemoteAddr)
-	if !s.streams.open(from) {
+	if !s.open(from) {
 		w.Header().Set("Retry-After", "10")
 		http.Error(w, "Too many pages are already live here; close one.", http.StatusServiceUnavailable)
 		return
 	}
-	defer s.streams.close(from)
+	defer s.close(from)
 	ctx := r.Context()
 	out := http.NewResponseController(w)
 	w.Header().Set("Content-Type", "text/event-stream")
@@ -89,14 +102,17 @@ func (s *server) live(w http.ResponseWriter, r *http.Request) {
 	if r.Method == http.MethodHead {
 		return
 	}
-	ticks := s.Feed.Watch(ctx)
+	var ticks <-chan struct{}
+	if watch != nil {
+		ticks = watch(ctx)
+	}
 	look := time.NewTicker(lookEvery)
 	defer look.Stop()
 	sent := map[string]string{}
 	var flushed time.Time
 	asked := time.Now()
 	for {
-		f := s.frames.get(asked)
+		f := frame(asked)
 		var b bytes.Buffer
 		if flushed.IsZero() {
 			b.WriteString("retry: 2000\n\n")
@@ -106,10 +122,10 @@ func (s *server) live(w http.ResponseWriter, r *http.Request) {
 				continue
 			}
 			sent[p.ID] = p.HTML
-			event(&b, "part", p)
+			event(&b, "part", part{p.ID, under(p.HTML)})
 		}
 		if b.Len() > 0 || time.Since(flushed) >= beatEvery {
-			event(&b, "beat", beat{f.clock, s.Version, f.ask, f.left, f.age})
+			event(&b, "beat", beat{f.clock, version, f.ask, f.left, f.age})
 			// Not every writer has a deadline; those of net/http do.
 			_ = out.SetWriteDeadline(time.Now().Add(writeLimit))
 			if _, err := w.Write(b.Bytes()); err != nil {
@@ -146,6 +162,8 @@ type streams struct {
 	all int
 	by  map[netip.Addr]int
 }
+
+func newStreams() *streams { return &streams{by: map[netip.Addr]int{}} }
 
 func (s *streams) open(from netip.Addr) bool {
 	s.mu.Lock()

@@ -10,6 +10,7 @@ import (
 	"regexp"
 	"slices"
 	"strings"
+	"sync"
 	"time"
 
 	"yardtally/dashboard/door"
@@ -25,7 +26,10 @@ type asset struct {
 	mark string // of its content; in the URL, so that a new build is fetched anew
 }
 
-func loadAssets() map[string]asset {
+// loadAssets returns the pages' own files, the same for all rigs.
+var loadAssets = sync.OnceValue(readAssets)
+
+func readAssets() map[string]asset {
 	out := map[string]asset{}
 	for name, kind := range map[string]string{
 		"style.css":    "text/css; charset=utf-8",
@@ -96,11 +100,12 @@ type shell struct {
 	Hand                                  *handModel // nil: nothing can be said
 	Ask                                   bool       // sign in to say anything
 	Booked                                bool       // there are pages of the books
+	Others                                bool       // the rig is one of several
 }
 
 // shell is a page's frame for one who asks.
 func (s *server) shell(r *http.Request) shell {
-	sh := shell{Rig: s.Rig, Version: s.Version, Look: lookOf(r), Note: report.LegalNote, Home: r.URL.Path, Booked: s.Said != nil, Asset: map[string]string{}}
+	sh := shell{Rig: s.Rig, Version: s.Version, Look: lookOf(r), Note: report.LegalNote, Home: r.URL.Path, Others: s.base != "", Booked: s.Said != nil, Asset: map[string]string{}}
 	sh.In, sh.Out = door.Of(r.Context()) == door.In, door.Of(r.Context()) == door.Out
 	for name, a := range s.assets {
 		sh.Asset[name] = "/" + name + "?" + a.mark
@@ -202,5 +207,5 @@ func (s *server) paint(w http.ResponseWriter, name string, data any) ([]byte, bo
 	w.Header().Set("Content-Type", "text/html; charset=utf-8")
 	w.Header().Set("Cache-Control", "no-store")
 	w.Header().Set("Vary", "Cookie")
-	return b.Bytes(), true
+	return []byte(s.under(b.String())), true
 }

@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -29,6 +30,13 @@ func runBackup(ctx context.Context, e *env, args []string) error {
 	if err != nil {
 		return err
 	}
+	w.house = true
+	if err := w.find(); err != nil {
+		return err
+	}
+	if w.set != nil {
+		w.rig = cmp.Or(w.rig, w.set.Names()[0]) // any of them: it is the whole journal
+	}
 	b, err := w.reach(ctx)
 	if err != nil {
 		return err
@@ -44,7 +52,7 @@ func runBackup(ctx context.Context, e *env, args []string) error {
 // runRestore puts a backup in the journal's place. The daemon must not run.
 func runRestore(ctx context.Context, e *env, args []string) error {
 	f := flags("restore")
-	var w where
+	w := where{house: true}
 	w.flags(f)
 	replace := f.Bool("replace", false, "set a journal that is there aside, keeping it under another name")
 	if err := parse(e, f, args, 1); err != nil {

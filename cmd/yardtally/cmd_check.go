@@ -11,6 +11,7 @@ import (
 	"net/url"
 	"os"
 	"path/filepath"
+	"strings"
 	"time"
 
 	"yardtally/cmd/yardtally/settings"
@@ -24,7 +25,7 @@ import (
 // changes nothing and may run beside the daemon.
 func runCheck(ctx context.Context, e *env, args []string) error {
 	fs := flags("check")
-	var w where
+	w := where{house: true}
 	w.flags(fs)
 	example := fs.Bool("example", false, "print settings to start from, every key with a comment, and check nothing")
 	if err := parse(e, fs, args, 0); err != nil {
@@ -38,14 +39,25 @@ func runCheck(ctx context.Context, e *env, args []string) error {
 		return err
 	}
 	c := checker{out: e.out}
-	c.say("settings", nil, "%s: rig %s; yards: %d; provings: %d", w.settings, w.set.Rig, count(w.set, "yard "), count(w.set, "proving"))
-	if count(w.set, "proving") == 0 {
-		c.say("provings", errors.New("must be at least one, or pulses cannot be turned into volume"), "")
+	each := w.set.Each()
+	// of has what is said be of one rig, where there are several.
+	of := func(set *settings.Settings) {
+		if w.set.House() {
+			c.of = "rig " + set.Rig + ", "
+		}
 	}
+	for _, set := range each {
+		of(set)
+		c.say("settings", nil, "%s: rig %s; yards: %d; provings: %d", w.settings, set.Rig, count(set, "yard "), count(set, "proving"))
+		if count(set, "proving") == 0 {
+			c.say("provings", errors.New("must be at least one, or pulses cannot be turned into volume"), "")
+		}
+	}
+	c.of = ""
 	running := false
 	if r, err := dialDaemon(ctx, w.data); err == nil {
 		running = true
-		c.say("daemon", nil, "is running for rig %s", r.rig)
+		c.say("daemon", nil, "is running for rig %s", strings.Join(r.rigs, ", "))
 		r.Close()
 	}
 	c.say("data", checkFolder(w.data), "%s can be written", w.data)
@@ -61,29 +73,35 @@ func runCheck(ctx context.Context, e *env, args []string) error {
 	if _, err := os.Stat(filepath.Join(w.data, passphraseFile)); err != nil && !w.set.Door.Open {
 		c.note("passphrase", "none is set, so the page will show no readings: yardtally passphrase")
 	}
-	for _, p := range w.set.Serial {
-		if running {
-			c.note("serial "+p.Name, "%s is the running daemon's", p.Port)
-			continue
+	sources := len(w.set.MQTT)
+	for _, set := range each {
+		of(set)
+		sources += len(set.Serial) + len(set.Recording)
+		for _, p := range set.Serial {
+			if running {
+				c.note("serial "+p.Name, "%s is the running daemon's", p.Port)
+				continue
+			}
+			c.say("serial "+p.Name, checkPort(p.Port, p.Baud), "%s opens at %d baud", p.Port, p.Baud)
 		}
-		c.say("serial "+p.Name, checkPort(p.Port, p.Baud), "%s opens at %d baud", p.Port, p.Baud)
-	}
-	for _, r := range w.set.Recording {
-		f, _, err := recording.Open(r.Path)
-		if err == nil {
-			err = f.Close()
+		for _, r := range set.Recording {
+			f, _, err := recording.Open(r.Path)
+			if err == nil {
+				err = f.Close()
+			}
+			c.say("recording "+r.Name, err, "%s can be read", r.Path)
 		}
-		c.say("recording "+r.Name, err, "%s can be read", r.Path)
 	}
+	c.of = ""
 	for _, m := range w.set.MQTT {
-		err := wouldOpen(&settings.Settings{Rig: w.set.Rig, MQTT: []settings.MQTT{m}})
+		err := wouldOpen(&settings.Settings{Rig: w.set.Rig, Rigs: w.set.Rigs, MQTT: []settings.MQTT{m}})
 		if err == nil {
 			err = checkDial(ctx, m.URL)
 		}
 		c.say("mqtt "+m.Name, err, "%s answers", m.URL)
 	}
 	if b := w.set.Broker; b != nil {
-		err := wouldOpen(&settings.Settings{Rig: w.set.Rig, Broker: b})
+		err := wouldOpen(&settings.Settings{Rig: w.set.Rig, Rigs: w.set.Rigs, Broker: b})
 		if err == nil && !running {
 			err = checkListen(b.Address)
 		}
@@ -92,9 +110,13 @@ func runCheck(ctx context.Context, e *env, args []string) error {
 	if in := w.set.Influx; in != nil {
 		c.say("influxdb", checkDial(ctx, in.URL), "%s answers", in.URL)
 	}
-	checkSignal(&c, w.set, time.Now())
-	checkLine(&c, w.set, time.Now())
-	if len(w.set.Serial)+len(w.set.Recording)+len(w.set.MQTT) == 0 && w.set.Broker == nil {
+	for _, set := range each {
+		of(set)
+		checkSignal(&c, set, time.Now())
+		checkLine(&c, set, time.Now())
+	}
+	c.of = ""
+	if sources == 0 && w.set.Broker == nil {
 		c.say("sources", errors.New("must be at least one [[serial]], [[recording]], [[mqtt]] or [broker], is none"), "")
 	}
 	if c.bad > 0 {
@@ -110,6 +132,7 @@ func wouldOpen(set *settings.Settings) error {
 
 type checker struct {
 	out      io.Writer
+	of       string // before what it says is of, where there are several rigs
 	all, bad int
 }
 
@@ -117,14 +140,14 @@ func (c *checker) say(what string, err error, good string, args ...any) {
 	c.all++
 	if err != nil {
 		c.bad++
-		fmt.Fprintf(c.out, "FAILS  %s: %v\n", what, err)
+		fmt.Fprintf(c.out, "FAILS  %s%s: %v\n", c.of, what, err)
 		return
 	}
-	fmt.Fprintf(c.out, "works  %s: %s\n", what, fmt.Sprintf(good, args...))
+	fmt.Fprintf(c.out, "works  %s%s: %s\n", c.of, what, fmt.Sprintf(good, args...))
 }
 
 func (c *checker) note(what, text string, args ...any) {
-	fmt.Fprintf(c.out, "-      %s: %s\n", what, fmt.Sprintf(text, args...))
+	fmt.Fprintf(c.out, "-      %s%s: %s\n", c.of, what, fmt.Sprintf(text, args...))
 }
 
 func count(s *settings.Settings, key string) int {

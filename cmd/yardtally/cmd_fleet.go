@@ -37,7 +37,7 @@ type fleetLine struct {
 func runFleet(ctx context.Context, e *env, args []string) error {
 	fs := flags("fleet")
 	also(fs, fleetUsage)
-	var w where
+	w := where{house: true}
 	fs.StringVar(&w.settings, "settings", "", "settings `FILE` (default "+defaultSettings+", if it is there)")
 	night := fs.String("night", "", "`DATE` of the evening, like 2026-10-09 (default: that of the newest noon)")
 	asJSON := fs.Bool("json", false, "as JSON: a record a rig and yard, SI units")

@@ -19,7 +19,7 @@ import (
 // the first line of what is piped in.
 func runPassphrase(_ context.Context, e *env, args []string) error {
 	fs := flags("passphrase")
-	var w where
+	w := where{house: true}
 	w.flags(fs)
 	if err := parse(e, fs, args, 0); err != nil {
 		return err

@@ -12,7 +12,7 @@ import (
 
 func runRun(ctx context.Context, e *env, args []string) error {
 	fs := flags("run")
-	var w where
+	w := where{house: true}
 	w.flags(fs)
 	verbose := fs.Bool("v", false, "log more")
 	if err := parse(e, fs, args, 0); err != nil {
@@ -20,6 +20,9 @@ func runRun(ctx context.Context, e *env, args []string) error {
 	}
 	if err := w.findSettings(); err != nil {
 		return err
+	}
+	if w.set.House() && w.rig != "" {
+		return usageError{fmt.Errorf("-rig: must be left out, as all rigs of the settings run, is %q", w.rig)}
 	}
 	if w.rig != w.set.Rig {
 		return usageError{fmt.Errorf("-rig: must be the settings' rig %q, is %q", w.set.Rig, w.rig)}
@@ -35,11 +38,19 @@ func runRun(ctx context.Context, e *env, args []string) error {
 		return err
 	}
 	debug.FreeOSMemory() // what deriving a season from its readings left over
-	fmt.Fprintf(e.out, "Rig %s, kept in %s.\nThe page is at %s\n", w.set.Rig, w.set.Data, pageURL(d.page.Addr(), w.set.Door.Certificate != ""))
+	what := "Rig " + w.set.Rig
+	if n := len(w.set.Rigs); n > 0 {
+		what = fmt.Sprintf("%d rigs", n)
+	}
+	fmt.Fprintf(e.out, "%s, kept in %s.\nThe page is at %s\n", what, w.set.Data, pageURL(d.page.Addr(), w.set.Door.Certificate != ""))
 	if advice := d.door.Advice(); advice != "" {
 		fmt.Fprintln(e.out, advice)
 	}
-	if len(d.sources) == 0 {
+	sources := len(d.sources)
+	for _, r := range d.rigs {
+		sources += len(r.own)
+	}
+	if sources == 0 {
 		fmt.Fprintln(e.out, "No source of readings is set: add [[serial]], [[recording]], [[mqtt]] or [broker] to the settings.")
 	}
 	return d.run(ctx)

@@ -67,7 +67,7 @@ func (b *local) retryStore() (int, error) {
 func runStore(ctx context.Context, e *env, args []string) error {
 	fs := flags("store")
 	also(fs, storeUsage)
-	var w where
+	w := where{house: true}
 	w.flags(fs)
 	asJSON := fs.Bool("json", false, "as JSON")
 	if err := parse(e, fs, args, 1); err != nil {
@@ -84,6 +84,9 @@ func runStore(ctx context.Context, e *env, args []string) error {
 		return fmt.Errorf("the daemon must run, and does not answer: %w", err)
 	}
 	defer b.Close()
+	if b.rig == "" {
+		b.rig = b.rigs[0] // any of them: they have one store
+	}
 	if fs.Arg(0) == "retry" {
 		resp, err := b.call(ctx, http.MethodPost, "store", nil)
 		if err != nil {

@@ -32,9 +32,31 @@ type backend interface {
 	Close() error
 }
 
-// controlHandler serves a backend to commands of this machine, over a socket
-// that only the service's group can open.
-func controlHandler(b *local) http.Handler {
+// controlHandler serves rigs to commands of this machine, over a socket that
+// only the service's group can open. Of several a request names one, by ?rig=.
+func controlHandler(rigs ...*local) http.Handler {
+	if len(rigs) == 1 {
+		return rigHandler(rigs[0], rigs)
+	}
+	by := map[string]http.Handler{}
+	for _, b := range rigs {
+		by[b.rig] = rigHandler(b, rigs)
+	}
+	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		rig := r.URL.Query().Get("rig")
+		switch h := by[rig]; {
+		case h != nil:
+			h.ServeHTTP(w, r)
+		case r.URL.Path == "/rig" || r.URL.Path == "/rigs":
+			by[rigs[0].rig].ServeHTTP(w, r)
+		default:
+			http.Error(w, fmt.Sprintf("rig: must be one of the daemon's, is %q", rig), http.StatusUnprocessableEntity)
+		}
+	})
+}
+
+// rigHandler serves one of the rigs.
+func rigHandler(b *local, rigs []*local) http.Handler {
 	mux := http.NewServeMux()
 	fail := func(w http.ResponseWriter, err error) { http.Error(w, err.Error(), http.StatusUnprocessableEntity) }
 	answer := func(w http.ResponseWriter, v any, err error) {
@@ -51,6 +73,13 @@ func controlHandler(b *local) http.Handler {
 		_, _ = w.Write(data)
 	}
 	mux.HandleFunc("GET /rig", func(w http.ResponseWriter, r *http.Request) { answer(w, b.rig, nil) })
+	mux.HandleFunc("GET /rigs", func(w http.ResponseWriter, r *http.Request) {
+		var names []string
+		for _, b := range rigs {
+			names = append(names, b.rig)
+		}
+		answer(w, names, nil)
+	})
 	mux.HandleFunc("GET /view", func(w http.ResponseWriter, r *http.Request) {
 		v, err := b.View(r.Context())
 		answer(w, v, err)

@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"context"
 	"crypto/rand"
 	"crypto/tls"
@@ -42,6 +43,9 @@ const (
 
 // daemon joins the rooms: sources → desk (journal, ledger) → page and outbox.
 type daemon struct {
+	*oneRig // the only rig; nil where there are several
+	rigs    []*oneRig
+
 	set    *settings.Settings
 	clock  source.Clock
 	log    *slog.Logger
@@ -52,18 +56,12 @@ type daemon struct {
 
 	journal *journal.Journal
 	outbox  *publish.Outbox
-	desk    *desk.Desk
-	taps    *taps
 	forward *publish.Forwarder
 	broker  *broker.Source
-	sources []source.Source
-	ear     *ear
+	sources []source.Source // that all rigs share; of a single rig, all of its
 	door    *door.Door
 	page    net.Listener
 	control *socket
-
-	watching *watching
-	results  *results
 }
 
 // openDaemon opens everything the settings name, or nothing.
@@ -76,7 +74,7 @@ func openDaemon(ctx context.Context, d *daemon) (err error) {
 	if err := os.MkdirAll(d.set.Data, 0o770); err != nil {
 		return fmt.Errorf("data: %w", err)
 	}
-	if d.journal, err = journal.Open(filepath.Join(d.set.Data, journalFile), journal.Options{Log: d.log}); err != nil {
+	if d.journal, err = journal.Open(filepath.Join(d.set.Data, journalFile), journal.Options{Log: d.log, MaxPending: mostPending(len(d.set.Rigs))}); err != nil {
 		return err
 	}
 	var teller desk.Teller
@@ -90,18 +88,25 @@ func openDaemon(ctx context.Context, d *daemon) (err error) {
 			return fmt.Errorf("influxdb: %w", err)
 		}
 	}
-	if d.desk, err = desk.Open(desk.Options{Rig: d.set.Rig, Journal: d.journal, Clock: d.clock, BootID: d.bootID,
-		Teller: teller, Log: d.log, Commit: d.commit}); err != nil {
-		return err
-	}
-	d.taps = newTaps(d)
 	if err := d.openSources(); err != nil {
 		return err
 	}
-	if err := d.openEar(); err != nil {
-		return err
+	for _, set := range d.set.Each() {
+		r, err := d.openRig(set, teller)
+		if err != nil {
+			if d.set.House() {
+				err = fmt.Errorf("rig %s: %w", set.Rig, err)
+			}
+			return err
+		}
+		d.rigs = append(d.rigs, r)
 	}
-	d.watching, d.results = newWatching(d), newResults(d)
+	if !d.set.House() {
+		d.oneRig = d.rigs[0]
+	}
+	for _, r := range d.rigs {
+		r.watching, r.results = newWatching(r), newResults(r)
+	}
 	if d.page, err = net.Listen("tcp", d.set.Page); err != nil {
 		return fmt.Errorf("page: must be a free address of this machine, is %q: %w", d.set.Page, err)
 	}
@@ -110,6 +115,14 @@ func openDaemon(ctx context.Context, d *daemon) (err error) {
 	}
 	d.control, err = listenControl(d.set.Data)
 	return err
+}
+
+// called is what the door calls what is behind it.
+func (d *daemon) called() string {
+	if d.set.House() {
+		return "the rigs"
+	}
+	return d.set.Rig
 }
 
 // openDoor puts the door before the page: who may read, and over TLS or not.
@@ -125,39 +138,53 @@ func (d *daemon) openDoor() error {
 	var err error
 	d.door, err = door.New(door.Options{
 		Passphrase: filepath.Join(d.set.Data, passphraseFile), Sessions: filepath.Join(d.set.Data, sessionsFile),
-		ReadingOpen: d.set.Door.Open, Secure: conf != nil, Rig: d.set.Rig, Log: d.log,
+		ReadingOpen: d.set.Door.Open, Secure: conf != nil, Rig: d.called(), Log: d.log,
 	})
 	return err
 }
 
+// mostPending is how many records may wait for a commit, of so many rigs.
+func mostPending(rigs int) int { return max(1<<16, rigs<<10) }
+
+// openOwn opens what brings one rig's readings only.
+func (d *daemon) openOwn(set *settings.Settings) (own []source.Source, err error) {
+	for _, p := range set.Serial {
+		s, err := serialport.New(serialport.Options{Name: p.Name, Path: p.Port, Baud: p.Baud, Rig: set.Rig, Clock: d.clock, Log: d.log})
+		if err != nil {
+			return nil, fmt.Errorf("serial %s: %w", p.Name, err)
+		}
+		own = append(own, s)
+	}
+	for _, c := range set.Recording {
+		s, err := recording.New(recording.SourceOptions{Name: c.Name, Path: c.Path, Rig: set.Rig, Log: d.log})
+		if err != nil {
+			return nil, fmt.Errorf("recording %s: %w", c.Name, err)
+		}
+		own = append(own, s)
+	}
+	return own, nil
+}
+
+// openSources opens what all rigs share, and of a single rig its own before.
 func (d *daemon) openSources() error {
-	for _, p := range d.set.Serial {
-		s, err := serialport.New(serialport.Options{Name: p.Name, Path: p.Port, Baud: p.Baud, Rig: d.set.Rig, Clock: d.clock, Log: d.log})
-		if err != nil {
-			return fmt.Errorf("serial %s: %w", p.Name, err)
-		}
-		d.sources = append(d.sources, s)
+	var err error
+	if d.sources, err = d.openOwn(d.set); err != nil {
+		return err
 	}
-	for _, c := range d.set.Recording {
-		s, err := recording.New(recording.SourceOptions{Name: c.Name, Path: c.Path, Rig: d.set.Rig, Log: d.log})
-		if err != nil {
-			return fmt.Errorf("recording %s: %w", c.Name, err)
-		}
-		d.sources = append(d.sources, s)
-	}
+	rigs := d.set.Names()
 	for _, m := range d.set.MQTT {
 		s, err := mqttsub.New(mqttsub.Options{Name: m.Name, URL: m.URL, ClientID: m.Client, Username: m.User,
-			Password: m.Password, Prefix: m.Prefix, Rig: d.set.Rig, Clock: d.clock, Log: d.log,
-			Ask: asked(m.Prefix, d.set.Rig), Kept: func(topic string) { d.results.heard(m.Name, topic) }})
+			Password: m.Password, Prefix: m.Prefix, Rigs: rigs, Clock: d.clock, Log: d.log,
+			Ask: asked(m.Prefix, rigs), Kept: func(topic string) { d.heard(m.Name, topic) }})
 		if err != nil {
 			return fmt.Errorf("mqtt %s: %w", m.Name, err)
 		}
 		d.sources = append(d.sources, s)
 	}
 	if b := d.set.Broker; b != nil {
-		o := broker.Options{Name: "broker", Addr: b.Address, Prefix: b.Prefix, Rigs: []string{d.set.Rig}, Clock: d.clock, Log: d.log}
+		o := broker.Options{Name: "broker", Addr: b.Address, Prefix: b.Prefix, Rigs: rigs, Clock: d.clock, Log: d.log}
 		for _, u := range b.Users {
-			o.Users = append(o.Users, broker.User{Name: u.Name, Password: u.Password, Rig: d.set.Rig, ReadOnly: u.ReadOnly})
+			o.Users = append(o.Users, broker.User{Name: u.Name, Password: u.Password, Rig: cmp.Or(u.Rig, d.set.Rig), ReadOnly: u.ReadOnly})
 		}
 		s, err := broker.New(o)
 		if err != nil {
@@ -190,60 +217,115 @@ func (d *daemon) shut() error {
 // run works until the context ends, then stops in order: no more readings, what
 // is under way kept, pages and publishers last.
 func (d *daemon) run(ctx context.Context) error {
-	deskCtx, stopDesk := context.WithCancel(context.Background())
-	defer stopDesk()
-	deskDone := make(chan error, 1)
-	go func() { deskDone <- d.desk.Run(deskCtx) }()
+	deskCtx, stopDesks := context.WithCancel(context.Background())
+	defer stopDesks()
+	type end struct {
+		r   *oneRig
+		err error
+	}
+	ends := make(chan end, len(d.rigs))
+	for _, r := range d.rigs {
+		go func() { ends <- end{r, r.keep(deskCtx)} }()
+	}
+	working := len(d.rigs)
+	var failed []error
+	ended := func(x end) {
+		working--
+		if x.err != nil && d.set.House() {
+			x.err = fmt.Errorf("rig %s: %w", x.r.set.Rig, x.err)
+		}
+		failed = append(failed, x.err)
+	}
 	if err := d.applySettings(ctx); err != nil {
-		stopDesk()
-		return errors.Join(err, <-deskDone, d.shut())
+		stopDesks()
+		for working > 0 {
+			ended(<-ends)
+		}
+		return errors.Join(err, errors.Join(failed...), d.shut())
 	}
 
 	webCtx, stopWeb := context.WithCancel(context.Background())
 	defer stopWeb()
-	page := dashboard.New(dashboard.Options{Feed: &feed{d}, Said: &saidOnPage{d.taps, d.watching}, Books: d.taps, Rig: d.set.Rig, Version: version(), Log: d.log,
-		SayAct: func(a *act.Act) string { return sayAct(a.Body, d.set.Units, d.set.Zone) }})
+	page := d.handler()
 	pages := d.serve(door.NewServer(webCtx, d.door.Wrap(page), d.log), d.page)
 	ctl := d.serve(&http.Server{
-		Handler:           controlHandler(&local{desk: d.desk, journal: d.journal, rig: d.set.Rig, watching: d.watching, daemon: d}),
+		Handler:           controlHandler(d.locals()...),
 		BaseContext:       func(net.Listener) context.Context { return webCtx },
 		ReadHeaderTimeout: 10 * time.Second,
 		ErrorLog:          slog.NewLogLogger(d.log.Handler(), slog.LevelDebug),
 	}, d.control)
 
 	var sources, senders sync.WaitGroup
-	for _, s := range d.sources {
+	bring := func(s source.Source, to source.Sink) {
 		sources.Go(func() {
-			if err := s.Run(ctx, d.ear); err != nil && ctx.Err() == nil {
+			if err := s.Run(ctx, to); err != nil && ctx.Err() == nil {
 				d.log.Error("a source has stopped for good", "source", s.Name(), "err", err)
 			}
 		})
 	}
-	sources.Go(func() { d.ear.run(ctx) })
-	sources.Go(func() { d.watching.run(ctx) })
-	sources.Go(func() { d.results.run(ctx) })
+	for _, s := range d.sources {
+		bring(s, d.sink())
+	}
+	for _, r := range d.rigs {
+		for _, s := range r.own {
+			bring(s, r)
+		}
+		sources.Go(func() { r.ear.run(ctx) })
+		sources.Go(func() { r.watching.run(ctx) })
+		sources.Go(func() { r.results.run(ctx) })
+	}
 	sendCtx, stopSend := context.WithCancel(context.Background())
 	defer stopSend()
 	if d.forward != nil {
 		senders.Go(func() { _ = d.forward.Run(sendCtx) })
 	}
 
-	var failed error
-	select {
-	case <-ctx.Done():
-	case failed = <-deskDone:
-		deskDone <- failed
+	for working > 0 && ctx.Err() == nil {
+		select {
+		case <-ctx.Done():
+		case x := <-ends:
+			ended(x)
+		}
 	}
 	d.log.Info("stopping")
 	waitFor(&sources)
-	stopDesk()
-	err := <-deskDone
+	stopDesks()
+	for working > 0 {
+		ended(<-ends)
+	}
 	stopSend()
 	waitFor(&senders)
 	stopWeb()
 	stopServing(pages)
 	stopServing(ctl)
-	return errors.Join(err, d.shut())
+	return errors.Join(errors.Join(failed...), d.shut())
+}
+
+// heard notes a topic of results that a broker keeps.
+func (d *daemon) heard(broker, topic string) {
+	for _, r := range d.rigs {
+		r.results.heard(broker, topic)
+	}
+}
+
+// handler serves the pages: of a single rig, or of each and of all.
+func (d *daemon) handler() http.Handler {
+	if d.oneRig != nil {
+		return dashboard.New(d.options())
+	}
+	o := dashboard.HouseOptions{Version: version(), Log: d.log, Notices: d.notices}
+	for _, r := range d.rigs {
+		o.Rigs = append(o.Rigs, r.options())
+	}
+	return dashboard.NewHouse(o)
+}
+
+// locals are the rigs as commands reach them.
+func (d *daemon) locals() (out []*local) {
+	for _, r := range d.rigs {
+		out = append(out, &local{desk: r.desk, journal: d.journal, rig: r.set.Rig, watching: r.watching, daemon: d})
+	}
+	return out
 }
 
 // stopServing lets requests end, but not for long.
@@ -279,7 +361,12 @@ const bySettings = "settings file"
 // applySettings turns what the settings say now, and did not say before, into
 // acts.
 func (d *daemon) applySettings(ctx context.Context) error {
-	return sayAll(ctx, d.desk, d.set, d.clock.Now().Wall)
+	for _, r := range d.rigs {
+		if err := sayAll(ctx, r.desk, r.set, d.clock.Now().Wall); err != nil {
+			return err
+		}
+	}
+	return nil
 }
 
 // sayAll adds acts for whatever in the settings is new since they were last

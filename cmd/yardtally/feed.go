@@ -14,7 +14,7 @@ import (
 )
 
 // feed gives the page what the daemon knows.
-type feed struct{ d *daemon }
+type feed struct{ r *oneRig }
 
 // saidOnPage is taps after which the watch looks at once: whoever has seen an
 // alarm finds it so on the page that comes back.
@@ -37,38 +37,51 @@ func (s *saidOnPage) Say(ctx context.Context, who string, bodies ...act.Body) ([
 }
 
 // Watch implements dashboard.Feed.
-func (f *feed) Watch(ctx context.Context) <-chan struct{} { return f.d.desk.Watch(ctx) }
+func (f *feed) Watch(ctx context.Context) <-chan struct{} { return f.r.desk.Watch(ctx) }
 
 // Snapshot implements dashboard.Feed.
 func (f *feed) Snapshot() *dashboard.Snapshot {
-	d := f.d
-	s := d.desk.Snapshot()
-	out := &dashboard.Snapshot{View: s.View, Units: d.set.Units, Currency: d.set.Books.Currency, Zone: d.set.Zone, Speed: d.speed, Demo: d.demo,
+	r, d := f.r, f.r.d
+	s := r.desk.Snapshot()
+	out := &dashboard.Snapshot{View: s.View, Units: r.set.Units, Currency: r.set.Books.Currency, Zone: r.set.Zone, Speed: d.speed, Demo: d.demo,
 		Now: d.clock.Now().Mono + s.Offset}
 	out.Live = dashboard.Live{Flow: s.Live.Flow, FlowAt: s.Live.FlowAt, Syrup: s.Live.Syrup, SyrupAt: s.Live.SyrupAt,
 		Signal: s.Live.Signal, SignalAt: s.Live.SignalAt}
-	if d.watching != nil {
-		out.Watch = d.watching.page()
+	if r.watching != nil {
+		out.Watch = r.watching.page()
 	}
 	if t := s.View.Tote; t.Known {
 		out.Live.Level, out.Live.Tote, out.Live.ToteAt = t.Level, t.Volume, t.At
 	}
-	for _, src := range d.sources {
+	say := func(text string) { out.Notices = append(out.Notices, dashboard.Notice{Text: text}) }
+	for _, src := range r.sources() {
 		line := sourceLine(src.State(), func(t time.Time) time.Time { return byRig(t, out.Now, d.speed) })
 		// A recording that was read to its end is silent, and well; so is a
 		// simulated rig once its night is over.
 		_, line.Quiet = src.(*recording.Source)
 		line.Quiet = line.Quiet || d.demo != ""
+		if at := r.newest[src.Name()]; at != nil && d.set.House() { // others speak over it too
+			line.LastAt, line.Dropped, line.Why = time.Time{}, 0, nil
+			if ns := at.Load(); ns != 0 {
+				line.LastAt = byRig(time.Unix(0, ns), out.Now, d.speed)
+			}
+		}
 		out.Sources = append(out.Sources, line)
 	}
+	if text := r.fault(); text != "" {
+		say(text)
+	}
 	for _, text := range s.Faults {
-		out.Notices = append(out.Notices, dashboard.Notice{Text: text})
+		say(text)
 	}
-	for _, text := range d.ear.giver.Faults() {
-		out.Notices = append(out.Notices, dashboard.Notice{Text: text})
+	for _, text := range r.ear.giver.Faults() {
+		say(text)
 	}
-	for _, dm := range d.journal.Damage() {
-		out.Notices = append(out.Notices, dashboard.Notice{Text: "A part of the journal cannot be read: " + dm.String() + "."})
+	if !d.set.House() { // else the page of all rigs says it
+		out.Notices = append(out.Notices, d.notices()...)
+	}
+	if s.View.PulseVolume == quantity.Volume(0) {
+		say("No proving is known yet, so pulses cannot be turned into volume.")
 	}
 	if d.forward != nil {
 		st := d.forward.State()
@@ -76,12 +89,19 @@ func (f *feed) Snapshot() *dashboard.Snapshot {
 		if !st.Oldest.IsZero() {
 			out.Store.Oldest = st.Oldest.UnixNano()
 		}
-		if text := forwardNotice(st); text != "" {
-			out.Notices = append(out.Notices, dashboard.Notice{Text: text})
-		}
 	}
-	if s.View.PulseVolume == quantity.Volume(0) {
-		out.Notices = append(out.Notices, dashboard.Notice{Text: "No proving is known yet, so pulses cannot be turned into volume."})
+	return out
+}
+
+// notices are what is wrong with what all rigs share.
+func (d *daemon) notices() (out []dashboard.Notice) {
+	for _, dm := range d.journal.Damage() {
+		out = append(out, dashboard.Notice{Text: "A part of the journal cannot be read: " + dm.String() + "."})
+	}
+	if d.forward != nil {
+		if text := forwardNotice(d.forward.State()); text != "" {
+			out = append(out, dashboard.Notice{Text: text})
+		}
 	}
 	return out
 }

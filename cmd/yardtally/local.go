@@ -180,9 +180,9 @@ func (b *local) Export(ctx context.Context, w io.Writer) error {
 func openBackend(ctx context.Context, data, rig string, create bool) (backend, error) {
 	r, err := dialDaemon(ctx, data)
 	if err == nil {
-		if rig != "" && rig != r.rig {
+		if err := r.choose(rig); err != nil {
 			r.Close()
-			return nil, fmt.Errorf("rig: must be the running daemon's, %q, is %q", r.rig, rig)
+			return nil, err
 		}
 		return r, nil
 	}

@@ -7,9 +7,11 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"maps"
 	"net"
 	"net/http"
 	"net/url"
+	"slices"
 	"strings"
 	"sync/atomic"
 	"time"
@@ -22,7 +24,8 @@ import (
 // remote is a running daemon, behind its socket.
 type remote struct {
 	client *http.Client
-	rig    string
+	rig    string   // "" where there are several and none is chosen
+	rigs   []string // that the daemon has
 	done   func()
 }
 
@@ -41,11 +44,31 @@ func dialDaemon(ctx context.Context, data string) (*remote, error) {
 	}}}
 	ctx, stop := context.WithTimeout(ctx, 2*patience)
 	defer stop()
-	if err := b.get(ctx, "rig", &b.rig); err != nil {
+	if err := b.get(ctx, "rigs", &b.rigs); err != nil {
 		b.Close()
 		return nil, err
 	}
+	if len(b.rigs) == 1 {
+		b.rig = b.rigs[0]
+	}
 	return b, nil
+}
+
+// choose settles which of the daemon's rigs is meant; "" is the only one.
+func (b *remote) choose(rig string) error {
+	many := strings.Join(b.rigs, ", ")
+	switch {
+	case rig == "" && b.rig != "":
+		return nil
+	case rig == "":
+		return fmt.Errorf("rig: must be named with -rig, as the running daemon has %d: %s", len(b.rigs), many)
+	case !slices.Contains(b.rigs, rig) && len(b.rigs) == 1:
+		return fmt.Errorf("rig: must be the running daemon's, %q, is %q", b.rig, rig)
+	case !slices.Contains(b.rigs, rig):
+		return fmt.Errorf("rig: must be one of the running daemon's (%s), is %q", many, rig)
+	}
+	b.rig = rig
+	return nil
 }
 
 func (b *remote) Rig() string { return b.rig }
@@ -57,7 +80,18 @@ func (b *remote) Close() error {
 }
 
 func (b *remote) call(ctx context.Context, method, path string, body io.Reader) (*http.Response, error) {
-	req, err := http.NewRequestWithContext(ctx, method, "http://daemon/"+path, body)
+	u := url.URL{Scheme: "http", Host: "daemon", Path: path}
+	q := url.Values{"rig": {b.rig}}
+	if path, query, ok := strings.Cut(path, "?"); ok {
+		more, err := url.ParseQuery(query)
+		if err != nil {
+			return nil, err
+		}
+		u.Path = path
+		maps.Copy(q, more)
+	}
+	u.RawQuery = q.Encode()
+	req, err := http.NewRequestWithContext(ctx, method, u.String(), body)
 	if err != nil {
 		return nil, err
 	}

@@ -55,8 +55,9 @@ type keptResult struct {
 // mostStrays is how many topics of earlier times are looked after. Judgement.
 const mostStrays = 1000
 
-func newResults(d *daemon) *results {
-	r := &results{rig: d.set.Rig, zone: d.set.Zone, desk: d.desk, clock: d.clock, forward: d.forward, log: d.log, every: resultsEvery}
+func newResults(one *oneRig) *results {
+	d := one.d
+	r := &results{rig: one.set.Rig, zone: one.set.Zone, desk: one.desk, clock: d.clock, forward: d.forward, log: one.log, every: resultsEvery}
 	state := map[string]func() source.State{}
 	for _, s := range d.sources {
 		state[s.Name()] = s.State
@@ -68,9 +69,14 @@ func newResults(d *daemon) *results {
 	return r
 }
 
-// asked are the filters of what brokers may keep of this rig's results from
+// asked are the filters of what brokers may keep of the rigs' results from
 // earlier times.
-func asked(prefix, rig string) []string { return []string{publish.ResultsTopic(prefix, rig) + "#"} }
+func asked(prefix string, rigs []string) (filters []string) {
+	for _, rig := range rigs {
+		filters = append(filters, publish.ResultsTopic(prefix, rig)+"#")
+	}
+	return filters
+}
 
 // heard notes a topic that a broker keeps. It may be called from anywhere.
 func (r *results) heard(broker, topic string) {

@@ -39,30 +39,30 @@ const tickEvery = 100 * time.Millisecond
 
 // openEar makes the ear, with an outlet for all that the settings name. The
 // page has the newest signal in any case.
-func (d *daemon) openEar() error {
-	d.ear = &ear{rig: d.set.Rig, desk: d.desk, clock: d.clock, log: d.log, set: settings.Signal{Failing: settings.UsualFailing}}
-	outlets := []sound.Outlet{onPage{d.desk}}
-	if s := d.set.Signal; s != nil {
-		d.ear.set = *s
+func (r *oneRig) openEar() error {
+	r.ear = &ear{rig: r.set.Rig, desk: r.desk, clock: r.clock, log: r.log, set: settings.Signal{Failing: settings.UsualFailing}}
+	outlets := []sound.Outlet{onPage{r.desk}}
+	if s := r.set.Signal; s != nil {
+		r.ear.set = *s
 		if s.MQTT {
-			for _, p := range d.publishers() {
+			for _, p := range r.d.publishers(r.set.Rig) {
 				outlets = append(outlets, p)
 			}
 		}
 		if len(s.Command) > 0 {
-			c, err := sound.NewCommand(s.Command, d.log)
+			c, err := sound.NewCommand(s.Command, r.log)
 			if err != nil {
 				return fmt.Errorf("signal: %w", err)
 			}
 			outlets = append(outlets, c)
 		}
 	}
-	d.ear.giver = sound.New(d.log, outlets...)
+	r.ear.giver = sound.New(r.log, outlets...)
 	return nil
 }
 
 // publishers are the MQTT brokers that readings come from: signals go there.
-func (d *daemon) publishers() (out []*sound.Publisher) {
+func (d *daemon) publishers(rig string) (out []*sound.Publisher) {
 	prefix, called := map[string]string{}, map[string]string{}
 	for _, m := range d.set.MQTT {
 		prefix[m.Name], called[m.Name] = m.Prefix, "the MQTT broker "+m.Name
@@ -75,8 +75,8 @@ func (d *daemon) publishers() (out []*sound.Publisher) {
 		if p, ok := s.(interface {
 			Publish(context.Context, string, []byte) error
 		}); ok {
-			out = append(out, &sound.Publisher{To: called[s.Name()], Rig: d.set.Rig,
-				Topic: sound.Topic(prefix[s.Name()], d.set.Rig), Send: p.Publish})
+			out = append(out, &sound.Publisher{To: called[s.Name()], Rig: rig,
+				Topic: sound.Topic(prefix[s.Name()], rig), Send: p.Publish})
 		}
 	}
 	return out

@@ -38,7 +38,7 @@ func checkSignal(c *checker, set *settings.Settings, now time.Time) {
 	if s.MQTT {
 		d := &daemon{set: set, clock: source.SystemClock{}}
 		if d.openSources() == nil { // what is wrong with them is said elsewhere
-			for _, p := range d.publishers() {
+			for _, p := range d.publishers(set.Rig) {
 				c.note("signal", "to %s at %s", p.Topic, p.To)
 			}
 		}

@@ -185,7 +185,7 @@ func TestSignalEndToEnd(t *testing.T) {
 	if _, dropped := w.ear.giver.Counts(); dropped != 0 {
 		t.Errorf("%d dropped", dropped)
 	}
-	if notices := (&feed{w.daemon}).Snapshot().Notices; len(notices) > 0 {
+	if notices := (&feed{w.oneRig}).Snapshot().Notices; len(notices) > 0 {
 		t.Errorf("notices: %+v", notices)
 	}
 }
@@ -211,7 +211,7 @@ func TestSignalCommandFails(t *testing.T) {
 			clock := newStepClock(n.Start)
 			w := work(t, set, clock)
 			notices := func() (out []string) {
-				for _, n := range (&feed{w.daemon}).Snapshot().Notices {
+				for _, n := range (&feed{w.oneRig}).Snapshot().Notices {
 					out = append(out, n.Text)
 				}
 				return out

@@ -67,7 +67,7 @@ func TestStoreCommand(t *testing.T) {
 		if err := json.Unmarshal([]byte(say("-json")), &st); err != nil {
 			t.Fatal(err)
 		}
-		if l := (&feed{w.daemon}).Snapshot().Store; l == nil || l.Waiting != st.Waiting || (l.Oldest != 0) != (st.Waiting > 0) {
+		if l := (&feed{w.oneRig}).Snapshot().Store; l == nil || l.Waiting != st.Waiting || (l.Oldest != 0) != (st.Waiting > 0) {
 			t.Errorf("the page has %+v, the command %+v", l, st)
 		}
 		return &st

@@ -8,11 +8,11 @@ import (
 
 // taps keeps what people say on the page.
 type taps struct {
-	d    *daemon
+	d    *oneRig
 	turn chan struct{} // held while acts are said: each is later than those before
 }
 
-func newTaps(d *daemon) *taps { return &taps{d: d, turn: make(chan struct{}, 1)} }
+func newTaps(d *oneRig) *taps { return &taps{d: d, turn: make(chan struct{}, 1)} }
 
 // Now implements dashboard.Said.
 func (t *taps) Now() act.Moment {

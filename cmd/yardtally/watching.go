@@ -114,8 +114,8 @@ type watching struct {
 	sound    map[string]bool // alarms that are still to be heard
 }
 
-func newWatching(d *daemon) *watching {
-	return &watching{rig: d.set.Rig, set: d.set, desk: d.desk, taps: d.taps, ear: d.ear, outbox: d.outbox, log: d.log, boxes: d.postboxes(),
+func newWatching(r *oneRig) *watching {
+	return &watching{rig: r.set.Rig, set: r.set, desk: r.desk, taps: r.taps, ear: r.ear, outbox: r.d.outbox, log: r.log, boxes: r.d.postboxes(),
 		learning: make(chan *judging, 1), missing: make(map[string]int64), stored: make(map[string]bool), sound: make(map[string]bool)}
 }
 

@@ -1,11 +1,13 @@
 package main
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"flag"
 	"fmt"
 	"os"
+	"strings"
 	"time"
 
 	"yardtally/calibrate/quantity"
@@ -21,6 +23,7 @@ type where struct {
 	settings string
 	data     string
 	rig      string
+	house    bool               // it is about all rigs of the settings
 	set      *settings.Settings // nil where no settings file is in play
 }
 
@@ -57,8 +60,15 @@ func (w *where) find() error {
 		} else {
 			s.Data = w.data
 		}
-		if w.rig == "" {
-			w.rig = s.Rig
+		if !s.House() {
+			w.rig = cmp.Or(w.rig, s.Rig)
+		} else if !w.house {
+			if w.rig == "" {
+				return usageError{fmt.Errorf("-rig: must be named, as the settings have several: %s", strings.Join(s.Names(), ", "))}
+			}
+			if one := s.Of(w.rig); one != nil {
+				one.Data, w.set = s.Data, one
+			}
 		}
 	}
 	if w.data == "" {

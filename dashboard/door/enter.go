@@ -122,7 +122,7 @@ func local(to string) string {
 		strings.ContainsFunc(to, func(c rune) bool { return c == '\\' || c <= ' ' || c >= 0x7f }) {
 		return "/"
 	}
-	if c := path.Clean(u.Path); c != u.Path && c+"/" != u.Path || c == enterPath || c == leavePath || c == "/live" {
+	if c := path.Clean(u.Path); c != u.Path && c+"/" != u.Path || c == enterPath || c == leavePath || path.Base(c) == "live" {
 		return "/"
 	}
 	u.Fragment, u.RawFragment = "", ""

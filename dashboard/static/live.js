@@ -3,6 +3,8 @@
 // page. Nothing here is needed for reading.
 (function () {
   'use strict';
+  var here = document.currentScript.src; // of several rigs each has its paths under its own
+  function path(name) { return new URL(name, here).pathname; }
   var SILENT = 10000;  // ms without a word: cut off (the rig speaks every 3 s)
   var AGAIN = 5000;    // ms between tries
   var told = document.getElementById('told');
@@ -23,7 +25,7 @@
   function age() {
     var now = Date.now(), run = document.getElementById('run');
     ['flow', 'tote', 'signal'].forEach(function (name) { // what is drawn of an old value goes with it
-      run.classList.toggle('no-' + name, now > due[name]);
+      if (run) run.classList.toggle('no-' + name, now > due[name]);
     });
     document.querySelectorAll('[data-live]').forEach(function (el) {
       var until = due[el.dataset.live];
@@ -79,7 +81,7 @@
   function open() {
     if (stream) stream.close();
     tried = Date.now();
-    stream = new EventSource('/live');
+    stream = new EventSource(path('live'));
     stream.addEventListener('part', function (e) {
       var p = JSON.parse(e.data);
       delete late[p.id];
@@ -107,7 +109,7 @@
     stream.onerror = function () {
       lost();
       if (this.readyState === 2 && window.fetch) { // answered, and refused: is it that the rig no longer knows this device?
-        fetch('/live', {method: 'HEAD', cache: 'no-store'}).then(function (a) { if (a.status === 401) location.reload(); }, function () {});
+        fetch(path('live'), {method: 'HEAD', cache: 'no-store'}).then(function (a) { if (a.status === 401) location.reload(); }, function () {});
       }
     };
   }
@@ -121,7 +123,7 @@
     var best = null;
     function once(left) {
       var t0 = performance.now();
-      return fetch('/clock', {cache: 'no-store'}).then(function (a) {
+      return fetch(path('clock'), {cache: 'no-store'}).then(function (a) {
         if (!a.ok) throw a.status;
         var t1 = performance.now(), utc = Date.now() - (t1 - t0) / 2;
         return a.json().then(function (b) {
@@ -131,7 +133,7 @@
       });
     }
     once(4).then(function () {
-      return fetch('/clock', {method: 'POST', body: new URLSearchParams({
+      return fetch(path('clock'), {method: 'POST', body: new URLSearchParams({
         boot: best.boot, mono_ns: best.mono, utc_ms: Math.round(best.utc), rtt_ms: Math.ceil(best.rtt)})});
     }).then(function (a) {
       if (!a.ok) throw a.status;

@@ -21,8 +21,17 @@ func (d *Desk) ask(ctx context.Context, fn func()) error {
 	case <-d.done:
 		return errClosed
 	}
-	<-ran
-	return nil
+	select {
+	case <-ran:
+		return nil
+	case <-d.done: // at its end, or it broke down
+		select {
+		case <-ran:
+			return nil
+		default:
+			return errClosed
+		}
+	}
 }
 
 // AddActs keeps acts, each durable before the next, and restates what they
@@ -131,7 +140,7 @@ func (d *Desk) importTurn(items []Kept, came *Came) (err error) {
 			came.Records++
 		}
 	}
-	if err := d.o.Journal.Commit(); err != nil {
+	if err := d.o.Journal.Keep(d.o.Rig); err != nil {
 		return err
 	}
 	d.nameBoots()
@@ -152,7 +161,7 @@ func (d *Desk) Settle(ctx context.Context) (err error) {
 	asked := d.ask(ctx, func() {
 		d.commit(true)
 		d.settle(true)
-		if d.o.Journal.Pending() > 0 {
+		if d.pending() > 0 {
 			err = errors.New(d.faults["keep"].text)
 		}
 		if d.led.Stale() {

@@ -11,6 +11,7 @@ import (
 	"errors"
 	"fmt"
 	"log/slog"
+	"math/rand/v2"
 	"slices"
 	"sync"
 	"sync/atomic"
@@ -41,6 +42,7 @@ type Options struct {
 	Teller  Teller        // nil: nothing is told on
 	Log     *slog.Logger  // nil: slog.Default()
 	Commit  time.Duration // how often what comes is synced; 0: one second
+	Shared  bool          // other desks keep in the same journal: their syncs fall together
 }
 
 // Live is what was heard last, kept or not. Instants are Unix ns by the rig's
@@ -68,6 +70,9 @@ type Snapshot struct {
 
 // checkpointEvery is how often the ledger's state is saved, to start fast.
 const checkpointEvery = 5 * time.Minute
+
+// beat0 is when the beat of desks that share a journal began.
+var beat0 = time.Now()
 
 // Most records in one request's turn, so that live readings are not kept waiting.
 const turn = 8192
@@ -153,6 +158,9 @@ func Open(o Options) (*Desk, error) {
 		d.fault("ledger", fmt.Sprintf("The totals are not up to date: %v.", err))
 	}
 	d.savedAt = time.Now()
+	if o.Shared { // not all of them at once
+		d.savedAt = d.savedAt.Add(-time.Duration(rand.Int64N(int64(checkpointEvery))))
+	}
 	d.tell()
 	d.look()
 	return d, nil
@@ -254,6 +262,8 @@ func (d *Desk) Put(ctx context.Context, a source.Arrival) error {
 		return ctx.Err()
 	case <-d.stopping:
 		return errClosed
+	case <-d.done: // it broke down
+		return errClosed
 	}
 }
 
@@ -290,8 +300,14 @@ func (d *Desk) Run(ctx context.Context) error {
 	tick.Stop()
 	var ticked, due time.Time // due is zero while no tick is
 	arm := func(after time.Duration) {
-		if at := time.Now().Add(after); due.IsZero() || at.Before(due) {
-			tick.Reset(after)
+		at := time.Now().Add(after)
+		if d.o.Shared {
+			// One commit is everybody's where all ask for it at the same time.
+			since := at.Sub(beat0)
+			at = beat0.Add((since + d.o.Commit - 1).Truncate(d.o.Commit))
+		}
+		if due.IsZero() || at.Before(due) {
+			tick.Reset(time.Until(at))
 			due = at
 		}
 	}
@@ -300,7 +316,12 @@ func (d *Desk) Run(ctx context.Context) error {
 		case a := <-d.in:
 			d.take(a)
 			// What comes after a silence is kept at once, with what comes beside it.
-			arm(max(d.o.Commit/20, d.o.Commit-time.Since(ticked)))
+			// Desks that share a journal have their beat anyway.
+			if d.o.Shared {
+				arm(0)
+			} else {
+				arm(max(d.o.Commit/20, d.o.Commit-time.Since(ticked)))
+			}
 		case ask := <-d.asks:
 			for range len(d.in) { // what was put before it was asked
 				d.take(<-d.in)
@@ -322,13 +343,16 @@ func (d *Desk) Run(ctx context.Context) error {
 			}
 			d.commit(true)
 			d.save()
-			if n := d.o.Journal.Pending(); n > 0 {
+			if n := d.pending(); n > 0 {
 				return fmt.Errorf("%d records could not be kept: %s", n, d.faults["keep"].text)
 			}
 			return nil
 		}
 	}
 }
+
+// pending is how many of the rig's records are not yet synced.
+func (d *Desk) pending() int { return d.o.Journal.PendingOf(d.o.Rig) }
 
 func (d *Desk) close() {
 	close(d.done)
@@ -401,9 +425,9 @@ func (d *Desk) lose(n int, err error) {
 // commit syncs what waits, lets the ledger take it in, tells and shows it. It
 // reports whether there is more to do later by itself.
 func (d *Desk) commit(last bool) bool {
-	if d.o.Journal.Pending() > 0 || len(d.waiting) > 0 {
-		if err := d.o.Journal.Commit(); err != nil {
-			d.fault("keep", fmt.Sprintf("Nothing is being kept: %v. %d records wait.", err, d.o.Journal.Pending()))
+	if d.pending() > 0 || len(d.waiting) > 0 {
+		if err := d.o.Journal.Keep(d.o.Rig); err != nil {
+			d.fault("keep", fmt.Sprintf("Nothing is being kept: %v. %d records wait.", err, d.pending()))
 			d.show()
 			return true
 		}

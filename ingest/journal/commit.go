@@ -24,6 +24,11 @@ type part struct {
 func (j *Journal) Commit() error {
 	j.write.Lock()
 	defer j.write.Unlock()
+	return j.commit()
+}
+
+// commit is Commit. Under write.
+func (j *Journal) commit() error {
 	j.mu.Lock()
 	if j.closed {
 		j.mu.Unlock()
@@ -112,6 +117,48 @@ func (j *Journal) Commit() error {
 	j.stats.LastCommit = took
 	j.seal.start(j)
 	return nil
+}
+
+// failedFor is for how long a commit that failed for one rig has failed for the
+// others too. They ask at the same time, once a second.
+const failedFor = 500 * time.Millisecond
+
+// failure is the newest commit that failed.
+type failure struct {
+	rig string // that asked for it
+	at  time.Time
+	err error
+}
+
+// Keep is Commit for one of several who share a journal: where another's commit
+// has kept all that this rig had waiting, it touches nothing; where another's
+// has failed just now, it does not try again at once. What waits of other rigs
+// is kept with it.
+func (j *Journal) Keep(rig string) error {
+	if j.PendingOf(rig) == 0 {
+		return nil
+	}
+	j.write.Lock() // a commit under way may be the one that keeps it
+	defer j.write.Unlock()
+	if j.PendingOf(rig) == 0 {
+		return nil
+	}
+	if f := &j.failure; f.err != nil && f.rig != rig && time.Since(f.at) < failedFor {
+		return f.err
+	}
+	err := j.commit()
+	j.failure = failure{rig, time.Now(), err}
+	return err
+}
+
+// PendingOf returns how many records of a rig wait for a Commit.
+func (j *Journal) PendingOf(rig string) int {
+	j.mu.Lock()
+	defer j.mu.Unlock()
+	if g := j.rigs[rig]; g != nil {
+		return len(g.queue)
+	}
+	return 0
 }
 
 // encodeParts cuts the records at every change of boot, writes whole blocks

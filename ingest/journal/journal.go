@@ -102,7 +102,8 @@ type Journal struct {
 	seal  sealing    // under write
 	inLog moving     // under write
 
-	hidden []late // checkpoints that know too much; under write
+	hidden  []late  // checkpoints that know too much; under write
+	failure failure // of Keep; under write
 
 	renew      string // why a new generation is due, when opening
 	generation string // since opening

@@ -1,4 +1,5 @@
-// Package mqttsub brings a rig's SenML packs from any MQTT broker.
+// Package mqttsub brings SenML packs of a rig, or of several by one
+// subscription, from any MQTT broker.
 //
 // The session at the broker is persistent and the subscription QoS 1: what is
 // published while the daemon is away arrives later. A pack is acknowledged
@@ -42,6 +43,7 @@ type Options struct {
 	Password string // never shown
 	Prefix   string // of the topic <prefix>/<rig>/readings
 	Rig      string
+	Rigs     []string    // several, instead of Rig: one subscription, <prefix>/+/readings, brings all of them
 	TLS      *tls.Config // for ssl and wss; nil: the system's roots
 	// Ask are filters, ending in /#, of what the broker may keep from us; Kept
 	// hears, after each connecting, the topics of what it does. It must not block. A broker that
@@ -56,7 +58,8 @@ type Options struct {
 type Source struct {
 	o     Options
 	url   *url.URL
-	topic string
+	topic string            // as it is subscribed to
+	rigs  map[string]string // topic to rig
 	*source.Supervisor
 
 	mu     sync.Mutex
@@ -85,11 +88,23 @@ func New(o Options) (*Source, error) {
 	if err != nil {
 		return nil, err
 	}
-	topic, err := source.Topic(o.Prefix, o.Rig)
-	if err != nil {
-		return nil, err
+	s := &Source{o: o, url: u, rigs: map[string]string{}, Supervisor: source.NewSupervisor(o.Name, o.Log, nil)}
+	switch {
+	case len(o.Rigs) == 0:
+		s.o.Rigs = []string{o.Rig}
+	case o.Rig != "":
+		return nil, fmt.Errorf("rig: must not be set beside rigs, is %q", o.Rig)
 	}
-	return &Source{o: o, url: u, topic: topic, Supervisor: source.NewSupervisor(o.Name, o.Log, nil)}, nil
+	for _, rig := range s.o.Rigs {
+		if s.topic, err = source.Topic(o.Prefix, rig); err != nil {
+			return nil, err
+		}
+		s.rigs[s.topic] = rig
+	}
+	if len(s.o.Rigs) > 1 {
+		s.topic = o.Prefix + "/+/readings"
+	}
+	return s, nil
 }
 
 func parseURL(s string) (*url.URL, error) {
@@ -308,15 +323,18 @@ func (s *Source) asked(topic string) bool {
 // take hands one pack on. Its error means that it was not taken.
 func (s *Source) take(ctx context.Context, sink source.Sink, m mqtt.Message) error {
 	at := s.o.Clock.Now()
+	rig, ours := s.rigs[m.Topic()]
 	switch {
 	case s.asked(m.Topic()): // our own word, from about the time of asking
-	case m.Topic() != s.topic:
+	case !ours && len(s.o.Rigs) > 1:
+		s.Drop(string(wire.OtherRig), fmt.Sprintf("topic %q: is of none of the rigs that are set", m.Topic()))
+	case !ours:
 		s.Drop("another topic", m.Topic())
 	case m.Retained():
 		s.Drop(source.DropRetained, "the broker kept this pack from some earlier time")
 	default:
-		msgs, drops := wire.ParsePack(m.Payload(), s.o.Rig)
-		return s.Deliver(ctx, sink, s.o.Rig, at, msgs, drops)
+		msgs, drops := wire.ParsePack(m.Payload(), rig)
+		return s.Deliver(ctx, sink, rig, at, msgs, drops)
 	}
 	return nil
 }

@@ -22,6 +22,7 @@ import (
 	"github.com/mochi-mqtt/server/v2/packets"
 
 	"yardtally/ingest/source"
+	"yardtally/ingest/wire"
 	"yardtally/meter"
 )
 
@@ -431,6 +432,39 @@ func TestTLS(t *testing.T) {
 	stop()
 }
 
+// One subscription brings several rigs, each its own readings; whoever is not
+// among them is counted.
+func TestSeveralRigs(t *testing.T) {
+	addr, _ := serve(t, "127.0.0.1:0", &letIn{})
+	o := options(addr)
+	o.Rig, o.Rigs = "", []string{"heron", "plover"}
+	sink := make(collector, 8)
+	s, _ := start(t, o, sink)
+	await(t, s, "open", isOpen)
+	c := publisher(t, addr)
+	for i, rig := range []string{"plover", "heron", "stranger", "plover"} {
+		publish(t, c, "yard/"+rig+"/readings", false, strings.ReplaceAll(pack(i), "heron", rig))
+	}
+	publish(t, c, "yard/heron/readings", false, strings.ReplaceAll(pack(9), "heron", "plover"))
+	for _, want := range []struct {
+		rig    string
+		pulses float64
+	}{{"plover", 0}, {"heron", 1}, {"plover", 3}} {
+		select {
+		case a := <-sink:
+			if got, _ := a.Records[0].Value(meter.Pulses); a.Rig != want.rig || got != want.pulses {
+				t.Errorf("got %v of %s, want %v of %s", got, a.Rig, want.pulses, want.rig)
+			}
+		case <-time.After(patience):
+			t.Fatal("nothing arrives")
+		}
+	}
+	st := await(t, s, "done", func(st source.State) bool { return st.Dropped[string(wire.OtherRig)] == 2 })
+	if st.Messages != 3 {
+		t.Errorf("%d messages", st.Messages)
+	}
+}
+
 func TestOptions(t *testing.T) {
 	for in, want := range map[string]string{
 		"tcp://b": "b:1883", "mqtt://b:1": "b:1", "ssl://b": "b:8883", "ws://b/mqtt": "b:80", "wss://b": "b:443", "tcp://[::1]": "[::1]:1883",
@@ -456,6 +490,8 @@ func TestOptions(t *testing.T) {
 		{"username:", func(o *Options) { o.Password = "hidden" }},
 		{"prefix:", func(o *Options) { o.Prefix = "#" }},
 		{"rig:", func(o *Options) { o.Rig = "" }},
+		{"rig:", func(o *Options) { o.Rigs = []string{"plover"} }},
+		{"rig:", func(o *Options) { o.Rig, o.Rigs = "", []string{"plover", "a/b"} }},
 		{"clock:", func(o *Options) { o.Clock = nil }},
 	} {
 		o := options("127.0.0.1:1883")

@@ -11,9 +11,9 @@ import (
 	"yardtally/meter/act"
 )
 
-// acts turns what the file says of the rig into bodies of acts.
+// acts turns what the file says of the rig, but for its counter, into bodies of
+// acts.
 func (r *reader) acts(f *file) {
-	r.counter(f)
 	r.tote(f)
 	r.meter(f)
 	r.batch(f)

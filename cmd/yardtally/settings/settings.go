@@ -21,7 +21,6 @@ import (
 	"github.com/pelletier/go-toml/v2"
 
 	"yardtally/calibrate/quantity"
-	"yardtally/ingest/wire"
 	"yardtally/meter/act"
 )
 
@@ -33,7 +32,7 @@ var Example string
 // Settings are a settings file, read and checked.
 type Settings struct {
 	Path  string // of the file
-	Rig   string
+	Rig   string // "" where there are several
 	Units quantity.System
 	Zone  *time.Location
 	Data  string // folder of the journal
@@ -52,6 +51,9 @@ type Settings struct {
 	// Acts are what the file says of the rig, its yards and provings: bodies
 	// and from when they hold (0: since ever). No two have the same Key and From.
 	Acts []Said
+
+	// Rigs are the settings of each rig where the file names several; see Each.
+	Rigs []*Settings
 }
 
 // Said is one thing the file says, for the journal.
@@ -91,6 +93,7 @@ type Broker struct {
 type User struct {
 	Name, Password string
 	ReadOnly       bool
+	Rig            string // that he publishes for; "": he reads all of them
 }
 
 // Signal says how the keeper is told, while a pull goes on, that a fill is
@@ -115,11 +118,12 @@ type measure string
 
 // file mirrors the settings file.
 type file struct {
-	Rig   string `toml:"rig"`
-	Units string `toml:"units"`
-	Zone  string `toml:"zone"`
-	Data  string `toml:"data"`
-	Page  string `toml:"page"`
+	Rig   string     `toml:"rig"`
+	Rigs  []rigTable `toml:"rigs"`
+	Units string     `toml:"units"`
+	Zone  string     `toml:"zone"`
+	Data  string     `toml:"data"`
+	Page  string     `toml:"page"`
 
 	Counter struct {
 		WrapBits int     `toml:"wrap_bits"`
@@ -237,6 +241,7 @@ type file struct {
 			Password     string `toml:"password"`
 			PasswordFile string `toml:"password_file"`
 			ReadOnly     bool   `toml:"read_only"`
+			Rig          string `toml:"rig"`
 		} `toml:"users"`
 	} `toml:"broker"`
 
@@ -318,10 +323,21 @@ func Parse(path string, data []byte) (*Settings, error) {
 		}
 	}
 	if len(r.wrong) > 0 {
-		slices.SortStableFunc(r.wrong, func(a, b error) int { return cmp.Compare(lineIn(a), lineIn(b)) })
+		slices.SortStableFunc(r.wrong, func(a, b error) int {
+			return cmp.Or(cmp.Compare(fileIn(a, path), fileIn(b, path)), cmp.Compare(lineIn(a), lineIn(b)))
+		})
 		return nil, errors.Join(r.wrong...)
 	}
 	return r.s, nil
+}
+
+// fileIn orders files: the one that was asked for is first.
+func fileIn(err error, asked string) string {
+	var e *Error
+	if errors.As(err, &e) && e.Path != asked {
+		return e.Path
+	}
+	return ""
 }
 
 func lineIn(err error) int {
@@ -377,8 +393,8 @@ func take[Q any](r *reader, field string, text measure, parse func(string) (Q, e
 func (r *reader) read(f *file) {
 	s := r.s
 	s.Rig = f.Rig
-	if r.need("rig", f.Rig != "", `"heron"`) && wire.CheckRig(f.Rig) != nil {
-		r.fail("rig", "must be at most 64 letters, digits and - : . _ beginning with a letter or digit")
+	if len(f.Rigs) == 0 {
+		r.name("rig", f.Rig)
 	}
 	s.Units = quantity.US
 	if f.Units != "" {
@@ -400,10 +416,12 @@ func (r *reader) read(f *file) {
 	s.Page = orElse(f.Page, DefaultPage)
 	r.address("page", s.Page)
 	r.door(f)
+	r.counter(f)
 	r.acts(f)
 	r.sources(f)
 	r.signal(f)
 	r.books(f)
+	r.rigs(f)
 }
 
 // DefaultCurrency is that of prices if the file does not say.

@@ -13,8 +13,71 @@ import (
 // sources reads where readings come from and results go to.
 func (r *reader) sources(f *file) {
 	s := r.s
+	name := r.ports(f)
+	for i := range f.MQTT {
+		m := &f.MQTT[i]
+		at := fmt.Sprintf("mqtt[%d]", i)
+		r.url(at+".url", m.URL, `"tcp://host:1883"`, "tcp", "mqtt", "ssl", "mqtts", "ws", "wss")
+		password := r.secret(at+".password", m.Password, m.PasswordFile)
+		if password != "" && m.User == "" {
+			r.need(at+".user", false, `"heron", where there is a password`)
+		}
+		s.MQTT = append(s.MQTT, MQTT{Name: name(at, m.Name, "mqtt", i), URL: m.URL, Client: orElse(m.Client, "yardtally-"+orElse(s.Rig, "house")),
+			User: m.User, Password: password, Prefix: r.prefix(at+".prefix", m.Prefix)})
+	}
+	if b := f.Broker; b != nil {
+		name("broker", "broker", "broker", 0)
+		s.Broker = &Broker{Address: orElse(b.Address, "127.0.0.1:1883"), Prefix: r.prefix("broker.prefix", b.Prefix)}
+		host, port := r.address("broker.address", s.Broker.Address)
+		if port != "0" && s.Broker.Address == s.Page {
+			r.fail("broker.address", "must not be the page's address")
+		}
+		if ip, err := netip.ParseAddr(host); len(b.Users) == 0 && host != "localhost" && (err != nil || !ip.Unmap().IsLoopback()) {
+			r.bad(r.near("broker.address"), "broker.users", fmt.Sprintf("must be at least one where others can reach the address %q", s.Broker.Address), "")
+		}
+		seen := map[string]bool{}
+		for i, u := range b.Users {
+			at := fmt.Sprintf("broker.users[%d]", i)
+			if r.need(at+".name", u.Name != "", `"heron"`) && seen[u.Name] {
+				r.fail(at+".name", "must be the only user of that name")
+			}
+			seen[u.Name] = true
+			r.need(at+".password", u.Password != "" || u.PasswordFile != "", `password_file = "heron.secret"`)
+			s.Broker.Users = append(s.Broker.Users, User{Name: u.Name, Password: r.secret(at+".password", u.Password, u.PasswordFile), ReadOnly: u.ReadOnly, Rig: r.userOf(f, at, u.Rig, u.ReadOnly)})
+		}
+	}
+	if d := f.InfluxDB; d != nil {
+		r.url("influxdb.url", d.URL, `"http://host:8086"`, "http", "https")
+		r.need("influxdb.bucket", d.Bucket != "", `"yards", or "database/retention policy" for an InfluxDB 1.8`)
+		s.Influx = &Influx{URL: d.URL, Org: d.Org, Bucket: d.Bucket, Token: r.secret("influxdb.token", d.Token, d.TokenFile)}
+	}
+}
+
+// userOf checks the rig that a user of the broker publishes for; where there is
+// one rig only, it is that. Who only reads may read all of several.
+func (r *reader) userOf(f *file, at, rig string, reads bool) string {
+	if len(f.Rigs) == 0 {
+		if rig != "" && rig != f.Rig {
+			r.fail(at+".rig", "must be the rig, or be left out, as there is one only")
+		}
+		return f.Rig
+	}
+	if rig == "" && reads {
+		return ""
+	}
+	known := slices.ContainsFunc(f.Rigs, func(x rigTable) bool { return x.Name == rig })
+	if r.need(at+".rig", rig != "", fmt.Sprintf("%q, as there are several", f.Rigs[0].Name)) && !known {
+		r.fail(at+".rig", "must be one of the [[rigs]]")
+	}
+	return rig
+}
+
+// ports reads what a rig's readings come from that is its own: serial ports and
+// recordings. It returns what gives each source its name.
+func (r *reader) ports(f *file) (name func(at, given, fallback string, i int) string) {
+	s := r.s
 	names := map[string]bool{}
-	name := func(at, given, fallback string, i int) string {
+	name = func(at, given, fallback string, i int) string {
 		n := given
 		if n == "" {
 			n = fallback
@@ -58,43 +121,7 @@ func (r *reader) sources(f *file) {
 		paths[path] = true
 		s.Recording = append(s.Recording, Recording{Name: name(at, c.Name, "recording", i), Path: path})
 	}
-	for i := range f.MQTT {
-		m := &f.MQTT[i]
-		at := fmt.Sprintf("mqtt[%d]", i)
-		r.url(at+".url", m.URL, `"tcp://host:1883"`, "tcp", "mqtt", "ssl", "mqtts", "ws", "wss")
-		password := r.secret(at+".password", m.Password, m.PasswordFile)
-		if password != "" && m.User == "" {
-			r.need(at+".user", false, `"heron", where there is a password`)
-		}
-		s.MQTT = append(s.MQTT, MQTT{Name: name(at, m.Name, "mqtt", i), URL: m.URL, Client: orElse(m.Client, "yardtally-"+s.Rig),
-			User: m.User, Password: password, Prefix: r.prefix(at+".prefix", m.Prefix)})
-	}
-	if b := f.Broker; b != nil {
-		name("broker", "broker", "broker", 0)
-		s.Broker = &Broker{Address: orElse(b.Address, "127.0.0.1:1883"), Prefix: r.prefix("broker.prefix", b.Prefix)}
-		host, port := r.address("broker.address", s.Broker.Address)
-		if port != "0" && s.Broker.Address == s.Page {
-			r.fail("broker.address", "must not be the page's address")
-		}
-		if ip, err := netip.ParseAddr(host); len(b.Users) == 0 && host != "localhost" && (err != nil || !ip.Unmap().IsLoopback()) {
-			r.bad(r.near("broker.address"), "broker.users", fmt.Sprintf("must be at least one where others can reach the address %q", s.Broker.Address), "")
-		}
-		seen := map[string]bool{}
-		for i, u := range b.Users {
-			at := fmt.Sprintf("broker.users[%d]", i)
-			if r.need(at+".name", u.Name != "", `"heron"`) && seen[u.Name] {
-				r.fail(at+".name", "must be the only user of that name")
-			}
-			seen[u.Name] = true
-			r.need(at+".password", u.Password != "" || u.PasswordFile != "", `password_file = "heron.secret"`)
-			s.Broker.Users = append(s.Broker.Users, User{Name: u.Name, Password: r.secret(at+".password", u.Password, u.PasswordFile), ReadOnly: u.ReadOnly})
-		}
-	}
-	if d := f.InfluxDB; d != nil {
-		r.url("influxdb.url", d.URL, `"http://host:8086"`, "http", "https")
-		r.need("influxdb.bucket", d.Bucket != "", `"yards", or "database/retention policy" for an InfluxDB 1.8`)
-		s.Influx = &Influx{URL: d.URL, Org: d.Org, Bucket: d.Bucket, Token: r.secret("influxdb.token", d.Token, d.TokenFile)}
-	}
+	return name
 }
 
 // address checks a host:port to serve at; an empty host is every address of
