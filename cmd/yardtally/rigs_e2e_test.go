@@ -16,6 +16,8 @@ import (
 	"testing"
 	"time"
 
+	"github.com/chromedp/chromedp"
+
 	"yardtally/cmd/yardtally/settings"
 	"yardtally/dashboard/door"
 	"yardtally/ingest/rigsim"
@@ -399,5 +401,34 @@ func TestTwentyRigs(t *testing.T) {
 	}
 	for _, rig := range []string{"rig-00", "rig-19"} {
 		sameView(t, rig, live[rig], rederived(t, data, rig))
+	}
+}
+
+// The page of all rigs and one rig's own go live in a real browser, each by
+// its own paths, and neither is wider than a phone.
+func TestHouseInBrowser(t *testing.T) {
+	ctx := browser(t)
+	a, s := rigsim.SmallNight(1), rigsim.SmallNight(2)
+	s.Rig = "plover"
+	heron, plover := playNight(t, a), playNight(t, s)
+	set := house(t, filepath.Join(t.TempDir(), "data"), heron, plover)
+	w := work(t, set, newStepClock(heron.Start))
+	for _, n := range []*night{heron, plover} {
+		for _, m := range n.said[:2*len(n.said)/3] {
+			w.clock.set(m.At)
+			at := w.clock.Now()
+			r := meter.Record{Mono: at.Mono, Wall: at.Wall, Source: "broker", Readings: m.Readings}
+			if err := w.sink().Put(context.Background(), source.Arrival{Rig: n.Rig, Records: []meter.Record{r}}); err != nil {
+				t.Fatal(err)
+			}
+		}
+		settled(t, w.of(n.Rig))
+	}
+	for name, path := range map[string]string{"house": "", "rig-of-house": "rigs/plover/"} {
+		if _, err := chromedp.Run(ctx, chromedp.Navigate(pageURL(w.page.Addr(), false)+path)); err != nil {
+			t.Fatal(err)
+		}
+		shows(t, ctx, "Connected to the rig.")
+		photograph(t, ctx, name)
 	}
 }
