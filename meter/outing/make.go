@@ -224,6 +224,9 @@ func (a *account) tooMuch() {
 	for i := range a.ps {
 		most = max(most, a.said.Site(a.ps[i].yard, a.ps[i].Start).Meant)
 	}
+	if most == 0 {
+		usual = all[len(all)*3/4] // outages and kills leave many a piece of a pull
+	}
 	if len(all) >= usualMany {
 		most = max(most, usual)
 	}

@@ -171,6 +171,35 @@ func TestAccount(t *testing.T) {
 	}
 }
 
+// Outages leave pieces of pulls, more of them than whole ones; where nobody said
+// what a colony is meant to get, whole ones are no buckets for that. A bucket is.
+func TestPiecesAndBuckets(t *testing.T) {
+	for _, c := range []struct {
+		litres  []float64
+		buckets int
+	}{
+		{[]float64{1, 1.1, 0.9, 4, 1.2, 1, 4, 3.9}, 0},
+		{[]float64{4, 4, 4, 4, 4, 18}, 1},
+	} {
+		n := inOrchard()
+		n.sites["orchard"] = Site{Colonies: 24}
+		s := 0.0
+		for _, l := range c.litres {
+			s = n.flow(s, l) + 60
+		}
+		a := n.make()
+		buckets := 0
+		for i := range a.Loose {
+			if a.Loose[i].Why == Proving {
+				buckets++
+			}
+		}
+		if buckets != c.buckets {
+			t.Errorf("%v: %d buckets, want %d: %q", c.litres, buckets, c.buckets, lines(&a))
+		}
+	}
+}
+
 // TestPriming: small pulls at the ends of a visit, by size and by the number of
 // colonies (common practice, no source).
 func TestPriming(t *testing.T) {
