@@ -116,6 +116,7 @@ func TestSignalEndToEnd(t *testing.T) {
 		}
 	}
 	told := 0
+	var shown int64 // when the signal before it was given, as the page has it
 	// expect waits until one more signal has come out everywhere.
 	expect := func(kind string, litres float64) {
 		t.Helper()
@@ -124,8 +125,10 @@ func TestSignalEndToEnd(t *testing.T) {
 		await(t, fmt.Sprintf("signal %d, %s", told, kind), func() bool {
 			text, _ := os.ReadFile(file)
 			lines = strings.Split(string(text), "\n")
-			return len(lines) > told && len(h.all()) == told && w.desk.Snapshot().Live.Signal == kind
+			live := w.desk.Snapshot().Live
+			return len(lines) > told && len(h.all()) == told && live.Signal == kind && live.SignalAt > shown
 		})
+		shown = w.desk.Snapshot().Live.SignalAt
 		var got string
 		var fill float64
 		if _, err := fmt.Sscanf(lines[told-1], "%s "+kind+" %f", &got, &fill); err != nil || got != kind || fill < litres || fill > litres+0.1 {
