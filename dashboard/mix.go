@@ -112,12 +112,17 @@ func (w *Wish) warmth(s *report.PlanSheet, v *ledger.View) (err error) {
 	return nil
 }
 
+// plainUnits are the units of a number that names none, on the page.
+func (w *Wish) plainUnits() (vol, mass string) {
+	if w.Units == quantity.US {
+		return "gal", "lb"
+	}
+	return "L", "kg"
+}
+
 // amounts finds who gets how much.
 func (w *Wish) amounts(s *report.PlanSheet, v *ledger.View) error {
-	vol, mass := "L", "kg"
-	if w.Units == quantity.US {
-		vol, mass = "gal", "lb"
-	}
+	vol, mass := w.plainUnits()
 	each, hasEach, err := wished(w, "each", w.Each, vol, "must be a volume with its unit, like 1 gal or 4 L", quantity.ParseVolume)
 	if err != nil {
 		return err
@@ -284,10 +289,7 @@ func (w *Wish) booked(r *mix.Recipe, sugar bool, prices map[string]float64) (p p
 
 // vessel finds the tote: the one that was said, or the rig's own.
 func (w *Wish) vessel(s *report.PlanSheet, v *ledger.View) error {
-	vol, mass := "L", "kg"
-	if w.Units == quantity.US {
-		vol, mass = "gal", "lb"
-	}
+	vol, mass := w.plainUnits()
 	holds, said, err := wished(w, "tote", w.Tote, vol, "must be a volume with its unit, like 275 gal", quantity.ParseVolume)
 	if err != nil {
 		return err
