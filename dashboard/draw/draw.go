@@ -1,9 +1,10 @@
-// Package draw draws Yardtally's two pictures as SVG: the tally strip of a
-// yard, and the run of the rig. It knows no page and no colours: everything is
-// drawn in the current ink, and a style sheet may set the classes named here.
+// Package draw draws Yardtally's two pictures as SVG, the tally strip of a
+// yard and the run of the rig, and its charts. It knows no page and no colours:
+// everything is drawn in the current ink, and a style sheet sets the classes
+// named here.
 //
-// The pictures carry no words that are not beside them as text too, so they
-// are hidden from screen readers.
+// The two pictures carry no words that are not beside them as text too, so they
+// are hidden from screen readers; a chart has a title and a description.
 package draw
 
 import (
