@@ -505,7 +505,8 @@ func TestBooksInSI(t *testing.T) {
 // Night or day, chosen on a page of the books, leads back there.
 func TestLookLeadsBackToTheBooks(t *testing.T) {
 	st := booked(t)
-	for from, to := range map[string]string{"/books": "/books", "/books/statement": "/books/statement", "/books/balance": "/books/balance", "/books/back": "/"} {
+	for from, to := range map[string]string{"/books": "/books", "/books/statement": "/books/statement", "/books/balance": "/books/balance",
+		"/books/statement?from=2026-09-01&to=2026-10-01": "/books/statement?from=2026-09-01&to=2026-10-01", "/booksellers": "/", "/books/../look": "/"} {
 		if w := st.post("/look", url.Values{"look": {"day"}, "from": {from}}.Encode()); w.Code != 303 || w.Header().Get("Location") != to {
 			t.Errorf("from %s: %d to %q", from, w.Code, w.Header().Get("Location"))
 		}

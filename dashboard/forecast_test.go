@@ -166,7 +166,8 @@ func TestTheForecastPage(t *testing.T) {
 		}
 	}
 	// Night or day is chosen here, too, and leads nowhere else.
-	for from, to := range map[string]string{"/forecast": "/forecast", "/": "/", "//elsewhere.example": "/"} {
+	for from, to := range map[string]string{"/forecast": "/forecast", "/": "/", "//elsewhere.example": "/",
+		"//elsewhere.example/forecast": "/", `/\elsewhere.example`: "/", "https://elsewhere.example/forecast": "/", "/forecast?syrup=hfcs-55": "/forecast?syrup=hfcs-55", "/live": "/"} {
 		r := httptest.NewRequest("POST", "/look", strings.NewReader(url.Values{"look": {"night"}, "from": {from}}.Encode()))
 		r.Header.Set("Content-Type", "application/x-www-form-urlencoded")
 		w := httptest.NewRecorder()

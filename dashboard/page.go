@@ -7,6 +7,8 @@ import (
 	"encoding/hex"
 	"html/template"
 	"net/http"
+	"net/url"
+	"path"
 	"regexp"
 	"slices"
 	"strings"
@@ -94,18 +96,26 @@ func tie(s string) string { return numberSpace.ReplaceAllString(s, "$1\u00a0") }
 type shell struct {
 	Rig, Version, Demo, Clock, Look, Note string
 	In, Out                               bool   // as the page's door has it; neither where there is none
-	Home                                  string // path of the page itself
+	Home                                  string // path of the page itself, with its query
+	Nav                                   []navLink
 	Asset                                 map[string]string
 	Part                                  map[string]template.HTML
 	Hand                                  *handModel // nil: nothing can be said
 	Ask                                   bool       // sign in to say anything
-	Booked                                bool       // there are pages of the books
 	Others                                bool       // the rig is one of several
 }
 
 // shell is a page's frame for one who asks.
 func (s *server) shell(r *http.Request) shell {
-	sh := shell{Rig: s.Rig, Version: s.Version, Look: lookOf(r), Note: report.LegalNote, Home: r.URL.Path, Others: s.base != "", Booked: s.Said != nil, Asset: map[string]string{}}
+	sh := shell{Rig: s.Rig, Version: s.Version, Look: lookOf(r), Note: report.LegalNote, Home: r.URL.RequestURI(), Others: s.base != "", Asset: map[string]string{}}
+	if r.Method != http.MethodGet && r.Method != http.MethodHead {
+		sh.Home = r.URL.Path
+	}
+	for _, h := range homes {
+		if !h.Said || s.Said != nil {
+			sh.Nav = append(sh.Nav, navLink{h.Path, h.Word, h.Path == r.URL.Path})
+		}
+	}
 	sh.In, sh.Out = door.Of(r.Context()) == door.In, door.Of(r.Context()) == door.Out
 	for name, a := range s.assets {
 		sh.Asset[name] = "/" + name + "?" + a.mark
@@ -145,8 +155,37 @@ func lookOf(r *http.Request) string {
 	return ""
 }
 
-// homes are the pages besides "/" that the choice of night or day leads back to.
-var homes = []string{forecastPath, mixPath, booksPath, statementPath, balancePath}
+// home is a page that all others link to.
+type home struct {
+	Path, Word string
+	Said       bool // only where something can be said
+}
+
+// homes are the pages that all others link to, in the order of their links.
+var homes = []home{
+	{"/", "Tonight", false},
+	{forecastPath, "Will it pump?", false},
+	{mixPath, "What to mix?", false},
+	{booksPath, "Books", true},
+}
+
+// navLink is a link to one of them; Here: it is the page itself.
+type navLink struct {
+	Path, Word string
+	Here       bool
+}
+
+// ours reports whether a path, with or without a query, is of one of the pages
+// or below it.
+func ours(from string) bool {
+	u, err := url.Parse(from)
+	if err != nil || u.Scheme != "" || u.Host != "" || u.User != nil || strings.Contains(from, `\`) {
+		return false
+	}
+	return u.Path == path.Clean(u.Path) && slices.ContainsFunc(homes, func(h home) bool {
+		return u.Path == h.Path || h.Path != "/" && strings.HasPrefix(u.Path, h.Path+"/")
+	})
+}
 
 // look remembers the choice of night or day in a cookie; "device" forgets it.
 func (s *server) look(w http.ResponseWriter, r *http.Request) {
@@ -163,7 +202,7 @@ func (s *server) look(w http.ResponseWriter, r *http.Request) {
 	}
 	http.SetCookie(w, &c)
 	to := "/"
-	if from := r.PostFormValue("from"); slices.Contains(homes, from) {
+	if from := r.PostFormValue("from"); ours(from) {
 		to = from
 	}
 	http.Redirect(w, r, to, http.StatusSeeOther)
