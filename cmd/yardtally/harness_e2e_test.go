@@ -105,7 +105,18 @@ type atWork struct {
 // work opens the daemon and waits until its sources are open.
 func work(t testing.TB, set *settings.Settings, clock *stepClock) *atWork {
 	t.Helper()
-	w := &atWork{t: t, clock: clock, ended: make(chan error, 1), daemon: &daemon{set: set, clock: clock,
+	w := workBy(t, set, clock)
+	w.clock = clock
+	for _, s := range w.sources {
+		await(t, "source "+s.Name()+" to open", func() bool { return s.State().Phase == source.Open })
+	}
+	return w
+}
+
+// workBy opens the daemon by any clock.
+func workBy(t testing.TB, set *settings.Settings, clock source.Clock) *atWork {
+	t.Helper()
+	w := &atWork{t: t, ended: make(chan error, 1), daemon: &daemon{set: set, clock: clock,
 		bootID: "test boot", speed: 1, log: slog.New(slog.NewTextHandler(t.Output(), &slog.HandlerOptions{Level: slog.LevelWarn}))}}
 	var ctx context.Context
 	ctx, w.stop = context.WithCancel(context.Background())
@@ -114,9 +125,6 @@ func work(t testing.TB, set *settings.Settings, clock *stepClock) *atWork {
 	}
 	go func() { w.ended <- w.daemon.run(ctx) }()
 	t.Cleanup(w.end)
-	for _, s := range w.sources {
-		await(t, "source "+s.Name()+" to open", func() bool { return s.State().Phase == source.Open })
-	}
 	return w
 }
 
