@@ -169,7 +169,7 @@ func Blend(batches ...Batch) (Batch, error) {
 // Draw takes a volume, measured at t with the standard uncertainty u, out of
 // the batch. What is drawn and what is left are together exactly the batch.
 func (b Batch) Draw(v, u quantity.Volume, t quantity.Temperature) (drawn, left Batch, err error) {
-	now, err := b.At(t, 0)
+	now, err := b.at(t, 0)
 	if err != nil {
 		return Batch{}, Batch{}, err
 	}

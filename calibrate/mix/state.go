@@ -36,6 +36,25 @@ type State struct {
 // At returns what the batch is at temperature t, which is known to tempU, a
 // standard uncertainty in K (0 or more).
 func (b Batch) At(t, tempU quantity.Temperature) (State, error) {
+	st, err := b.at(t, tempU)
+	if err != nil || b.Total() == 0 {
+		return st, err
+	}
+	if st.Crystals, err = crystals(b, st.Syrup, t); err != nil {
+		return State{}, err
+	}
+	return st, nil
+}
+
+// Volume returns the batch's volume at temperature t and its standard
+// uncertainty, as At does; errors are the same.
+func (b Batch) Volume(t, tempU quantity.Temperature) (v, u quantity.Volume, err error) {
+	st, err := b.at(t, tempU)
+	return st.Volume, st.VolumeU, err
+}
+
+// at is At but for the crystals.
+func (b Batch) at(t, tempU quantity.Temperature) (State, error) {
 	if !(tempU >= 0 && tempU <= 50) {
 		return State{}, &Error{"uncertainty of the temperature", "must be between 0 and 50 K", float64(tempU)}
 	}
@@ -54,9 +73,6 @@ func (b Batch) At(t, tempU quantity.Temperature) (State, error) {
 	mass := float64(b.Total().Mass())
 	if mass == 0 {
 		return st, nil
-	}
-	if st.Crystals, err = crystals(b, s, t); err != nil {
-		return State{}, err
 	}
 	st.Volume = quantity.VolumeOf(mass / float64(p.Density))
 	x := float64(s.Solids)

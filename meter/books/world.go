@@ -28,8 +28,8 @@ func (s *Season) world() *world {
 // an entry follows from the changed one.
 func (s *Season) changed(change func(acts []act.Act)) *world {
 	w := s.restocked(change)
-	b := sugar.Read(w.acts)
-	w.held, w.readings = aligned(s.Book.Held, b.Held), b.Readings
+	held, readings := s.Book.Again(w.acts)
+	w.held, w.readings = aligned(s.Book.Held, held), readings
 	return w
 }
 

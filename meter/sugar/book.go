@@ -218,12 +218,30 @@ func (b *Book) In(tote string, at int64) int {
 
 // Read reads the standing acts, in any order.
 func Read(standing []act.Act) *Book {
-	r := reader{book: new(Book), totes: make(map[string]*tote), same: make(map[string]string), most: make(map[string]float64), short: make(map[string]bool), over: act.NewRigTote(standing)}
+	r := newReader(standing)
 	for _, a := range inOrder(standing) {
 		r.take(a)
 	}
 	r.bare()
 	return r.book
+}
+
+// Again returns Held and Readings as Read would of other acts, made of those
+// that b was read from: of a few that are changed, as a rule, so that about
+// as much is held.
+func (b *Book) Again(standing []act.Act) (held []Held, readings []Reading) {
+	r := newReader(standing)
+	r.brief = true
+	r.book.Held, r.book.Readings = make([]Held, 0, len(b.Held)+1), make([]Reading, 0, len(b.Readings))
+	for _, a := range inOrder(standing) {
+		r.take(a)
+	}
+	return r.book.Held, r.book.Readings
+}
+
+func newReader(standing []act.Act) *reader {
+	return &reader{book: new(Book), totes: make(map[string]*tote), same: make(map[moment][]told), most: make(map[string]float64),
+		short: make(map[string]bool), came: make(map[string]int64), over: act.NewRigTote(standing)}
 }
 
 // Batches returns what the tote on the rig held as acts of a batch, to be merged

@@ -65,9 +65,8 @@ func (r *reader) count(a *act.Act, c act.Count) error {
 		}
 	}
 	kind := c.Goods.Kind
-	opens := r.book.Stock(kind) == nil || !slices.ContainsFunc(r.book.Moves, func(m Move) bool {
-		return m.At < a.Since() && (m.From == Place{Store, kind} || m.To == Place{Store, kind})
-	})
+	came, any := r.came[kind]
+	opens := r.book.Stock(kind) == nil || !any || came >= a.Since()
 	s := r.stock(kind)
 	if opens && len(s.Counts) == 0 && s.Opening.Total() == 0 {
 		s.Opening = b
@@ -152,7 +151,9 @@ func (r *reader) mix(a *act.Act, m act.Mix) error {
 	if reading != nil {
 		r.book.Readings = append(r.book.Readings, *reading)
 	}
-	r.book.Mixes = append(r.book.Mixes, made)
+	if !r.brief {
+		r.book.Mixes = append(r.book.Mixes, made)
+	}
 	if x := t.batch.Syrup().Solids; x > syrup.MaxSolids+1e-6 {
 		r.review(a, "sugar must be at most 77 %% of the whole to be syrup, is %.4g %%: what flows of it is not known", x.Brix())
 	}
@@ -213,7 +214,9 @@ func (r *reader) coming(a *act.Act, t *tote, before *act.Content) {
 // seen takes in what a tote held.
 func (r *reader) seen(a *act.Act, t *tote, c act.Content) {
 	booked, u := volume(t.batch), quantity.VolumeOf(c.Within()/1000/math.Sqrt(3))
-	r.book.Seen = append(r.book.Seen, Seen{Act: a.ID, Tote: t.name, At: a.Since(), L: c.L, U: u.Litres(), Booked: booked, Held: t.held, Exposed: t.exposed})
+	if !r.brief {
+		r.book.Seen = append(r.book.Seen, Seen{Act: a.ID, Tote: t.name, At: a.Since(), L: c.L, U: u.Litres(), Booked: booked, Held: t.held, Exposed: t.exposed})
+	}
 	v := litres(c.L)
 	margin := float64(litres(c.Within())) + 2*float64(volumeU(t.batch))
 	out := booked - v

@@ -1,6 +1,7 @@
 package sugar
 
 import (
+	"bytes"
 	"cmp"
 	"encoding/json"
 	"fmt"
@@ -17,11 +18,25 @@ type reader struct {
 	book  *Book
 	totes map[string]*tote
 	over  act.RigTote
-	same  map[string]string  // entries by what they say and when, to find what was said twice
+	same  map[moment][]told  // entries by when and what they say, to find what was said twice
 	most  map[string]float64 // what totes can hold, L
 	moved []*tote            // by the act in hand
 	empty *Review            // of a swap that brought a tote of which nothing is known
 	short map[string]bool    // kinds of which more was used than there was, as said already
+	came  map[string]int64   // when a kind first came into the store or left it
+	brief bool               // nothing is wanted but Held and Readings
+}
+
+// moment is a kind of act at an instant, and told is one such act and what it
+// says, made when there is another to compare it with.
+type moment struct {
+	kind string
+	from int64
+}
+
+type told struct {
+	act  *act.Act
+	says []byte
 }
 
 // tote is what a tote holds.
@@ -74,6 +89,9 @@ func inOrder(standing []act.Act) []*act.Act {
 }
 
 func (r *reader) review(a *act.Act, format string, args ...any) {
+	if r.brief {
+		return
+	}
 	r.book.Review = append(r.book.Review, Review{a.ID, fmt.Sprintf(format, args...)})
 }
 
@@ -84,7 +102,7 @@ func (r *reader) take(a *act.Act) {
 		}
 		return
 	}
-	if act.OfBooks(a.Body) {
+	if act.OfBooks(a.Body) && !r.brief {
 		r.twice(a)
 	}
 	var err error
@@ -136,16 +154,29 @@ func (r *reader) twice(a *act.Act) {
 	if act.Subject(a.Body) != "" {
 		return
 	}
+	at := moment{a.Body.Kind(), a.From}
+	all := r.same[at]
+	if len(all) == 0 {
+		r.same[at] = []told{{act: a}}
+		return
+	}
 	body, err := json.Marshal(a.Body)
 	if err != nil {
 		return
 	}
-	key := fmt.Sprint(a.Body.Kind(), " ", a.From, " ", string(body))
-	if first, ok := r.same[key]; ok {
-		r.review(a, "says the same as act %s, and both count: if it was said twice, take one back", first)
-		return
+	for i := range all {
+		o := &all[i]
+		if o.says == nil {
+			if o.says, err = json.Marshal(o.act.Body); err != nil {
+				continue
+			}
+		}
+		if bytes.Equal(body, o.says) {
+			r.review(a, "says the same as act %s, and both count: if it was said twice, take one back", o.act.ID)
+			return
+		}
 	}
-	r.same[key] = a.ID
+	r.same[at] = append(all, told{a, body})
 }
 
 // tote returns the tote of that name; "": the one on the rig.
@@ -270,11 +301,11 @@ func volume(b mix.Batch) quantity.Volume {
 
 // volumeU is the standard uncertainty of that.
 func volumeU(b mix.Batch) quantity.Volume {
-	st, err := b.At(at20, 0)
+	_, u, err := b.Volume(at20, 0)
 	if err != nil {
 		return volume(b) / 50 // of what is no syrup
 	}
-	return st.VolumeU
+	return u
 }
 
 func litres(l float64) quantity.Volume { return quantity.VolumeOf(l / 1000) }
@@ -284,16 +315,23 @@ func (r *reader) move(a *act.Act, from, to Place, b mix.Batch, reckoned bool) {
 	if b.Total() == 0 {
 		return
 	}
-	m := Move{Act: a.ID, Kind: a.Body.Kind(), At: a.Since(), From: from, To: to, Batch: b, Held: -1, Reckoned: reckoned}
-	if from.At == Tote {
-		m.Held = r.totes[from.Name].held
+	if !r.brief {
+		m := Move{Act: a.ID, Kind: a.Body.Kind(), At: a.Since(), From: from, To: to, Batch: b, Held: -1, Reckoned: reckoned}
+		if from.At == Tote {
+			m.Held = r.totes[from.Name].held
+		}
+		r.book.Moves = append(r.book.Moves, m)
 	}
-	r.book.Moves = append(r.book.Moves, m)
-	for _, p := range []Place{from, to} {
-		if p.At == Tote {
+	for _, p := range [...]Place{from, to} {
+		switch p.At {
+		case Tote:
 			t := r.totes[p.Name]
 			t.moved = true
 			r.moved = append(r.moved, t)
+		case Store:
+			if _, ok := r.came[p.Name]; !ok {
+				r.came[p.Name] = a.Since()
+			}
 		}
 	}
 }

@@ -7,6 +7,7 @@ import (
 	"math/rand/v2"
 	"os"
 	"reflect"
+	"slices"
 	"strings"
 	"testing"
 
@@ -419,6 +420,9 @@ func TestAnySequence(t *testing.T) {
 		g.Shuffle(len(acts), func(i, j int) { acts[i], acts[j] = acts[j], acts[i] })
 		if got := Read(acts); !reflect.DeepEqual(got, want) {
 			t.Errorf("seed %d: another order gives another book", seed)
+		}
+		if held, readings := new(Book).Again(acts); !slices.EqualFunc(held, want.Held, func(a, b Held) bool { return reflect.DeepEqual(a, b) }) || !slices.Equal(readings, want.Readings) {
+			t.Errorf("seed %d: read in brief, totes held and readings were something else", seed)
 		}
 		if t.Failed() {
 			t.Fatalf("seed %d", seed)
