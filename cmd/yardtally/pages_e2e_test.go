@@ -59,10 +59,14 @@ var everyPage = []listed{
 const mostWeight = 100_000 // bytes of a page all told
 
 // TestPages looks at every page in a real browser: at three widths, by night
-// and by day. Pictures go to shots/, which is not committed.
+// and by day, and holds each against WCAG 2.2 AA. Pictures go to shots/, which
+// is not committed.
 func TestPages(t *testing.T) {
 	s := openSite(t)
-	s.eachPage(t, func(t *testing.T, p *listed, b *tab) { b.fits(t, p) })
+	s.eachPage(t, func(t *testing.T, p *listed, b *tab) {
+		t.Run("fits", func(t *testing.T) { b.fits(t, p) })
+		t.Run("wcag", func(t *testing.T) { b.accessible(t, p) })
+	})
 }
 
 // eachPage goes to every page that is listed, and lets a test look at it.
@@ -71,10 +75,10 @@ func (s *site) eachPage(t *testing.T, look func(*testing.T, *listed, *tab)) {
 	for i := range everyPage {
 		p := &everyPage[i]
 		key := fmt.Sprint(p.of, p.out)
-		if tabs[key] == nil {
-			tabs[key] = s.newTab(t, p.of, !p.out)
-		}
 		t.Run(p.name, func(t *testing.T) {
+			if tabs[key] == nil {
+				tabs[key] = s.newTab(t, p.of, !p.out)
+			}
 			tabs[key].to(t, p)
 			look(t, p, tabs[key])
 		})

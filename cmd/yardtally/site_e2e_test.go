@@ -34,33 +34,36 @@ import (
 //	new     a rig of which nothing is known yet
 //	shut    a rig without a passphrase
 type site struct {
+	t       *testing.T // as long as it lasts
 	browser context.Context
-	urls    map[string]string // without a slash at the end
 	rigs    map[string]*atWork
 }
 
 func openSite(t *testing.T) *site {
-	s := &site{browser: browser(t), urls: make(map[string]string), rigs: make(map[string]*atWork)}
+	s := &site{t: t, browser: browser(t), rigs: make(map[string]*atWork)}
 	if err := chromedp.Do(s.browser, chromedp.Navigate("about:blank")); err != nil {
 		t.Fatal(err)
 	}
-	s.open(t, "night", siteNight(t), true)
-	s.open(t, "season", siteSeason(t), true)
-	s.open(t, "house", siteHouse(t), true)
-	s.open(t, "new", siteNew(t), true)
-	s.open(t, "shut", siteNew(t), false)
 	return s
 }
 
-// open takes in a rig that is at work and, with a passphrase, locks its door.
-func (s *site) open(t *testing.T, name string, w *atWork, locked bool) {
-	t.Helper()
-	if locked {
-		if err := door.Set(filepath.Join(w.set.Data, passphraseFile), tapsPassphrase); err != nil {
-			t.Fatal(err)
+// rig returns a rig at work, which is set up when it is first asked for.
+func (s *site) rig(name string) *atWork {
+	if s.rigs[name] == nil {
+		w := map[string]func(*testing.T) *atWork{"night": siteNight, "season": siteSeason, "house": siteHouse, "new": siteNew, "shut": siteNew}[name](s.t)
+		if name != "shut" {
+			if err := door.Set(filepath.Join(w.set.Data, passphraseFile), tapsPassphrase); err != nil {
+				s.t.Fatal(err)
+			}
 		}
+		s.rigs[name] = w
 	}
-	s.rigs[name], s.urls[name] = w, strings.TrimSuffix(pageURL(w.page.Addr(), false), "/")
+	return s.rigs[name]
+}
+
+// url is where a rig's pages are, without a slash at the end.
+func (s *site) url(name string) string {
+	return strings.TrimSuffix(pageURL(s.rig(name).page.Addr(), false), "/")
 }
 
 // hear puts the first messages of a night into a rig at work.
@@ -165,10 +168,10 @@ type tab struct {
 // newTab opens a tab at a rig; with in, it is signed in there.
 func (s *site) newTab(t *testing.T, rig string, in bool) *tab {
 	t.Helper()
-	b := &tab{home: s.urls[rig]}
+	b := &tab{home: s.url(rig)}
 	b.forget()
 	ctx, cancel := chromedp.NewContext(s.browser, chromedp.WithNewBrowserContext(), chromedp.WithListener(b.hear))
-	t.Cleanup(cancel)
+	s.t.Cleanup(cancel)
 	b.ctx = ctx
 	b.do(t, chromedp.Navigate("about:blank"))
 	b.do(t, chromedp.Func(func(ctx context.Context, tab *chromedp.Target) error {
