@@ -205,7 +205,7 @@ func day(ns int64, zone *time.Location) string {
 // holdsFrom says from when an act holds, unless it is about a moment or counts.
 func holdsFrom(a *act.Act, zone *time.Location) string {
 	switch a.Body.(type) {
-	case act.Arrive, act.Colony, act.Assign, act.Deem, act.Cut, act.Visit, act.Drained, act.Announced, act.Ack, act.Shelve, act.Undo:
+	case act.Arrive, act.Colony, act.Assign, act.Deem, act.Cut, act.Visit, act.Drained, act.Break, act.Announced, act.Ack, act.Shelve, act.Undo:
 		return ""
 	}
 	if act.OfBooks(a.Body) {
@@ -275,6 +275,11 @@ func sayAct(b act.Body, u quantity.System, zone *time.Location) string {
 		return "arrive: in yard " + b.Yard + " at " + moment(b.At, zone)
 	case act.Drained:
 		return "drained: the hose, at " + moment(b.At, zone)
+	case act.Break:
+		if b.Over {
+			return "break: over at " + moment(b.At, zone)
+		}
+		return "break: from " + moment(b.At, zone)
 	case act.Colony:
 		return sayColony(b) + ", at " + moment(b.At, zone)
 	case act.Colonies:

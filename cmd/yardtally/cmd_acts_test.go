@@ -127,6 +127,8 @@ func TestSayAct(t *testing.T) {
 		"arrive: left at 2026-10-09 18:41:01":                                   act.Arrive{At: at},
 		"arrive: left at a moment of boot b7":                                   act.Arrive{At: act.Moment{Boot: "b7", MonoNS: 5}},
 		"drained: the hose, at 2026-10-09 18:41:01":                             act.Drained{At: at},
+		"break: from 2026-10-09 18:41:01":                                       act.Break{At: at},
+		"break: over at 2026-10-09 18:41:01":                                    act.Break{At: at, Over: true},
 		"colony: one skipped, at 2026-10-09 18:41:01":                           act.Colony{At: at, What: act.Skipped},
 		"colony: 3 dead in yard mill, at 2026-10-09 18:41:01":                   act.Colony{At: at, What: act.Dead, N: 3, Yard: "mill"},
 		"colony: number 7 dead, at 2026-10-09 18:41:01":                         act.Colony{At: at, What: act.Dead, Number: 7},

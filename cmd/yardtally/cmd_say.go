@@ -21,6 +21,8 @@ WHAT is one of:
   shared N                N colonies share the fill before
   all-told                every colony of a yard was fed in order, but for what was said
   drained                 the hose was emptied: what flows next fills it first
+  break                   a break: what is switched off for it raises no alarm
+  break-over              it is over; the next pull says so by itself
   colonies YARD N         N colonies stand in a yard, this night and from then on
   route YARD YARD ...     the order of the yards on the outing that goes on or comes
                           next; "route none" for no order
@@ -98,7 +100,7 @@ func parseSaying(args []string) (x saying, err error) {
 		}
 		x.yards = []string{strings.Join(args, " ")}
 		return x, nil
-	case "left", "drained", "all-told":
+	case "left", "drained", "all-told", "break", "break-over":
 	case "skipped", "dead", "two-feeders":
 		most, count = 1, true
 	case "shared":
@@ -116,7 +118,7 @@ func parseSaying(args []string) (x saying, err error) {
 		least, most, count = 1, 1, true
 		x.yards, args = []string{strings.Join(args[:len(args)-1], " ")}, args[len(args)-1:]
 	default:
-		return x, fmt.Errorf("WHAT: must be arrived, left, skipped, dead, two-feeders, shared, all-told, drained, colonies or route, is %q", x.what)
+		return x, fmt.Errorf("WHAT: must be arrived, left, skipped, dead, two-feeders, shared, all-told, drained, break, break-over, colonies or route, is %q", x.what)
 	}
 	if len(args) > most {
 		return x, fmt.Errorf("argument %q: must not be there after %s", args[most], x.what)
@@ -192,6 +194,8 @@ func (x *saying) said(s *spoken, f *sayFlags, fill quantity.Volume) (said, error
 		return said{body: act.Arrive{At: at}}, nil
 	case "drained":
 		return said{body: act.Drained{At: at}}, nil
+	case "break", "break-over":
+		return said{body: act.Break{At: at, Over: x.what == "break-over"}}, nil
 	}
 	c := act.Colony{At: at, What: colonyWords[x.what], N: x.n, Number: f.number}
 	if f.yard != "" {

@@ -71,6 +71,11 @@ func seenOf(v *ledger.View, i int) watch.Seen {
 			s.Doubts = append(s.Doubts, d)
 		}
 	}
+	for _, b := range v.Breaks {
+		if b.From < to && (b.To == 0 || b.To > from) {
+			s.Breaks = append(s.Breaks, watch.Break(b))
+		}
+	}
 	return s
 }
 

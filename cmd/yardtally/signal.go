@@ -178,6 +178,7 @@ func rulesNow(s *desk.Snapshot, set *settings.Signal) signal.Rules {
 		Least: quantity.VolumeOf(rig.LeastL / 1000), Pulse: s.View.PulseVolume,
 		Set: quantity.VolumeOf(rig.FillL / 1000), Early: set.Early, Failing: set.Failing,
 	}
+	_, r.Break = s.View.OnBreak()
 	if r.Pulse > 0 {
 		r.MaxRate = rig.MostLPM / 60 * float64(quantity.Litre) / float64(r.Pulse)
 	}

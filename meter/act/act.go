@@ -39,7 +39,7 @@ func (a *Act) Since() int64 {
 
 // Body is what was said. Its concrete types are Rig, Tote, Yard, Meter,
 // Proving, Batch, Line, Colonies, Route, Arrive, Colony, Assign, Deem, Cut,
-// Visit, Drained, Announced, Ack, Shelve, those of the books (see OfBooks),
+// Visit, Drained, Break, Announced, Ack, Shelve, those of the books (see OfBooks),
 // Undo, Fix and Unknown.
 type Body interface {
 	Kind() string
@@ -321,6 +321,8 @@ func decodeBody(kind string, raw json.RawMessage) (Body, error) {
 		return decode[Visit](raw)
 	case "drained":
 		return decode[Drained](raw)
+	case "break":
+		return decode[Break](raw)
 	case "announced":
 		return decode[Announced](raw)
 	case "ack":

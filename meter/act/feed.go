@@ -105,6 +105,14 @@ type Drained struct {
 	At Moment `json:"at"`
 }
 
+// Break says that the keeper takes a break at a moment, or that it is over. The
+// rig stands meanwhile, and what is switched off is no news. The next pull ends
+// a break by itself, as the next yard does.
+type Break struct {
+	At   Moment `json:"at"`
+	Over bool   `json:"over,omitempty"`
+}
+
 func (Colonies) Kind() string { return "colonies" }
 func (Route) Kind() string    { return "route" }
 func (Arrive) Kind() string   { return "arrive" }
@@ -113,6 +121,7 @@ func (Deem) Kind() string     { return "deem" }
 func (Cut) Kind() string      { return "cut" }
 func (Visit) Kind() string    { return "visit" }
 func (Drained) Kind() string  { return "drained" }
+func (Break) Kind() string    { return "break" }
 
 // Check implements Body.
 func (c Colonies) Check() error {
@@ -194,6 +203,9 @@ func (v Visit) Check() error { return v.At.check("at") }
 
 // Check implements Body.
 func (d Drained) Check() error { return d.At.check("at") }
+
+// Check implements Body.
+func (b Break) Check() error { return b.At.check("at") }
 
 // checkRing reports what an outline cannot be.
 func checkRing(ring []Corner) error {

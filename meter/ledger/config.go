@@ -72,6 +72,7 @@ type config struct {
 	spans     []span
 	said      outing.Said // what the account needs, without instants that a boot's clock names
 	moments   moments     // those
+	breaks    []act.Break // in order of saying
 	stands    map[string][]stand
 	batchList []batchFrom
 	booked    []Booked
@@ -228,7 +229,7 @@ func (c *config) take(a *act.Act, next *span, yards map[string]act.Yard, pr *pro
 		c.booked = append(c.booked, Booked{ID: a.ID, Made: b.MadeNS, From: next.from, Liquid: sol})
 		c.batchList = append(c.batchList, batchFrom{next.from, outing.Batch{Brix: sol.Solids.Brix(),
 			Density: func(t quantity.Temperature) quantity.Density { return sol.Near(t).Density }}})
-	case act.Assign, act.Deem, act.Cut, act.Colony, act.Arrive, act.Visit, act.Drained, act.Route:
+	case act.Assign, act.Deem, act.Cut, act.Colony, act.Arrive, act.Visit, act.Drained, act.Break, act.Route:
 		c.named = append(c.named, *a)
 	case act.Fix:
 		said := clock.Fix{Mono: b.MonoNS, UTC: b.UTC, By: b.By, When: a.When}

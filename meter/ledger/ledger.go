@@ -123,7 +123,7 @@ func (l *Ledger) SetActs(all []act.Act) {
 		switch b := changed[i].Body.(type) {
 		case act.Fix:
 			refix = true
-		case act.Assign, act.Deem, act.Cut, act.Colony, act.Colonies, act.Arrive, act.Visit, act.Drained, act.Route, act.Yard:
+		case act.Assign, act.Deem, act.Cut, act.Colony, act.Colonies, act.Arrive, act.Visit, act.Drained, act.Break, act.Route, act.Yard:
 			// The account's alone.
 		case act.Line, act.Unknown:
 			// Nothing is folded by them.

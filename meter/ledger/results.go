@@ -183,6 +183,8 @@ type View struct {
 	Health []sensor.Health
 	Idles  []outing.Idle
 
+	Breaks []Break // that the keeper took, in order of time; the last may go on
+
 	Steps   []ToteStep     // settled levels of the tote
 	Falls   []ltote.Fall   // of the level while the rig stood, told while they went on
 	Changes []ltote.Change // what went into and out of the tote past the meter
@@ -211,6 +213,11 @@ type View struct {
 	Curves []CurveSpan `json:"-"`
 	Review []Review
 	Placed Placing
+}
+
+// Break is a stretch for which the keeper let the rig stand.
+type Break struct {
+	From, To int64 // To 0: it goes on
 }
 
 // Placing says how well the rig's clock is known.

@@ -57,6 +57,8 @@ func (c *config) name() {
 		case act.Drained:
 			s.Drains = append(s.Drains, outing.Drain{Act: a.ID})
 			m.drains = append(m.drains, b.At)
+		case act.Break:
+			c.breaks = append(c.breaks, b)
 		case act.Route:
 			s.Routes = append(s.Routes, outing.Route{At: a.Since(), Yards: b.Yards})
 		}
@@ -97,7 +99,7 @@ func (c *config) unheeded(hits []string, now int64) []Review {
 		const noOuting = "names a moment that belongs to no outing"
 		why, at := "names counts that no flow has", int64(math.MinInt64)
 		switch b := c.named[i].Body.(type) {
-		case act.Route, act.Arrive:
+		case act.Route, act.Arrive, act.Break:
 			continue // may well be about an outing without flow
 		case act.Colony:
 			why, at = noOuting, b.At.NS

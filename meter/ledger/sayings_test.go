@@ -26,6 +26,7 @@ func TestUnheeded(t *testing.T) {
 		{"hours ahead", colony(now + 3*3600*second), nil, "after the newest reading"},
 		{"a hose drained before the next night", act.Act{ID: "a1", Body: act.Drained{At: act.Moment{NS: now + 3*3600*second}}}, nil, ""},
 		{"counts of no flow", act.Act{ID: "a1", Body: act.Deem{Session: 1, First: 2, Last: 3, As: act.AsFill}}, nil, "no flow has"},
+		{"a break on no outing", act.Act{ID: "a1", Body: act.Break{At: act.Moment{NS: now}}}, nil, ""},
 		{"of an outing without flow, perhaps", act.Act{ID: "a1", Body: act.Arrive{At: act.Moment{NS: now}}}, nil, ""},
 	} {
 		cfg := config{named: []act.Act{c.act}}

@@ -33,6 +33,7 @@ func (l *Ledger) View() *View {
 	v.Fills, v.Loose, v.Visits, v.Outings, v.Changes, v.Doubts = b.fills, b.loose, b.visits, b.outings, b.changes, b.doubts
 	v.Here = Here{Yard: b.here.Yard, Reason: b.here.Reason, Since: b.here.Since, FixAt: st.Track.Fix()}
 	v.Flow, v.FlowAt = st.flowNow()
+	v.Breaks = l.breaks(v)
 	since := st.newest(&b)
 	v.Health, v.Idles, v.Falls, v.Heads = st.Sensors.List(since), st.idles(since), st.falls(), st.heads(since)
 	v.Points, v.Terms, v.Batches, v.Deadhead = b.levels, b.terms, l.cfg.booked, int64(sp.rig.DeadheadS*1e9)

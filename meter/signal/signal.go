@@ -86,6 +86,7 @@ type Rules struct {
 	Set     quantity.Volume // the set fill; 0: none
 	Early   quantity.Volume // Full comes so much before it; at most half of it counts
 	Failing float64         // share of the pull's own flow below which it fails; 0: never said
+	Break   bool            // the keeper said that he takes a break: silence is no news
 }
 
 // Judgement, no source: long enough that a hand on a trigger is not taken for a
@@ -192,7 +193,7 @@ func (s *State) Next(c Count, r Rules, out []Signal) []Signal {
 // Silent where a pull should have been heard of.
 func (s *State) Tick(now int64, r Rules, out []Signal) []Signal {
 	limit := max(silentAfter, silentTimes*max(s.waits[0], s.waits[1]))
-	if !s.in || !s.open || s.still >= standsStill || s.given[Silent] || now-s.heard <= limit {
+	if r.Break || !s.in || !s.open || s.still >= standsStill || s.given[Silent] || now-s.heard <= limit {
 		return out
 	}
 	return s.give(Silent, r, out)

@@ -435,10 +435,38 @@ func ofSyrup(seen *Seen) []Verdict {
 func ofHealth(seen *Seen) []Verdict {
 	var out []Verdict
 	for _, h := range seen.Health {
-		out = append(out, Verdict{Kinds: []Kind{Sensor}, From: h.From, Told: max(h.From, h.Told), Until: h.To, Size: h.Value, Chance: 0.95, Channel: h.Channel.String(),
+		told, ok := seen.excused(&h)
+		if !ok {
+			continue
+		}
+		out = append(out, Verdict{Kinds: []Kind{Sensor}, From: h.From, Told: told, Until: h.To, Size: h.Value, Chance: 0.95, Channel: h.Channel.String(),
 			Evidence: []string{fmt.Sprintf("The sensor %s is %s.", h.Channel, h.What)}})
 	}
 	return out
+}
+
+// beforeBreak is how long before a break is said what is switched off for it may
+// fall silent. Judgement: whoever puts the rig to rest has wet hands.
+const beforeBreak = int64(300e9)
+
+// excused returns when it is told of a sensor what is the matter with it; false:
+// never. What falls silent on a break is switched off, and gets as long as ever
+// to be heard again after it.
+func (s *Seen) excused(h *sensor.Health) (told int64, ok bool) {
+	told = max(h.From, h.Told)
+	if h.What != sensor.Absent {
+		return told, true
+	}
+	for _, b := range s.Breaks {
+		switch {
+		case h.From < b.From-beforeBreak || b.To != 0 && h.From > b.To:
+		case b.To == 0:
+			return 0, false
+		default:
+			told = max(told, b.To+told-h.From)
+		}
+	}
+	return told, h.To == 0 || h.To > told
 }
 
 // notes are of batches that could drop crystals at the coldest that was met.

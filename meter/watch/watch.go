@@ -103,6 +103,9 @@ type Batch struct {
 	Liquid syrup.Syrup
 }
 
+// Break is a stretch for which the keeper let the rig stand; To 0: it goes on.
+type Break struct{ From, To int64 }
+
 // Seen is what was seen of an outing. Lists are in order of time.
 type Seen struct {
 	Pulls   []Pull
@@ -116,6 +119,7 @@ type Seen struct {
 	Idle    []outing.Idle
 	Heads   []tote.Head
 	Batches []Batch
+	Breaks  []Break
 
 	Air      quantity.Temperature // now
 	HasAir   bool
