@@ -44,6 +44,7 @@ type handModel struct {
 	Next, Rest  []yardTap
 	Flows       []flowsTap // of each outing of the night, the newest first
 	Said        []saidTap  // the newest first
+	Last        *saidTap   // the newest, where nothing is told of it
 	Unread      bool       // what was said could not be read
 	Clock       string
 	Lost        bool // the rig has no idea of the time
@@ -157,12 +158,20 @@ func (m *model) sayWhere(f *stretch) string {
 type pullModel struct{ Pull, Text string }
 
 func (m *model) pull() pullModel {
-	for i := len(m.legs) - 1; i >= 0; i-- {
-		if fs := m.flows(i); len(fs) > 0 {
-			return pullModel{fs[0].pull(), m.sayFlow(&fs[0])}
-		}
+	if f, ok := m.lastFlow(); ok {
+		return pullModel{f.pull(), m.sayFlow(&f)}
 	}
 	return pullModel{}
+}
+
+// lastFlow is the newest flow of the night that can be named.
+func (m *model) lastFlow() (stretch, bool) {
+	for i := len(m.legs) - 1; i >= 0; i-- {
+		if fs := m.flows(i); len(fs) > 0 {
+			return fs[0], true
+		}
+	}
+	return stretch{}, false
 }
 
 // What a person says of a pull that is taken for one thing and may be another:
@@ -223,6 +232,9 @@ type pullAnswer struct{ As, Words string }
 
 func (m *model) ask() askModel {
 	fs := m.doubtfulPulls()
+	if first, ok := m.firstPull(); ok { // the large control asks about it
+		fs = slices.DeleteFunc(fs, func(f stretch) bool { return f.pull() == first.pull() })
+	}
 	if len(fs) == 0 {
 		return askModel{}
 	}
@@ -303,7 +315,7 @@ func (m *model) stands() string {
 // nextYards puts the yards in use in the order in which they are likeliest to
 // come next: those not fed tonight first, along the route if one was said, then
 // from near to far. The one that the rig stands in comes last.
-func (m *model) nextYards(standing []act.Act) []yardTap {
+func (m *model) nextYards(route []string) []yardTap {
 	from := m.view.Here.Yard
 	fed := map[string]bool{}
 	for i := range m.view.Fills {
@@ -312,12 +324,6 @@ func (m *model) nextYards(standing []act.Act) []yardTap {
 			if m.view.Here.Yard == "" {
 				from = f.Yard
 			}
-		}
-	}
-	var route []string
-	for i := range standing { // in order of From
-		if r, ok := standing[i].Body.(act.Route); ok && standing[i].From <= m.Now {
-			route = r.Yards
 		}
 	}
 	passed := slices.Index(route, from)
@@ -357,6 +363,16 @@ func (m *model) nextYards(standing []act.Act) []yardTap {
 		out = append(out, yardTap{ys[i].ID, m.yard(ys[i].ID).Name})
 	}
 	return out
+}
+
+// routeOf is the route that holds now, of all that was said.
+func (m *model) routeOf(acts []act.Act) (route []string) {
+	for _, a := range act.Standing(acts) { // in order of From
+		if r, ok := a.Body.(act.Route); ok && a.From <= m.Now {
+			route = r.Yards
+		}
+	}
+	return route
 }
 
 var deemWords = map[string]string{
@@ -401,6 +417,11 @@ func (m *model) sayTap(b act.Body) string {
 		return what + ": counts " + fmt.Sprint(b.First, " to ", b.Last)
 	case act.Drained:
 		return "The hose was drained"
+	case act.Break:
+		if b.Over {
+			return "The break is over"
+		}
+		return "A break"
 	case act.Ack:
 		return "Seen: " + m.matterOfKey(b.Key)
 	case act.Shelve:
@@ -440,13 +461,17 @@ func (s *server) hand(r *http.Request, told note) *handModel {
 	if err != nil {
 		h.Unread = true
 	}
-	ys := m.nextYards(act.Standing(acts))
+	ys := m.nextYards(m.routeOf(acts))
 	h.Next, h.Rest = ys[:min(len(ys), bigYards)], ys[min(len(ys), bigYards):]
 	if n := len(h.Next); n > 0 && h.Next[n-1].ID == m.view.Here.Yard {
 		h.Next, h.Rest = h.Next[:n-1], append([]yardTap{h.Next[n-1]}, h.Rest...)
 	}
 	h.Flows = m.flowTaps()
 	h.tell(m, s, acts, r)
+	if h.Told.Text == "" && len(h.Said) > 0 { // what was said last can be taken back in the same place
+		last := &h.Said[0]
+		h.Last = last
+	}
 	return h
 }
 

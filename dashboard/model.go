@@ -93,6 +93,7 @@ func (s *server) render(snap *Snapshot, k *kept) *frame {
 		add("fills", fills)
 		add("growing", fills)
 		add("loose", fills)
+		add("next", m.next())
 		add("stands", m.stands())
 		add("ask", m.ask())
 		add("sofar", m.soFar())
@@ -279,7 +280,9 @@ func (m *model) run() runModel {
 		r.High = pic.Share > 0.5
 	}
 	pic.Marks = m.marks()
+	_, resting := m.view.OnBreak()
 	switch {
+	case resting: // what is old is switched off
 	case r.Flow.Has && r.Flow.Old:
 		pic.Marks = append(pic.Marks, draw.Meter)
 	case r.Tote.Has && r.Tote.Old:

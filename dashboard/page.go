@@ -78,6 +78,13 @@ var pages = template.Must(template.New("").Funcs(template.FuncMap{
 			Told      note
 		}{id, h.Token, told}
 	},
+	"nextforms": func(token string) (out []nextForm) {
+		for _, f := range nextForms {
+			f.Token = token
+			out = append(out, f)
+		}
+		return out
+	},
 	"arrive": func(token string, yards []yardTap, leave bool) any {
 		return struct {
 			Token string

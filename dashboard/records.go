@@ -37,6 +37,9 @@ func (m *model) when() []string {
 	case last > 0:
 		out = append(out, legName(last)+", "+m.legTimes(last)+".")
 	}
+	if since, ok := m.view.OnBreak(); ok && !m.over {
+		out = append(out, "On a break since "+m.minute(since)+": what is switched off raises no alarm of silence.")
+	}
 	_, unit := m.Units.VolumeParts(0)
 	for i := range last {
 		fills := m.fillsOf(i) + " fills"

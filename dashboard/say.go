@@ -40,6 +40,7 @@ var sayings = map[string]saying{
 	"colony":   one((*server).sayColony),
 	"deem":     one((*server).sayDeem),
 	"drained":  one((*server).sayDrained),
+	"break":    one((*server).sayBreak),
 	"back":     (*server).sayBack,
 	"time":     one((*server).sayTime),
 	"ack":      one((*server).sayAck),
@@ -233,6 +234,16 @@ func (s *server) sayDrained(_ context.Context, now act.Moment, _ url.Values) (ac
 	return act.Drained{At: now}, nil
 }
 
+// sayBreak says that a break begins, or is over.
+func (s *server) sayBreak(_ context.Context, now act.Moment, f url.Values) (act.Body, error) {
+	switch over := f.Get("over"); over {
+	case "", "yes":
+		return act.Break{At: now, Over: over != ""}, nil
+	default:
+		return nil, &act.FieldError{Field: "over", Rule: `must be "yes" or left out`, Value: strconv.Quote(over)}
+	}
+}
+
 // sayBack takes back what was said by a tap, and nothing else: all of it, where
 // one tap said several things.
 func (s *server) sayBack(ctx context.Context, _ act.Moment, f url.Values) ([]act.Body, error) {
@@ -260,7 +271,7 @@ func (s *server) sayBack(ctx context.Context, _ act.Moment, f url.Values) ([]act
 // byTap reports whether an act is of a kind that the page's buttons make.
 func byTap(b act.Body) bool {
 	switch b.(type) {
-	case act.Arrive, act.Colony, act.Deem, act.Drained, act.Fix, act.Ack, act.Shelve:
+	case act.Arrive, act.Colony, act.Deem, act.Drained, act.Break, act.Fix, act.Ack, act.Shelve:
 		return true
 	}
 	return false

@@ -448,7 +448,7 @@ func TestYardsAreInOrder(t *testing.T) {
 	s.View = &v
 	order := func(acts ...act.Act) string {
 		var ids []string
-		for _, y := range newModel(s).nextYards(acts) {
+		for _, y := range newModel(s).nextYards(newModel(s).routeOf(acts)) {
 			ids = append(ids, y.ID)
 		}
 		return strings.Join(ids, " ")

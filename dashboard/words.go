@@ -92,6 +92,7 @@ func (m *model) sources() []line {
 	}
 	var out []line
 	var well []string
+	_, resting := m.view.OnBreak()
 	for i := range m.Sources {
 		s := &m.Sources[i]
 		switch quiet := s.Phase == "open" && m.silent(s); {
@@ -99,6 +100,10 @@ func (m *model) sources() []line {
 			text := s.Name + " is open but has said nothing"
 			if !s.LastAt.IsZero() {
 				text += " since " + m.minute(s.LastAt.UnixNano())
+			}
+			if resting {
+				out = append(out, line{Text: text + m.dropped(s) + ", on the break."})
+				continue
 			}
 			out = append(out, line{true, "Silent", text + m.dropped(s) + "."})
 		case s.Phase == "open":

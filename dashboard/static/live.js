@@ -50,31 +50,41 @@
   }
 
   // A piece that holds buttons keeps what a hand or a keyboard is at: the focus
-  // goes to the same button, and nothing moves away from under a finger.
-  var late = {}, down = false;
+  // goes to the same button, and nothing moves away from under a finger: any
+  // piece above would push the buttons below it.
+  var late = {}, down = 0; // since when a finger is down, ms; 0: it is not
+  var HELD = 4000; // ms: a finger that rests longer taps nothing
   function put(id, html) {
     var el = document.getElementById(id), at = document.activeElement;
     if (!el || el.drawn === html) return;
-    if (down && el.querySelector('button')) {
+    if (down && (Date.now() - down < HELD || el.querySelector('button'))) {
       late[id] = html;
       return;
     }
-    var same = el.contains(at) && at.value;
+    var same = el.contains(at) && at.name, found = false;
     el.innerHTML = html;
     el.drawn = html;
-    if (same) el.querySelectorAll('button').forEach(function (b) {
-      if (b.name === at.name && b.value === at.value && b.getAttribute('formaction') === at.getAttribute('formaction')) b.focus({preventScroll: true});
+    if (!same) return;
+    el.querySelectorAll('button').forEach(function (b) {
+      if (b.name === at.name && b.value === at.value && ['form', 'formaction'].every(function (a) { return b.getAttribute(a) === at.getAttribute(a); })) {
+        b.focus({preventScroll: true});
+        found = true;
+      }
     });
+    if (!found) { // it says something else now: nothing is pressed by mistake, and the next Tab goes on from here
+      el.tabIndex = -1;
+      el.focus({preventScroll: true});
+    }
   }
   function up() {
     setTimeout(function () { // after the click
       var was = late, id;
-      down = false;
+      down = 0;
       late = {};
       for (id in was) put(id, was[id]);
     }, 50);
   }
-  document.addEventListener('pointerdown', function () { down = true; });
+  document.addEventListener('pointerdown', function () { down = Date.now(); });
   document.addEventListener('pointerup', up);
   document.addEventListener('pointercancel', up);
 

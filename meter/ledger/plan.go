@@ -14,8 +14,8 @@ func (l *Ledger) plan(st *State, v *View, b *book) []Planned {
 			open[y.ID] = true
 		}
 	}
-	if n := len(l.cfg.said.Routes); n > 0 && len(l.cfg.said.Routes[n-1].Yards) > 0 {
-		ids = l.cfg.said.Routes[n-1].Yards
+	if len(v.Route) > 0 {
+		ids = v.Route
 	}
 	said := l.said(st)
 	said.book = b

@@ -195,6 +195,8 @@ type View struct {
 	Left    Left
 	Plan    []Planned // the yards of the newest route or, without one, all in use; whole, whatever was fed
 
+	Route []string // as said last; nil: none
+
 	// As last said, though it be of later than At; nil: not said.
 	Line  *act.Line  // the rig's line as labelled
 	Batch *act.Batch // what is in the tote

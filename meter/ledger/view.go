@@ -41,6 +41,9 @@ func (l *Ledger) View() *View {
 		v.Brix = Last{Value: sp.syrup.Syrup.Solids.Brix(), At: sp.since, Has: true}
 	}
 	v.Left = l.left(&st, v, &b)
+	if n := len(l.cfg.said.Routes); n > 0 {
+		v.Route = l.cfg.said.Routes[n-1].Yards
+	}
 	newest := &l.cfg.spans[len(l.cfg.spans)-1]
 	v.Line, v.Batch, v.Stand, v.Plan = newest.line, newest.batch, newest.tote, l.plan(&st, v, &b)
 	v.Prices = l.books.priced()
