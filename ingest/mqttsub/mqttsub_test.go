@@ -85,15 +85,21 @@ func (c collector) wantAfter(t *testing.T, pulses int) {
 // letIn is the test broker's door: who may come in, and with what.
 type letIn struct {
 	broker.HookBase
-	password atomic.Value // string; "" lets everybody in
-	shut     atomic.Value // string: the client id that is kept out
+	password atomic.Value  // string; "" lets everybody in
+	shut     atomic.Value  // string: the client id that is kept out
+	dawdles  time.Duration // with a message in hand for a subscriber, which it has acknowledged
 }
 
 func (*letIn) ID() string { return "let in" }
 func (*letIn) Provides(b byte) bool {
 	return b == broker.OnConnectAuthenticate || b == broker.OnACLCheck
 }
-func (*letIn) OnACLCheck(*broker.Client, string, bool) bool { return true }
+func (l *letIn) OnACLCheck(_ *broker.Client, _ string, write bool) bool {
+	if !write {
+		time.Sleep(l.dawdles)
+	}
+	return true
+}
 func (l *letIn) OnConnectAuthenticate(cl *broker.Client, pk packets.Packet) bool {
 	want, _ := l.password.Load().(string)
 	return cl.ID != l.shut.Load() && (want == "" || cl.ID == "rig" || string(pk.Connect.Password) == want)
@@ -117,6 +123,9 @@ func serve(t *testing.T, addr string, hook *letIn) (string, func()) {
 	t.Cleanup(stop)
 	return l.Address(), stop
 }
+
+// dawdle is longer than a subscriber takes to leave and to come back.
+const dawdle = 500 * time.Millisecond
 
 func options(addr string) Options {
 	return Options{
@@ -182,13 +191,20 @@ func publish(t *testing.T, c mqtt.Client, topic string, retain bool, payload str
 	}
 }
 
+// handedRound waits until what a client published has been handed round: this
+// broker acknowledges it before, and with the next acknowledgement that is over.
+// What it has in hand for a session at the moment that its client comes back, it
+// loses: it puts it into the session as it was.
+func handedRound(t *testing.T, c mqtt.Client) {
+	t.Helper()
+	publish(t, c, "elsewhere", false, "")
+}
+
 func TestDelivery(t *testing.T) {
 	addr, _ := serve(t, "127.0.0.1:0", &letIn{})
 	pub := publisher(t, addr)
 	publish(t, pub, topic, true, pack(1)) // kept by the broker: not news
-	// The broker hands a message round after it has acknowledged it; with the
-	// next acknowledgement that is over, and nobody was there.
-	publish(t, pub, "elsewhere", false, "")
+	handedRound(t, pub)                   // and nobody was there
 	sink := make(collector, 10)
 	s, _ := start(t, options(addr), sink)
 	await(t, s, "open", isOpen)
@@ -261,7 +277,7 @@ func TestBrokerStopsAndComesBack(t *testing.T) {
 
 // What is published while the daemon is away waits at the broker.
 func TestDaemonAway(t *testing.T) {
-	addr, _ := serve(t, "127.0.0.1:0", &letIn{})
+	addr, _ := serve(t, "127.0.0.1:0", &letIn{dawdles: dawdle})
 	pub := publisher(t, addr)
 	sink := make(collector, 10)
 	s, stop := start(t, options(addr), sink)
@@ -270,6 +286,7 @@ func TestDaemonAway(t *testing.T) {
 	for n := range 5 {
 		publish(t, pub, topic, false, pack(n))
 	}
+	handedRound(t, pub)
 	if len(sink) != 0 {
 		t.Fatal("arrives while stopped")
 	}
@@ -312,13 +329,14 @@ func TestNotTakenComesAgain(t *testing.T) {
 
 // A daemon that stops while the desk is busy leaves the pack with the broker.
 func TestStoppedWhileTheSinkIsBusy(t *testing.T) {
-	addr, _ := serve(t, "127.0.0.1:0", &letIn{})
+	addr, _ := serve(t, "127.0.0.1:0", &letIn{dawdles: dawdle})
 	pub := publisher(t, addr)
 	busy := make(collector) // nobody takes from it
 	s, stop := start(t, options(addr), busy)
 	await(t, s, "open", isOpen)
 	publish(t, pub, topic, false, pack(1))
 	publish(t, pub, topic, false, pack(2))
+	handedRound(t, pub)
 	stop()
 	if st := s.State(); st.Messages != 0 || st.Phase != source.Stopped {
 		t.Errorf("state %+v", st)
