@@ -63,7 +63,8 @@ type Source struct {
 	*source.Supervisor
 
 	mu     sync.Mutex
-	client mqtt.Client // nil while not connected
+	client mqtt.Client     // nil while not connected
+	while  context.Context // of the connection: ends with it
 }
 
 // ports are those that hold where the URL names none.
@@ -174,15 +175,15 @@ func (s *Source) session(ctx context.Context, sink source.Sink, up func()) error
 				end(err)
 				return
 			}
-			s.connected(c)
+			s.connected(ctx, c)
 			up()
 			s.ask(ctx, c)
 		})
 	client := mqtt.NewClient(o)
 	connect := client.Connect()
 	defer func() {
-		s.connected(nil)
 		end(nil)
+		s.connected(ctx, nil)
 		client.Disconnect(byeWait)
 		taking.Lock() // a message under way ends before the next session begins
 		defer taking.Unlock()
@@ -213,14 +214,19 @@ func (s *Source) session(ctx context.Context, sink source.Sink, up func()) error
 	}
 }
 
-func (s *Source) connected(c mqtt.Client) {
+// connected notes the client of the session of ctx; nil: it has ended. That a
+// session is open which has ended meanwhile is no news.
+func (s *Source) connected(ctx context.Context, c mqtt.Client) {
 	s.mu.Lock()
 	defer s.mu.Unlock()
-	s.client = c
+	if c == nil || ctx.Err() == nil {
+		s.client, s.while = c, ctx
+	}
 }
 
 // Publish sends a message at QoS 1, not retained, and waits until the broker
-// has it. It fails while there is no connection; nothing is sent later.
+// has it. It fails while there is no connection, or where that ends before the
+// broker has answered; nothing is sent later.
 func (s *Source) Publish(ctx context.Context, topic string, payload []byte) error {
 	return s.publish(ctx, topic, payload, false)
 }
@@ -232,7 +238,7 @@ func (s *Source) Retain(ctx context.Context, topic string, payload []byte) error
 
 func (s *Source) publish(ctx context.Context, topic string, payload []byte, retain bool) error {
 	s.mu.Lock()
-	c := s.client
+	c, while := s.client, s.while
 	s.mu.Unlock()
 	if c == nil || !c.IsConnectionOpen() {
 		return fmt.Errorf("%s: not connected", s.url.Host)
@@ -241,6 +247,8 @@ func (s *Source) publish(ctx context.Context, topic string, payload []byte, reta
 	select {
 	case <-t.Done():
 		return t.Error()
+	case <-while.Done(): // the library lets wait for ever who came just before
+		return fmt.Errorf("%s: connection lost before the answer to what was published to %s", s.url.Host, topic)
 	case <-ctx.Done():
 		return fmt.Errorf("%s: no answer to what was published to %s: %w", s.url.Host, topic, ctx.Err())
 	}

@@ -50,6 +50,52 @@ func TestPublish(t *testing.T) {
 	}
 }
 
+// silent is a client that takes a message and never tells what became of it, as
+// the library's does of one that comes when its connection has just been lost.
+type silent struct {
+	mqtt.Client
+	took chan string
+}
+
+func (silent) IsConnectionOpen() bool { return true }
+func (c silent) Publish(topic string, _ byte, _ bool, _ any) mqtt.Token {
+	c.took <- topic
+	return never{}
+}
+
+type never struct{ mqtt.Token }
+
+func (never) Done() <-chan struct{} { return nil }
+
+// Who waits for an answer does so no longer than the connection lives.
+func TestPublishAsTheConnectionEnds(t *testing.T) {
+	s, err := New(options("127.0.0.1:1"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	ctx, end := context.WithCancel(t.Context())
+	c := silent{took: make(chan string, 1)}
+	s.connected(ctx, c)
+	done := make(chan error, 1)
+	go func() { done <- s.Publish(t.Context(), "yard/heron/signal", []byte("full")) }()
+	<-c.took
+	end()
+	select {
+	case err := <-done:
+		if err == nil || !strings.Contains(err.Error(), "connection lost") {
+			t.Errorf("got %v", err)
+		}
+	case <-time.After(patience):
+		t.Fatal("waits for ever")
+	}
+	// That it was open is told late: it has ended.
+	s.connected(ctx, nil)
+	s.connected(ctx, c)
+	if err := s.Publish(t.Context(), "yard/heron/signal", nil); err == nil || !strings.Contains(err.Error(), "not connected") {
+		t.Errorf("after its end: %v", err)
+	}
+}
+
 // What is to be kept comes to those who listen later.
 func TestRetain(t *testing.T) {
 	addr, _ := serve(t, "127.0.0.1:0", &letIn{})
