@@ -182,3 +182,38 @@ func (t Test) budget(p syrup.Properties) Budget {
 		Component{Name: densityFormula, RelU: p.DensityU, Common: true},
 	)
 }
+
+// NetFor returns how much syrup the test takes for an expanded relative uncertainty,
+// 95 %, if pulses come as perKg; least is the uncertainty that no amount
+// betters, and net then 0. Net and Pulses of t do not matter. Errors as of Point.
+func (t Test) NetFor(expanded, perKg float64) (net quantity.Mass, least float64, err error) {
+	switch {
+	case !(expanded > 0 && expanded <= 1):
+		return 0, 0, &Error{"wished uncertainty", "must be above 0 and at most 1", expanded}
+	case !(perKg > 0 && perKg <= 1e9):
+		return 0, 0, &Error{"pulses per kg", "must be above 0 and at most 1000000000", perKg}
+	}
+	// What goes with 1/net, and what does not, of a test of so much that it does not matter which.
+	const some = 10
+	t.Net, t.Pulses = some, max(1, some*perKg)
+	p, err := t.Point()
+	if err != nil {
+		return 0, 0, err
+	}
+	rest, small := 0.0, 0.0
+	for _, c := range p.Budget {
+		switch c.Name {
+		case scaleStep, film, pulseCount:
+			small += float64(c.RelU * c.RelU)
+		default:
+			rest += float64(c.RelU * c.RelU)
+		}
+	}
+	cover := fit.Student(0.95, math.Inf(1))
+	least = cover * math.Sqrt(rest)
+	room := expanded*expanded/(cover*cover) - rest
+	if room <= 0 {
+		return 0, least, nil
+	}
+	return quantity.Mass(some * math.Sqrt(small/room)), least, nil
+}

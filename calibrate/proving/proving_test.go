@@ -319,3 +319,44 @@ func BenchmarkPoint(b *testing.B) {
 		}
 	}
 }
+
+// As much syrup as NetFor says makes the budget what was wished: no more, no less.
+func TestNetFor(t *testing.T) {
+	for _, wish := range []float64{0.002, 0.003, 0.005, 0.02} {
+		for _, noBrix := range []bool{false, true} {
+			x := Test{Syrup: syrup.Syrup{Solids: 0.64}, Temp: 15, NoBrix: noBrix}
+			const perKg = 29.4 // 36 pulses/L
+			net, least, err := x.NetFor(wish, perKg)
+			if err != nil {
+				t.Fatal(err)
+			}
+			x.Net = net
+			if net == 0 {
+				x.Net = 4000 // more of it than anybody draws is no surer than that
+			}
+			x.Pulses = perKg * float64(x.Net)
+			p, err := x.Point()
+			if err != nil {
+				t.Fatal(err)
+			}
+			got := p.Budget.Expanded(0.95)
+			switch {
+			case net > 0 && math.Abs(got/wish-1) > 1e-9:
+				t.Errorf("%g: %v give %g", wish, net, got)
+			case net == 0 && (got < least || got > 1.01*least || wish > least):
+				t.Errorf("%g: said %g to be the least; %v give %g", wish, least, x.Net, got)
+			}
+		}
+	}
+	x := Test{Syrup: syrup.Syrup{Solids: 0.64}, Temp: 15}
+	for _, c := range []struct{ wish, perKg float64 }{{0, 29}, {-1, 29}, {2, 29}, {math.NaN(), 29}, {0.003, 0}, {0.003, math.NaN()}} {
+		var e *Error
+		if _, _, err := x.NetFor(c.wish, c.perKg); !errors.As(err, &e) {
+			t.Errorf("%v: %v", c, err)
+		}
+	}
+	x.Temp = 90
+	if _, _, err := x.NetFor(0.003, 29); err == nil {
+		t.Error("a temperature that no syrup has")
+	}
+}

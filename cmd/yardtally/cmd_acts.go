@@ -11,6 +11,7 @@ import (
 	"yardtally/calibrate/quantity"
 	"yardtally/dashboard/report"
 	"yardtally/meter/act"
+	"yardtally/meter/bucket"
 	"yardtally/meter/entry"
 )
 
@@ -248,9 +249,9 @@ func sayAct(b act.Body, u quantity.System, zone *time.Location) string {
 	case act.Proving:
 		return "proving: " + sayProving(b, u)
 	case act.Batch:
-		what := fmt.Sprintf("batch: %s at %g Brix", sayMakeup(b), b.Brix)
+		what := fmt.Sprintf("batch: %s at %g Brix", bucket.SayMakeup(b), b.Brix)
 		if b.Reading != 0 {
-			what = fmt.Sprintf("batch: %s that a refractometer read as %g Brix", sayMakeup(b), b.Reading)
+			what = fmt.Sprintf("batch: %s that a refractometer read as %g Brix", bucket.SayMakeup(b), b.Reading)
 		}
 		return what
 	case act.Assign:

@@ -19,6 +19,7 @@ import (
 	"yardtally/cmd/yardtally/settings"
 	"yardtally/dashboard/report"
 	"yardtally/meter/act"
+	"yardtally/meter/bucket"
 	"yardtally/meter/ledger"
 )
 
@@ -215,7 +216,7 @@ func checkProving(b act.Proving) error {
 	if err != nil {
 		return err
 	}
-	_, err = pointOf("", b)
+	_, err = bucket.Point("", b)
 	return err
 }
 
@@ -226,18 +227,6 @@ func parsePulses(text string) (float64, error) {
 		return 0, &quantity.ParseError{Quantity: "pulses", Input: text, Rule: "must be a count between 1 and 1000000000"}
 	}
 	return x, nil
-}
-
-// pointOf returns what a proving of that name found.
-func pointOf(name string, b act.Proving) (proving.Point, error) {
-	if b.PulsesPerL != 0 {
-		return proving.FromK(b.PulsesPerL)
-	}
-	t, err := b.Test(name, b.DoneNS)
-	if err != nil {
-		return proving.Point{}, err
-	}
-	return t.Point()
 }
 
 // test is a proving that is being taken in.
@@ -299,12 +288,11 @@ func (t *test) act(b act.Proving, now time.Time) (act.Act, error) {
 	if a.Who == "" {
 		a.Who = "prove"
 	}
-	for _, old := range act.Standing(t.acts) {
-		a.When = max(a.When, old.When+1)
-		if old.From == a.From && act.Subject(old.Body) == act.Subject(b) {
-			a.Replaces = append(a.Replaces, old.ID)
-		}
+	standing := act.Standing(t.acts)
+	for i := range standing {
+		a.When = max(a.When, standing[i].When+1)
 	}
+	a.Replaces = bucket.Over(standing, a.From, b)
 	return a, a.Check()
 }
 
@@ -314,7 +302,7 @@ func (t *test) keep(ctx context.Context, b act.Proving) error {
 	if err != nil {
 		return usageError{err}
 	}
-	p, err := pointOf(a.ID, a.Body.(act.Proving))
+	p, err := bucket.Point(a.ID, a.Body.(act.Proving))
 	if err != nil {
 		return err
 	}
@@ -322,8 +310,8 @@ func (t *test) keep(ctx context.Context, b act.Proving) error {
 		return err
 	}
 	fmt.Fprintln(t.out)
-	if batch, ok := newestBatch(t.acts); ok && b.PulsesPerL == 0 && !b.Mass && t.said.syrup == "" && t.said.shares == "" && batch.Syrup != "sucrose" {
-		fmt.Fprintf(t.out, "It was taken as sucrose, while the batch in the tote is said to be %s: -syrup or -shares says which.\n\n", sayMakeup(batch))
+	if batch, ok := bucket.Batch(t.acts); ok && b.PulsesPerL == 0 && !b.Mass && t.said.syrup == "" && t.said.shares == "" && batch.Syrup != "sucrose" {
+		fmt.Fprintf(t.out, "It was taken as sucrose, while the batch in the tote is said to be %s: -syrup or -shares says which.\n\n", bucket.SayMakeup(batch))
 	}
 	if t.said.dry {
 		if err := t.wouldChange(p, a); err != nil {

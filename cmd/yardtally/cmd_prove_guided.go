@@ -6,19 +6,16 @@ import (
 	"errors"
 	"fmt"
 	"io"
-	"maps"
-	"slices"
 	"strconv"
 	"strings"
 	"time"
 
 	"yardtally/calibrate/proving"
 	"yardtally/calibrate/quantity"
-	"yardtally/calibrate/syrup"
 	"yardtally/cmd/yardtally/settings"
 	"yardtally/dashboard/report"
 	"yardtally/meter/act"
-	"yardtally/meter/ledger"
+	"yardtally/meter/bucket"
 )
 
 // guide asks a person through a bucket test, on a terminal.
@@ -33,14 +30,6 @@ type guide struct {
 	temp  string // as answered last
 	runs  []act.Act
 	found []proving.Point
-}
-
-// proveCautions come before anything is poured.
-var proveCautions = []string{
-	"Prove with syrup as you feed it, not hot: warm syrup scalds and sticks.",
-	"Engine running: stay out of its exhaust, and never run it in a shed.",
-	"20 kg (44 lb) in a bucket is heavy: put the scale where you pour, or lift with two.",
-	"Wet or sticky ground is slippery, in the dark above all. Wash down spills: they bring bees and robbing.",
 }
 
 // linesOf hands on what is typed, line by line. It ends with the reader.
@@ -108,9 +97,18 @@ func rule(err error) error {
 	return err
 }
 
+// asTyped is rule beside an answer as it was typed.
+func asTyped(err error, answer string) error {
+	var fe *act.FieldError
+	if errors.As(err, &fe) {
+		return fmt.Errorf("%s, is %q", fe.Rule, answer)
+	}
+	return err
+}
+
 func (g *guide) run(ctx context.Context) error {
 	fmt.Fprintf(g.out, "A bucket test of the meter of %s. Everything can be left with Ctrl-C; nothing is kept before you say so.\n\nTake care\n", g.backend.Rig())
-	for _, c := range proveCautions {
+	for _, c := range bucket.Cautions {
 		fmt.Fprintln(g.out, " ", c)
 	}
 	fmt.Fprintln(g.out)
@@ -151,10 +149,10 @@ func (g *guide) askSyrup(ctx context.Context) error {
 	if len(fails) > 0 {
 		return usageError{fails[0]}
 	}
-	batch, has := newestBatch(g.acts)
+	batch, has := bucket.Batch(g.acts)
 	usual := "sucrose"
 	if has {
-		usual = sayMakeup(batch)
+		usual = bucket.SayMakeup(batch)
 	}
 	err := g.ask(ctx, fmt.Sprintf("Which syrup? sucrose, invert, hfcs-42, hfcs-55, or parts like \"2 sucrose + 1 hfcs-55\". Enter for %s:", usual), func(s string) error {
 		switch {
@@ -177,9 +175,8 @@ func (g *guide) askSyrup(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
-	usual, brix := "", 0.0
-	if sol, _, err := batch.Solution(); has && err == nil {
-		brix = settings.Brix(quantity.Solids(float64(int64(float64(sol.Solids)*1e5+0.5)) / 1e5))
+	usual, brix := "", bucket.BatchBrix(batch)
+	if has && brix > 0 {
 		usual = fmt.Sprintf(" Enter for %g Brix, as the batch is said to be;", brix)
 	}
 	if g.about.Syrup != "sucrose" {
@@ -198,32 +195,12 @@ func (g *guide) askSyrup(ctx context.Context) error {
 		switch {
 		case err != nil:
 			return rule(err)
-		case !(x > 0 && x <= syrup.MaxSolids):
-			return fmt.Errorf("must be above 0 and at most 77 Brix, is %q", s)
+		case bucket.Brix(x) != nil:
+			return asTyped(bucket.Brix(x), s)
 		}
-		g.about.Brix = settings.Brix(x)
+		g.about.Brix = bucket.BrixOf(x)
 		return nil
 	})
-}
-
-func newestBatch(acts []act.Act) (b act.Batch, ok bool) {
-	for _, a := range ledger.WithBooks(act.Standing(acts)) {
-		if x, is := a.Body.(act.Batch); is && x.Check() == nil {
-			b, ok = x, true
-		}
-	}
-	return b, ok
-}
-
-func sayMakeup(b act.Batch) string {
-	if b.Syrup != "blend" {
-		return b.Syrup
-	}
-	var parts []string
-	for _, n := range slices.Sorted(maps.Keys(b.Shares)) {
-		parts = append(parts, fmt.Sprintf("%g %s", b.Shares[n], n))
-	}
-	return strings.Join(parts, " + ")
 }
 
 // oneRun is one bucket.
@@ -240,13 +217,14 @@ func (g *guide) oneRun(ctx context.Context) error {
 	done := time.Now()
 	full := func(s string) error {
 		m, err := quantity.ParseMass(s)
-		switch {
-		case err != nil:
+		if err != nil {
 			return rule(err)
-		case m-g.empty < 0.05 || m-g.empty > 5000:
-			return fmt.Errorf("must be between 0.05 and 5000 kg more than the empty bucket's %s, is %q", g.units.Mass(g.empty), s)
 		}
-		b.NetKg = float64(m - g.empty)
+		net, err := bucket.Net(g.empty, m, g.units)
+		if err != nil {
+			return asTyped(err, s)
+		}
+		b.NetKg = float64(net)
 		return nil
 	}
 	if err := g.ask(ctx, "Full bucket weighs, like \"22.1 kg\":", full); err != nil {
@@ -273,7 +251,7 @@ func (g *guide) oneRun(ctx context.Context) error {
 		}
 		a.When = max(a.When, g.runs[n-1].When+1)
 	}
-	p, err := pointOf(a.ID, a.Body.(act.Proving))
+	p, err := bucket.Point(a.ID, a.Body.(act.Proving))
 	if err != nil {
 		return err
 	}
@@ -294,8 +272,8 @@ func (g *guide) askEmpty(ctx context.Context) error {
 		switch {
 		case err != nil:
 			return rule(err)
-		case m < 0 || m > 500:
-			return fmt.Errorf("must be between 0 and 500 kg, is %q", s)
+		case bucket.Empty(m, g.units) != nil:
+			return asTyped(bucket.Empty(m, g.units), s)
 		}
 		g.empty = m
 		return nil
@@ -329,7 +307,7 @@ func (g *guide) askPulses(ctx context.Context, b *act.Proving) error {
 	if err != nil {
 		return err
 	}
-	m := markOf(before)
+	m := bucket.MarkOf(before)
 	return g.ask(ctx, "Pull and fill the bucket in one go. Press Enter a few seconds after you let go, or type the pulses yourself:", func(s string) error {
 		if s != "" {
 			b.Pulses, err = parsePulses(s)
@@ -340,11 +318,11 @@ func (g *guide) askPulses(ctx context.Context, b *act.Proving) error {
 		if err != nil {
 			return err
 		}
-		c, err := m.since(v)
+		c, err := m.Whole(v)
 		if err != nil {
-			return err
+			return sayCount(err)
 		}
-		b.Pulses, b.Seconds, b.Session, b.First, b.Last = c.pulses, c.seconds, c.session, c.first, c.last
+		c.Put(b)
 		if v.Syrup.Has && v.At-v.Syrup.At < int64(10*time.Minute) {
 			g.temp = strconv.FormatFloat(v.Syrup.Value, 'f', 1, 64) + " C"
 		}
@@ -353,86 +331,17 @@ func (g *guide) askPulses(ctx context.Context, b *act.Proving) error {
 	})
 }
 
-// mark is where the counter stood.
-type mark struct {
-	at      int64
-	session uint64
-	count   uint64
-	known   bool
-}
-
-// piece is a stretch of counted flow.
-type piece struct {
-	session, first, last uint64
-	start, end           int64
-	open                 bool
-}
-
-func piecesOf(v *ledger.View) []piece {
-	var out []piece
-	for i := range v.Fills {
-		f := &v.Fills[i]
-		out = append(out, piece{f.Session, f.First, f.Last, f.Start, f.End, f.Open})
+// sayCount puts what can be done about it behind why a count cannot be taken.
+func sayCount(err error) error {
+	switch {
+	case errors.Is(err, bucket.ErrOpen):
+		return fmt.Errorf("%w; let go, wait a few seconds and press Enter", err)
+	case errors.Is(err, bucket.ErrNothing):
+		return fmt.Errorf("%w; press Enter to look again, or type the pulses", err)
+	case err != nil:
+		return fmt.Errorf("%w; type the pulses if you have them, or leave with Ctrl-C and start again", err)
 	}
-	for i := range v.Loose {
-		l := &v.Loose[i]
-		out = append(out, piece{l.Session, l.First, l.Last, l.Start, l.End, false})
-	}
-	return out
-}
-
-func markOf(v *ledger.View) mark {
-	m := mark{at: v.At}
-	end := int64(0)
-	for _, p := range piecesOf(v) {
-		if !m.known || p.end > end || p.end == end && p.last > m.count {
-			end = p.end
-			m.session, m.count, m.known = p.session, p.last, true
-		}
-	}
-	return m
-}
-
-// counted is what the meter counted since a mark, and where on the counter.
-type counted struct {
-	pulses, seconds      float64
-	session, first, last uint64
-}
-
-// since returns what the meter counted since the mark.
-func (m mark) since(v *ledger.View) (c counted, err error) {
-	for _, p := range piecesOf(v) {
-		if p.end <= m.at && !(p.session == m.session && p.last > m.count) {
-			continue
-		}
-		switch {
-		case m.known && p.session != m.session, c.pulses > 0 && p.session != c.session:
-			return c, errors.New("the counter started anew meanwhile, so the count is not whole; type the pulses if you have them, or leave with Ctrl-C and start again")
-		case p.open:
-			return c, errors.New("the meter is not quiet yet; let go, wait a few seconds and press Enter")
-		case m.known && p.last <= m.count:
-			continue
-		}
-		first, start := p.first, p.start
-		if m.known && first < m.count {
-			first, start = m.count, max(start, m.at)
-		}
-		if c.pulses == 0 {
-			c.session, c.first = p.session, first
-		}
-		c.first, c.last = min(c.first, first), max(c.last, p.last)
-		c.pulses += float64(p.last - first)
-		c.seconds += float64(p.end-start) / 1e9
-	}
-	for i := range v.Gaps {
-		if v.Gaps[i].End > m.at && v.Gaps[i].Hidden > 0 {
-			return c, errors.New("readings were missed meanwhile, so the count is not whole; type the pulses if you have them, or leave with Ctrl-C and start again")
-		}
-	}
-	if c.pulses == 0 {
-		return c, errors.New("the meter counted nothing since; press Enter to look again, or type the pulses")
-	}
-	return c, nil
+	return nil
 }
 
 func (g *guide) askTemp(ctx context.Context, b *act.Proving) error {
@@ -448,8 +357,8 @@ func (g *guide) askTemp(ctx context.Context, b *act.Proving) error {
 		switch {
 		case err != nil:
 			return rule(err)
-		case t < syrup.MinTemperature || t > syrup.MaxTemperature:
-			return fmt.Errorf("must be between %v and %v, is %q", syrup.MinTemperature, syrup.MaxTemperature, s)
+		case bucket.Temp(t, g.units) != nil:
+			return asTyped(bucket.Temp(t, g.units), s)
 		}
 		b.TempC, g.temp = float64(t), s
 		return nil

@@ -48,6 +48,7 @@ var rooms = map[string][]string{
 	"meter/watch":  {"calibrate/...", "meter", "meter/chart", "meter/outing", "meter/sensor", "meter/tote"},
 	"meter/alarm":  {"meter/act", "meter/watch"},
 	"meter/ledger": {"calibrate/...", "meter", "meter/act", "meter/clock", "meter/total", "meter/worth", "meter/fill", "meter/yard", "meter/tote", "meter/outing", "meter/sensor", "meter/sugar"},
+	"meter/bucket": {"calibrate/...", "meter/act", "meter/ledger"},
 	"meter/books":  {"calibrate/...", "meter/act", "meter/sugar", "meter/outing", "meter/worth", "meter/ledger", "gonum.org/v1/gonum"},
 	"meter/entry":  {"calibrate/...", "meter/act", "meter/ledger", "meter/sugar", "meter/tote"},
 

@@ -16,6 +16,7 @@ import (
 
 	"yardtally/calibrate/quantity"
 	"yardtally/meter/act"
+	"yardtally/meter/bucket"
 	"yardtally/meter/ledger"
 )
 
@@ -114,7 +115,7 @@ func TestProveGuided(t *testing.T) {
 		}
 	}
 	// Cautions stand before the first question.
-	for _, c := range proveCautions {
+	for _, c := range bucket.Cautions {
 		if i := strings.Index(asked, c); i < 0 || i > strings.Index(asked, "Which syrup?") {
 			t.Errorf("caution not before the first question: %s", c)
 		}
@@ -225,32 +226,6 @@ func TestProveGuidedLive(t *testing.T) {
 	}
 }
 
-// What the count since a mark is, and when it is not to be trusted.
-func TestMark(t *testing.T) {
-	fill := func(session, first, last uint64, start, end int64) ledger.Fill {
-		return ledger.Fill{Session: session, First: first, Last: last, Start: start * 1e9, End: end * 1e9}
-	}
-	view := func(at int64, fills ...ledger.Fill) *ledger.View { return &ledger.View{At: at * 1e9, Fills: fills} }
-	for name, c := range map[string]struct {
-		before, after *ledger.View
-		pulses, secs  float64
-		err           string
-	}{
-		"none before":    {view(5), view(50, fill(1, 0, 500, 10, 40)), 500, 30, ""},
-		"two pulls":      {view(5, fill(1, 0, 9, 1, 2)), view(90, fill(1, 0, 9, 1, 2), fill(1, 9, 209, 10, 20), fill(1, 209, 509, 40, 60)), 500, 30, ""},
-		"on from before": {view(5, fill(1, 0, 9, 1, 4)), view(90, fill(1, 0, 509, 1, 35)), 500, 30, ""},
-		"new session":    {view(5, fill(1, 0, 9, 1, 2)), view(90, fill(1, 0, 9, 1, 2), fill(2, 0, 500, 10, 40)), 0, 0, "started anew"},
-		"nothing":        {view(5, fill(1, 0, 9, 1, 2)), view(90, fill(1, 0, 9, 1, 2)), 0, 0, "counted nothing"},
-		"a gap": {view(5), &ledger.View{At: 50e9, Fills: []ledger.Fill{fill(1, 0, 500, 10, 40)},
-			Gaps: []ledger.Gap{{Start: 20e9, End: 25e9, Hidden: quantity.Litre}}}, 0, 0, "missed"},
-	} {
-		got, err := markOf(c.before).since(c.after)
-		if err == nil && (got.pulses != c.pulses || got.seconds != c.secs || got.session != 1 || got.last-got.first != uint64(c.pulses)) || (err == nil) != (c.err == "") || err != nil && !strings.Contains(err.Error(), c.err) {
-			t.Errorf("%s: %+v, %v", name, got, err)
-		}
-	}
-}
-
 // On a terminal "prove" without flags asks, and what is answered is kept.
 func TestProveOnTerminal(t *testing.T) {
 	set := proveSettings(t)
@@ -352,7 +327,7 @@ func (s *screen) until(t *testing.T, want string) {
 // What "prove" says of a proving is what the ledger makes of it.
 func TestProveMeansAsLedger(t *testing.T) {
 	b := act.Proving{Pulses: 543, NetKg: 20, Brix: 66.7, TempC: 20, Seconds: 150, ScaleStepKg: 0.05, BrixWithin: 0.5, TempWithin: 2}
-	p, err := pointOf("one", b)
+	p, err := bucket.Point("one", b)
 	if err != nil {
 		t.Fatal(err)
 	}
