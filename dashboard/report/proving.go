@@ -8,51 +8,84 @@ import (
 	"strings"
 
 	"yardtally/calibrate/proving"
+	"yardtally/calibrate/quantity"
 	"yardtally/meter/ledger"
 )
 
-// ProvingFound writes what one proving found: its K-factor, the condition it was
-// proved at, and its budget of uncertainty, the largest cause first. The error is the writer's.
-func ProvingFound(w io.Writer, p proving.Point, o Options) error {
-	var b strings.Builder
-	wrap(&b, "", fmt.Sprintf("K-factor %s %s ± %s", kNumber(o.Units, p.K, p.Mass), kUnit(o.Units, p.Mass), percentOf(p.Budget.Expanded(0.95))))
+// Found is what one proving found, in words and tables.
+type Found struct {
+	K      string   // with its uncertainty
+	At     string   // the condition it was proved at; "": not known
+	Notes  []string // what should be known of it
+	Budget *Figures // the largest cause first, a line and their sum
+	Foot   []string // what the budget means, and what would make it better
+}
+
+// SayProving says what one proving found: its K-factor, the condition it was
+// proved at, and its budget of uncertainty.
+func SayProving(p proving.Point, u quantity.System) Found {
+	f := Found{K: fmt.Sprintf("K-factor %s ± %s", KFactor(u, p.K, p.Mass), percentOf(p.Budget.Expanded(0.95)))}
 	var at []string
 	switch {
 	case p.Flow > 0:
-		at = append(at, o.Units.Flow(p.Flow))
+		at = append(at, u.Flow(p.Flow))
 	case p.Rate > 0:
 		at = append(at, figures(p.Rate)+" pulses a second")
 	}
 	if p.Liquid.Viscosity > 0 {
-		at = append(at, viscosity(p.Liquid.Viscosity), o.Units.Density(p.Liquid.Density))
+		at = append(at, viscosity(p.Liquid.Viscosity), u.Density(p.Liquid.Density))
 	}
 	if len(p.Budget) > 1 && !math.IsNaN(float64(p.Liquid.Temp)) {
-		at = append(at, o.Units.Temperature(p.Liquid.Temp))
+		at = append(at, u.Temperature(p.Liquid.Temp))
 	}
 	if len(at) > 0 {
-		wrap(&b, "  ", "proved at "+strings.Join(at, ", "))
+		f.At = "proved at " + strings.Join(at, ", ")
 	}
 	if len(p.Budget) > 1 && p.Rate == 0 {
-		wrap(&b, "  ", "It was not timed, so the flow it was proved at is a guess: -time says it.")
+		f.Notes = append(f.Notes, "It was not timed, so the flow it was proved at is a guess: -time says it.")
 	}
-	b.WriteString("\nWhat it is uncertain by\n\n")
 	parts := append(proving.Budget(nil), p.Budget...)
 	sort.SliceStable(parts, func(i, j int) bool { return parts[i].RelU > parts[j].RelU })
-	g := grid{head: []string{"  cause", ">±", ""}}
+	g := grid{head: []string{"cause", ">±", ""}}
 	for _, c := range parts {
 		note := ""
 		if c.Common {
 			note = "common to all tests so done"
 		}
-		g.add("  "+c.Name, percent95(c.RelU), note)
+		g.add(c.Name, percent95(c.RelU), note)
 	}
 	g.rule()
-	g.add("  all", percentOf(p.Budget.Expanded(0.95)), "")
+	g.add("all", percentOf(p.Budget.Expanded(0.95)), "")
+	f.Budget = g.table()
+	f.Foot = append(f.Foot, "± holds the truth 19 times in 20. Causes add as squares.")
+	if a := p.Budget.Advice(); a != "" {
+		f.Foot = append(f.Foot, sentence("To do better: "+a))
+	}
+	return f
+}
+
+// ProvingFound writes what SayProving says. The error is the writer's.
+func ProvingFound(w io.Writer, p proving.Point, o Options) error {
+	var b strings.Builder
+	f := SayProving(p, o.Units)
+	wrap(&b, "", f.K)
+	for _, text := range append([]string{f.At}, f.Notes...) {
+		if text != "" {
+			wrap(&b, "  ", text)
+		}
+	}
+	b.WriteString("\nWhat it is uncertain by\n\n")
+	g := grid{head: []string{"  cause", ">±", ""}}
+	for _, row := range f.Budget.Rows {
+		if len(row) > 0 {
+			row = append([]string{"  " + row[0]}, row[1:]...)
+		}
+		g.add(row...)
+	}
 	_ = g.write(&b) // to memory
 	b.WriteByte('\n')
-	wrap(&b, "  ", "± holds the truth 19 times in 20. Causes add as squares.")
-	if a := p.Budget.Advice(); a != "" {
-		wrap(&b, "  ", sentence("To do better: "+a))
+	for _, text := range f.Foot {
+		wrap(&b, "  ", text)
 	}
 	_, err := io.WriteString(w, b.String())
 	return err
