@@ -144,6 +144,10 @@ func (s *server) handler() http.Handler {
 	mux.HandleFunc("GET /live", s.live)
 	mux.HandleFunc("GET "+forecastPath, s.forecast)
 	mux.HandleFunc("GET "+mixPath, s.mix)
+	mux.HandleFunc("GET "+meterPath, s.meter)
+	for _, ending := range []string{".csv", ".json"} {
+		mux.HandleFunc("GET "+meterPath+ending, s.meterTable)
+	}
 	for _, what := range []string{"tonight", "yards"} {
 		mux.HandleFunc("GET /"+what+".csv", s.export)
 		mux.HandleFunc("GET /"+what+".json", s.export)
@@ -160,6 +164,8 @@ func (s *server) handler() http.Handler {
 		mux.Handle("GET /say/{what}", back)
 		mux.Handle("GET /who", back)
 		mux.HandleFunc("GET "+booksPath, s.books)
+		mux.HandleFunc("POST /meter/back", s.unprove)
+		mux.Handle("GET /meter/back", http.RedirectHandler(meterPath, http.StatusSeeOther))
 		for _, path := range []string{statementPath, balancePath} {
 			mux.HandleFunc("GET "+path, s.sheet)
 			for ending := range sheetFormats {
@@ -170,6 +176,9 @@ func (s *server) handler() http.Handler {
 			mux.HandleFunc("GET "+writePath, s.write)
 			mux.HandleFunc("POST "+writePath, s.enter)
 			mux.HandleFunc("POST /books/back", s.takeBack)
+			mux.HandleFunc("GET "+provePath, s.prove)
+			mux.HandleFunc("GET "+provePath+"/live", s.proveLive)
+			mux.HandleFunc("POST "+provePath, s.proving)
 			mux.HandleFunc("POST "+issuePath, s.issue)
 			// Where a page that said why nothing was kept is asked for again.
 			mux.Handle("GET /books/back", http.RedirectHandler(booksPath, http.StatusSeeOther))

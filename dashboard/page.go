@@ -173,6 +173,7 @@ var homes = []home{
 	{"/", "Tonight", false},
 	{forecastPath, "Will it pump?", false},
 	{mixPath, "What to mix?", false},
+	{meterPath, "Meter", false},
 	{booksPath, "Books", true},
 }
 

@@ -356,7 +356,7 @@ func (d *daemon) serve(s *http.Server, l net.Listener) *http.Server {
 }
 
 // bySettings signs acts that a settings file said.
-const bySettings = "settings file"
+const bySettings = act.BySettings
 
 // applySettings turns what the settings say now, and did not say before, into
 // acts.

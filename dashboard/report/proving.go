@@ -21,6 +21,8 @@ type Found struct {
 	Foot   []string // what the budget means, and what would make it better
 }
 
+const untimed = "It was not timed, so the flow it was proved at is a guess."
+
 // SayProving says what one proving found: its K-factor, the condition it was
 // proved at, and its budget of uncertainty.
 func SayProving(p proving.Point, u quantity.System) Found {
@@ -42,7 +44,7 @@ func SayProving(p proving.Point, u quantity.System) Found {
 		f.At = "proved at " + strings.Join(at, ", ")
 	}
 	if len(p.Budget) > 1 && p.Rate == 0 {
-		f.Notes = append(f.Notes, "It was not timed, so the flow it was proved at is a guess: -time says it.")
+		f.Notes = append(f.Notes, untimed)
 	}
 	parts := append(proving.Budget(nil), p.Budget...)
 	sort.SliceStable(parts, func(i, j int) bool { return parts[i].RelU > parts[j].RelU })
@@ -69,10 +71,14 @@ func ProvingFound(w io.Writer, p proving.Point, o Options) error {
 	var b strings.Builder
 	f := SayProving(p, o.Units)
 	wrap(&b, "", f.K)
-	for _, text := range append([]string{f.At}, f.Notes...) {
-		if text != "" {
-			wrap(&b, "  ", text)
+	if f.At != "" {
+		wrap(&b, "  ", f.At)
+	}
+	for _, text := range f.Notes {
+		if text == untimed {
+			text = strings.TrimSuffix(text, ".") + ": -time says it."
 		}
+		wrap(&b, "  ", text)
 	}
 	b.WriteString("\nWhat it is uncertain by\n\n")
 	g := grid{head: []string{"  cause", ">±", ""}}
@@ -105,27 +111,49 @@ type ProvingEffect struct {
 func ProvingChange(w io.Writer, e ProvingEffect, o Options) error {
 	var b strings.Builder
 	b.WriteString("What changes\n\n")
-	before, after := curveAt(e.Before, e.At).Curve, curveAt(e.After, e.At).Curve
+	table, texts := e.say(o.Units)
 	g := grid{head: []string{"", ">before", ">after", ">change"}}
+	for _, row := range table.rows {
+		g.add(append([]string{"  " + row[0]}, row[1:]...)...)
+	}
+	_ = g.write(&b) // to memory
+	b.WriteByte('\n')
+	for _, text := range texts {
+		wrap(&b, "  ", text)
+	}
+	_, err := io.WriteString(w, b.String())
+	return err
+}
+
+// Say is what ProvingChange writes, for a page.
+func (e *ProvingEffect) Say(u quantity.System) (*Figures, []string) {
+	g, texts := e.say(u)
+	g.head[0] = "of"
+	return g.table(), texts
+}
+
+func (e *ProvingEffect) say(u quantity.System) (g grid, out []string) {
+	before, after := curveAt(e.Before, e.At).Curve, curveAt(e.After, e.At).Curve
+	g = grid{head: []string{"", ">before", ">after", ">change"}}
 	was, now := kUnder(before, e.Point), kUnder(after, e.Point)
 	text := func(c *proving.Curve, k float64) string {
 		if c == nil {
 			return "none"
 		}
-		return kNumber(o.Units, k, c.Mass()) + " " + kUnit(o.Units, c.Mass())
+		return kNumber(u, k, c.Mass()) + " " + kUnit(u, c.Mass())
 	}
 	diff := ""
 	if before != nil && after != nil && before.Mass() == after.Mass() {
 		diff = signedPercent(now/was - 1)
 	}
-	g.add("  K-factor there", text(before, was), text(after, now), diff)
+	g.add("K-factor there", text(before, was), text(after, now), diff)
 	sure := func(c *proving.Curve) string {
 		if c == nil {
 			return ""
 		}
 		return "± " + percent95(c.RelU(c.At(e.Point.Rate, e.Point.Liquid)))
 	}
-	g.add("  how sure", sure(before), sure(after), "")
+	g.add("how sure", sure(before), sure(after), "")
 	if e.BeforeView != nil && e.AfterView != nil {
 		a := ledger.Tally(e.BeforeView, math.MinInt64, math.MaxInt64)
 		z := ledger.Tally(e.AfterView, math.MinInt64, math.MaxInt64)
@@ -133,36 +161,34 @@ func ProvingChange(w io.Writer, e ProvingEffect, o Options) error {
 		if a.Total > 0 {
 			diff = signedPercent(float64(z.Total)/float64(a.Total) - 1)
 		}
-		g.add("  metered in all", Hundredths(o.Units, a.Total), Hundredths(o.Units, z.Total), diff)
+		g.add("metered in all", Hundredths(u, a.Total), Hundredths(u, z.Total), diff)
 		if a.Within > 0 || z.Within > 0 {
-			g.add("  fills' ±", Within(o.Units, a.Within), Within(o.Units, z.Within), "")
+			g.add("fills' ±", Within(u, a.Within), Within(u, z.Within), "")
 		}
 	}
-	_ = g.write(&b) // to memory
-	b.WriteByte('\n')
-	if after != nil {
-		r := after.Report()
-		wrap(&b, "  ", sentence("The curve is now: "+r.Equation.Words(o.Units)))
-		for _, n := range append(append([]string(nil), r.Outliers...), r.Repeat.Outlier) {
-			if n != "" && n == e.Point.Name {
-				wrap(&b, "  ", "This proving lies off the others by more than chance: it is kept, but look again at bucket, Brix and count.")
-				break
-			}
-		}
-		for _, l := range r.LeftOut {
-			if why, ok := strings.CutPrefix(l, e.Point.Name+": "); ok {
-				wrap(&b, "  ", sentence("This proving does not count: "+why))
-			}
-		}
-		if n := len(r.Repeat.Names); n >= 2 {
-			wrap(&b, "  ", fmt.Sprintf("Repeatability: %s over %d runs under like conditions.", percentOf(r.Repeat.Repeatability), n))
-		}
-		if r.Disagree {
-			wrap(&b, "  ", "The provings disagree by more than their own uncertainty explains; all are counted as less sure.")
+	if after == nil {
+		return g, nil
+	}
+	r := after.Report()
+	out = append(out, sentence("The curve is now: "+r.Equation.Words(u)))
+	for _, n := range append(append([]string(nil), r.Outliers...), r.Repeat.Outlier) {
+		if n != "" && n == e.Point.Name {
+			out = append(out, "This proving lies off the others by more than chance: it is kept, but look again at bucket, Brix and count.")
+			break
 		}
 	}
-	_, err := io.WriteString(w, b.String())
-	return err
+	for _, l := range r.LeftOut {
+		if why, ok := strings.CutPrefix(l, e.Point.Name+": "); ok {
+			out = append(out, sentence("This proving does not count: "+why))
+		}
+	}
+	if n := len(r.Repeat.Names); n >= 2 {
+		out = append(out, fmt.Sprintf("Repeatability: %s over %d runs under like conditions.", percentOf(r.Repeat.Repeatability), n))
+	}
+	if r.Disagree {
+		out = append(out, "The provings disagree by more than their own uncertainty explains; all are counted as less sure.")
+	}
+	return g, out
 }
 
 // kUnder is a curve's K-factor where a point was proved; 0 without a curve.

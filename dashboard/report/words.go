@@ -191,3 +191,6 @@ func KFactor(u quantity.System, k float64, mass bool) string {
 
 // Percent is a share in percent, as tables show it.
 func Percent(x float64) string { return percentOf(x) }
+
+// KUnit is the unit that KFactor gives.
+func KUnit(u quantity.System, mass bool) string { return kUnit(u, mass) }

@@ -4,7 +4,11 @@
 (function () {
   'use strict';
   var here = document.currentScript.src; // of several rigs each has its paths under its own
-  function path(name) { return new URL(name, here).pathname; }
+  function path(name) {
+    var u = new URL(name, here);
+    return u.pathname + u.search;
+  }
+  var feed = document.documentElement.dataset.stream || 'live'; // a page may have a stream of its own
   var SILENT = 10000;  // ms without a word: cut off (the rig speaks every 3 s)
   var AGAIN = 5000;    // ms between tries
   var told = document.getElementById('told');
@@ -91,7 +95,7 @@
   function open() {
     if (stream) stream.close();
     tried = Date.now();
-    stream = new EventSource(path('live'));
+    stream = new EventSource(path(feed));
     stream.addEventListener('part', function (e) {
       var p = JSON.parse(e.data);
       delete late[p.id];
@@ -119,7 +123,7 @@
     stream.onerror = function () {
       lost();
       if (this.readyState === 2 && window.fetch) { // answered, and refused: is it that the rig no longer knows this device?
-        fetch(path('live'), {method: 'HEAD', cache: 'no-store'}).then(function (a) { if (a.status === 401) location.reload(); }, function () {});
+        fetch(path(feed), {method: 'HEAD', cache: 'no-store'}).then(function (a) { if (a.status === 401) location.reload(); }, function () {});
       }
     };
   }

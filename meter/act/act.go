@@ -29,6 +29,10 @@ type Act struct {
 	Replaces []string
 }
 
+// BySettings signs acts that a settings file said: who takes one back there
+// strikes it out in the file.
+const BySettings = "settings file"
+
 // Since returns From, and math.MinInt64 for since ever.
 func (a *Act) Since() int64 {
 	if a.From == 0 {

@@ -233,3 +233,68 @@ func BrixOf(s quantity.Solids) float64 {
 	b, _ := strconv.ParseFloat(strconv.FormatFloat(s.Brix(), 'g', 12, 64), 64)
 	return b
 }
+
+// String writes a mark down, and ParseMark reads it back.
+func (m Mark) String() string {
+	if !m.Known {
+		return strconv.FormatInt(m.At, 10)
+	}
+	return fmt.Sprint(m.At, ".", m.Session, ".", m.Count)
+}
+
+// ParseMark reads a mark that String wrote. The error is a *act.FieldError.
+func ParseMark(text string) (m Mark, err error) {
+	at, rest, known := strings.Cut(text, ".")
+	m.At, err = strconv.ParseInt(at, 10, 64)
+	if known && err == nil {
+		session, count, _ := strings.Cut(rest, ".")
+		if m.Session, err = strconv.ParseUint(session, 10, 64); err == nil {
+			m.Count, err = strconv.ParseUint(count, 10, 64)
+		}
+		m.Known = true
+	}
+	if err != nil {
+		return Mark{}, &act.FieldError{Field: "since", Rule: "must be where a count began, as the page has it", Value: strconv.Quote(text)}
+	}
+	return m, nil
+}
+
+// Counts writes down where on the counter a count lies, for Between.
+func (c *Counted) Counts() string { return fmt.Sprint(c.Session, ".", c.First, ".", c.Last) }
+
+// Between returns what was counted there, as the view has it now. The error is a
+// *act.FieldError.
+func Between(v *ledger.View, counts string) (c Counted, err error) {
+	wrong := &act.FieldError{Field: "counts", Rule: "must be flow that the meter counted, as the page has it", Value: strconv.Quote(counts)}
+	parts := strings.Split(counts, ".")
+	if len(parts) != 3 {
+		return c, wrong
+	}
+	var n [3]uint64
+	for i := range parts {
+		if n[i], err = strconv.ParseUint(parts[i], 10, 64); err != nil {
+			return c, wrong
+		}
+	}
+	c.Session, c.First, c.Last = n[0], n[1], n[2]
+	for _, p := range piecesOf(v) {
+		first, last := max(p.first, c.First), min(p.last, c.Last)
+		if p.session != c.Session || first >= last {
+			continue
+		}
+		took := p.end - p.start
+		start := p.start + int64(float64(took)*float64(first-p.first)/float64(p.last-p.first))
+		end := p.end - int64(float64(took)*float64(p.last-last)/float64(p.last-p.first))
+		if c.Pulses == 0 {
+			c.Start = start
+		}
+		c.Start, c.End = min(c.Start, start), max(c.End, end)
+		c.Pulses += float64(last - first)
+		c.Seconds += float64(end-start) / 1e9
+		c.Open = c.Open || p.open
+	}
+	if c.Last <= c.First || c.Pulses != float64(c.Last-c.First) {
+		return c, wrong
+	}
+	return c, nil
+}

@@ -74,3 +74,32 @@ func TestWhatCannotBe(t *testing.T) {
 }
 
 func second[T any](_ T, err error) error { return err }
+
+// What is written down of a mark and a count comes back.
+func TestWrittenDown(t *testing.T) {
+	for _, m := range []Mark{{At: 5e9}, {At: 5e9, Session: 1<<64 - 1, Count: 1400, Known: true}, {}} {
+		if got, err := ParseMark(m.String()); err != nil || got != m {
+			t.Errorf("%v: %v, %v", m, got, err)
+		}
+	}
+	v := &ledger.View{Fills: []ledger.Fill{{Session: 7, First: 100, Last: 600, Start: 10e9, End: 60e9}},
+		Loose: []ledger.Loose{{Session: 7, First: 600, Last: 620, Start: 61e9, End: 63e9}, {Session: 8, First: 100, Last: 700, Start: 70e9, End: 80e9}}}
+	c, err := Between(v, "7.100.620")
+	if err != nil || c.Pulses != 520 || c.Seconds != 52 || c.Start != 10e9 || c.End != 63e9 || c.Counts() != "7.100.620" {
+		t.Errorf("%+v, %v", c, err)
+	}
+	if c, err := Between(v, "7.200.600"); err != nil || c.Pulses != 400 || c.Seconds != 40 || c.Start != 20e9 {
+		t.Errorf("a part: %+v, %v", c, err)
+	}
+	for _, bad := range []string{"", "7", "7.100", "7.100.621", "7.50.600", "7.600.100", "9.1.2", "7.100.600.1", "7.-1.600", "a.b.c"} {
+		var fe *act.FieldError
+		if _, err := Between(v, bad); !errors.As(err, &fe) || fe.Field != "counts" {
+			t.Errorf("%q: %v", bad, err)
+		}
+	}
+	for _, bad := range []string{"", "x", "5.7", "5.x.1", "5.1.-2", "5.1.2.3"} {
+		if _, err := ParseMark(bad); err == nil {
+			t.Errorf("%q is taken for a mark", bad)
+		}
+	}
+}
