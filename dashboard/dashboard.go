@@ -115,6 +115,7 @@ type server struct {
 	taps    taps
 	assets  map[string]asset
 	seasons seasons
+	learnt  learntOnce
 	base    string // before every path, where the rig is one of several: "/rigs/heron"
 }
 
@@ -145,8 +146,12 @@ func (s *server) handler() http.Handler {
 	mux.HandleFunc("GET "+forecastPath, s.forecast)
 	mux.HandleFunc("GET "+mixPath, s.mix)
 	mux.HandleFunc("GET "+meterPath, s.meter)
+	mux.HandleFunc("GET "+totePath, s.tote)
 	for _, ending := range []string{".csv", ".json"} {
 		mux.HandleFunc("GET "+meterPath+ending, s.meterTable)
+		for _, of := range []string{"", "/levels", "/strapping"} {
+			mux.HandleFunc("GET "+totePath+of+ending, s.toteTable)
+		}
 	}
 	for _, what := range []string{"tonight", "yards"} {
 		mux.HandleFunc("GET /"+what+".csv", s.export)

@@ -174,6 +174,7 @@ var homes = []home{
 	{forecastPath, "Will it pump?", false},
 	{mixPath, "What to mix?", false},
 	{meterPath, "Meter", false},
+	{totePath, "Tote", false},
 	{booksPath, "Books", true},
 }
 

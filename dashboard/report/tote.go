@@ -322,20 +322,25 @@ func Strapping(w io.Writer, v *ledger.View, l *tote.Learnt, u quantity.System) e
 	if err := g.write(w); err != nil {
 		return err
 	}
-	lines := []string{"", l.Table.Source().Words()}
-	for _, o := range l.Odd {
-		lines = append(lines, o.Words(u))
-	}
-	for _, gap := range l.Gaps {
-		lines = append(lines, "No level at rest between "+u.Length(gap.From)+" and "+u.Length(gap.To)+".")
-	}
-	if l.Spread > 1.5 {
-		lines = append(lines, fmt.Sprintf("The levels scatter %.1f times wider than they should; the table is widened by that.", l.Spread))
-	}
+	lines := append([]string{"", l.Table.Source().Words()}, learntNotes(l, u)...)
 	for _, line := range append(lines, LegalNote) {
 		if _, err := fmt.Fprintln(w, line); err != nil {
 			return err
 		}
 	}
 	return nil
+}
+
+// learntNotes says what did not fit of a strapping that was learnt.
+func learntNotes(l *tote.Learnt, u quantity.System) (out []string) {
+	for _, o := range l.Odd {
+		out = append(out, o.Words(u))
+	}
+	for _, gap := range l.Gaps {
+		out = append(out, "No level at rest between "+u.Length(gap.From)+" and "+u.Length(gap.To)+".")
+	}
+	if l.Spread > 1.5 {
+		out = append(out, fmt.Sprintf("The levels scatter %.1f times wider than they should; the table is widened by that.", l.Spread))
+	}
+	return out
 }
