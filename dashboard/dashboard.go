@@ -144,6 +144,10 @@ func (s *server) handler() http.Handler {
 	mux.HandleFunc("GET /{$}", s.page)
 	mux.HandleFunc("GET /live", s.live)
 	mux.HandleFunc("GET "+forecastPath, s.forecast)
+	for _, path := range []string{forecastPath, forecastPulls} {
+		mux.HandleFunc("GET "+path+".csv", s.takeCold)
+		mux.HandleFunc("GET "+path+".json", s.takeCold)
+	}
 	mux.HandleFunc("GET "+mixPath, s.mix)
 	mux.HandleFunc("GET "+meterPath, s.meter)
 	mux.HandleFunc("GET "+totePath, s.tote)

@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"math"
 	"net/http"
+	"net/url"
 	"strconv"
 	"strings"
 
@@ -26,7 +27,8 @@ const (
 	longestAsk = 40 // letters of a field
 	inTote     = "tote"
 
-	forecastPath = "/forecast"
+	forecastPath  = "/forecast"
+	forecastPulls = forecastPath + "/pulls"
 )
 
 // SheetOf is what a rig knows of itself for a forecast: its line, the air, the
@@ -58,6 +60,7 @@ type forecastModel struct {
 	Wrong      string // why there is no answer, and of which field
 	Bad        string
 	Answer     *report.Foretold
+	Cold       *coldModel
 }
 
 type choice struct {
@@ -73,15 +76,7 @@ type asking struct{ syrup, brix, temp string }
 func (s *server) forecast(w http.ResponseWriter, r *http.Request) {
 	snap := s.Feed.Snapshot()
 	m := newModel(snap)
-	q := r.URL.Query()
-	ask := asking{q.Get("syrup"), strings.TrimSpace(q.Get("brix")), strings.TrimSpace(q.Get("temp"))}
-	asked := len(q) > 0
-	if ask.syrup == "" {
-		ask.syrup = syrup.Sucrose.String()
-		if m.view.Batch != nil {
-			ask.syrup = inTote
-		}
-	}
+	ask, asked := m.asked(r), len(r.URL.Query()) > 0
 	f := forecastModel{shell: s.shell(r), Brix: ask.brix, Temp: ask.temp}
 	_, _, f.Deg = units(m.Units)
 	f.choices(m, ask.syrup)
@@ -91,12 +86,29 @@ func (s *server) forecast(w http.ResponseWriter, r *http.Request) {
 		if err == nil {
 			f.Answer, err = report.Foretell(sheet, report.Options{Units: m.Units, Zone: m.zone})
 		}
+		if err == nil {
+			f.Cold = m.flowByCold(&sheet, f.Answer.Curve)
+			f.Cold.Query = "?" + url.Values{"syrup": {ask.syrup}, "brix": {ask.brix}, "temp": {ask.temp}}.Encode()
+		}
 		if err = m.fieldOf(err); err != nil {
 			f.Wrong, f.Bad = refusal(err)
 			status = http.StatusUnprocessableEntity
 		}
 	}
 	s.answer(w, r, status, "forecast.html", f)
+}
+
+// asked is what a request asks for; of a syrup that is not said, what is in the tote.
+func (m *model) asked(r *http.Request) asking {
+	q := r.URL.Query()
+	ask := asking{q.Get("syrup"), strings.TrimSpace(q.Get("brix")), strings.TrimSpace(q.Get("temp"))}
+	if ask.syrup == "" {
+		ask.syrup = syrup.Sucrose.String()
+		if m.view.Batch != nil {
+			ask.syrup = inTote
+		}
+	}
+	return ask
 }
 
 // kindWords are the kinds as people say them.

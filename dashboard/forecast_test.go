@@ -154,7 +154,7 @@ func TestTheForecastPage(t *testing.T) {
 	}
 	// Cells keep their places: as many in each row as there are columns.
 	tables := regexp.MustCompile(`(?s)<table.*?</table>`).FindAllString(page, -1)
-	if len(tables) != 3 {
+	if len(tables) != 4 {
 		t.Fatalf("%d tables", len(tables))
 	}
 	for _, x := range tables {

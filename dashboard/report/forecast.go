@@ -89,6 +89,8 @@ type forecastLineDoc struct {
 type forecastRow struct {
 	TempC    number `json:"temp_c"`
 	FlowLPM  number `json:"flow_l_per_min"`
+	LowLPM   number `json:"low_l_per_min"` // 19 of 20 are between low and high
+	HighLPM  number `json:"high_l_per_min"`
 	SPerL    number `json:"s_per_l"` // null: nothing flows
 	SPerGal  number `json:"s_per_us_gal"`
 	Hours    number `json:"hours"`     // of flow, for tonight's yards
@@ -160,6 +162,7 @@ type forecast struct {
 	low, high    quantity.Flow
 	before       line.Outlook
 	rows         []line.Outlook
+	wides        []float64 // of rows: high by flow, and flow by low
 	thin         []thinner
 	tonight      quantity.Volume
 	cold         time.Duration // 0: not asked
@@ -209,19 +212,19 @@ func foretell(s *ForecastSheet, u quantity.System) (*forecast, error) {
 		return nil, err
 	}
 	f.before = line.Outlook{Temp: s.Temp, Flow: f.point.Flow, PerGallon: line.PerGallon(f.point.Flow), Marks: f.point.Marks}
-	relU := f.byLabels(&c)
-	if s.Learnt != nil {
-		p, err := s.Learnt.Predict(&c, line.Known{SolidsU: s.SolidsU, TempU: s.TempU})
-		if err != nil {
-			return nil, err
-		}
-		relU = p.RelU
+	wide, err := f.wide(&c, &f.point, &f.sense)
+	if err != nil {
+		return nil, err
 	}
-	wide := quantity.Flow(math.Exp(worth.Cover * relU))
-	f.low, f.high = f.point.Flow/wide, f.point.Flow*wide
+	f.low, f.high = f.point.Flow/quantity.Flow(wide), f.point.Flow*quantity.Flow(wide)
 	from, to, n := temperatures(s.Temp, u)
 	if f.rows, err = line.ByTemperature(&f.line, s.Syrup, s.Set, from, to, n); err != nil {
 		return nil, err
+	}
+	for i := range f.rows {
+		if err := f.widen(&f.rows[i]); err != nil {
+			return nil, err
+		}
 	}
 	for i := range s.Yards {
 		f.tonight += s.Yards[i].volume()
@@ -249,12 +252,41 @@ func foretell(s *ForecastSheet, u quantity.System) (*forecast, error) {
 	return f, nil
 }
 
+// widen works out within what the flow of a row is.
+func (f *forecast) widen(x *line.Outlook) error {
+	c := line.Under(f.s.Syrup, x.Temp, line.AllAt(x.Temp), f.s.Set)
+	p, err := line.Operate(&f.line, &c)
+	if err != nil {
+		return err
+	}
+	sense, err := line.Sensitivities(&f.line, &c)
+	if err != nil {
+		return err
+	}
+	wide, err := f.wide(&c, &p, &sense)
+	f.wides = append(f.wides, wide)
+	return err
+}
+
+// wide is by what factor 19 of 20 flows are at most more, or less, than expected.
+func (f *forecast) wide(c *line.Conditions, at *line.Point, s *line.Sense) (float64, error) {
+	relU := f.byLabels(c, at, s)
+	if f.s.Learnt != nil {
+		p, err := f.s.Learnt.Predict(c, line.Known{SolidsU: f.s.SolidsU, TempU: f.s.TempU})
+		if err != nil {
+			return 0, err
+		}
+		relU = p.RelU
+	}
+	return math.Exp(worth.Cover * relU), nil
+}
+
 // byLabels is the relative standard uncertainty of the flow of a line that is
 // not learnt: as far as labels, Brix, temperature and the formulas can be off.
-func (f *forecast) byLabels(c *line.Conditions) float64 {
-	w, s := line.UsualWidths(), &f.sense
+func (f *forecast) byLabels(c *line.Conditions, at *line.Point, s *line.Sense) float64 {
+	w := line.UsualWidths()
 	friction := 0.0
-	if f.point.Marks&line.Transitional != 0 {
+	if at.Marks&line.Transitional != 0 {
 		friction = s.LnFriction * w.Friction
 	}
 	sum := 0.0
@@ -371,14 +403,15 @@ func secondsFor(v quantity.Volume, q quantity.Flow) float64 {
 
 func flowLPM(q quantity.Flow) number { return rounded(float64(q/quantity.LitrePerMinute), 4) }
 
-func (f *forecast) row(x line.Outlook) forecastRow {
-	return forecastRow{TempC: rounded(float64(x.Temp), 3), FlowLPM: flowLPM(x.Flow), SPerL: rounded(secondsFor(quantity.Litre, x.Flow), 3),
+func (f *forecast) row(x line.Outlook, low, high quantity.Flow) forecastRow {
+	return forecastRow{TempC: rounded(float64(x.Temp), 3), FlowLPM: flowLPM(x.Flow), LowLPM: flowLPM(low), HighLPM: flowLPM(high), SPerL: rounded(secondsFor(quantity.Litre, x.Flow), 3),
 		SPerGal: rounded(secondsFor(quantity.USGallon, x.Flow), 3), Hours: rounded(f.hours(x.Flow), 3), LessSure: x.Marks.String()}
 }
 
 func (f *forecast) rowDocs() (out []forecastRow) {
-	for _, x := range f.rows {
-		out = append(out, f.row(x))
+	for i, x := range f.rows {
+		wide := quantity.Flow(f.wides[i])
+		out = append(out, f.row(x, x.Flow/wide, x.Flow*wide))
 	}
 	return out
 }
@@ -399,7 +432,7 @@ func (f *forecast) doc(o Options) forecastDoc {
 		Line: forecastLineDoc{Described: s.Said, Learnt: s.Learnt != nil, HoseBoreM: metres(l.Hose.Bore), HoseLengthM: metres(l.Hose.Length), OnReelM: metres(l.Hose.OnReel),
 			HoseL: rounded(l.Holdup().Litres(), 3), PumpHeadM: metres(l.Pump.Shutoff), PumpRated: rounded(float64(l.Pump.Rated/quantity.PerMinute), 2),
 			PumpPerMin: rounded(float64(f.speed()/quantity.PerMinute), 2), NozzleBoreM: metres(l.Nozzle.Bore), LevelM: metres(s.Set.Level)},
-		Now: f.row(f.before), LowLPM: flowLPM(f.low), HighLPM: flowLPM(f.high),
+		Now: f.row(f.before, f.low, f.high), LowLPM: flowLPM(f.low), HighLPM: flowLPM(f.high),
 		OutletKPa: kpa(p.Outlet), SuctionM: rounded(float64(p.Suction), 3), MarginM: rounded(float64(p.Margin), 3),
 		Losses: forecastLossDoc{kpa(p.Losses.Suction), kpa(p.Losses.Screen), kpa(p.Losses.Meter), kpa(p.Losses.Hose), kpa(p.Losses.Nozzle)},
 		HangsOn: forecastHangs{rounded(f.sense.LnBore, 4), rounded(f.sense.LnPressure, 4), rounded(f.sense.LnNozzle, 4),

@@ -162,6 +162,16 @@ type Foretold struct {
 	Answer   string
 	Parts    []Passage
 	Cautions []string
+
+	// What flows by temperature, syrup and rig alike, the coldest first.
+	Curve []CurvePoint
+}
+
+// CurvePoint is the flow to expect at a temperature; of 20 pulls 19 are between
+// Low and High.
+type CurvePoint struct {
+	Temp            quantity.Temperature
+	Flow, Low, High quantity.Flow
 }
 
 // Foretell is Forecast for a page. o.Format is of no matter.
@@ -171,6 +181,10 @@ func Foretell(s ForecastSheet, o Options) (*Foretold, error) {
 		return nil, err
 	}
 	out := &Foretold{Of: f.of(o.Units), Answer: f.answer(o.Units), Cautions: f.cautions}
+	for i, x := range f.rows {
+		wide := quantity.Flow(f.wides[i])
+		out.Curve = append(out.Curve, CurvePoint{x.Temp, x.Flow, x.Flow / wide, x.Flow * wide})
+	}
 	for _, p := range f.passages(o) {
 		part := Passage{Head: p.head, Text: p.text}
 		if p.grid != nil {
