@@ -157,6 +157,11 @@ func (s *server) handler() http.Handler {
 			mux.HandleFunc("GET "+totePath+of+ending, s.toteTable)
 		}
 	}
+	mux.HandleFunc("GET "+watchPath, s.alarmPage)
+	for _, path := range []string{watchPath, watchPulls} {
+		mux.HandleFunc("GET "+path+".csv", s.takeAlarms)
+		mux.HandleFunc("GET "+path+".json", s.takeAlarms)
+	}
 	for _, what := range []string{"tonight", "yards"} {
 		mux.HandleFunc("GET /"+what+".csv", s.export)
 		mux.HandleFunc("GET /"+what+".json", s.export)

@@ -62,6 +62,16 @@ func (f *frames) get(notBefore time.Time) *frame {
 	return f.last
 }
 
+// fresh returns a frame for a page that is asked for: whoever has just said
+// something sees what came of it.
+func (f *frames) fresh(r *http.Request) *frame {
+	since := time.Now()
+	if !r.URL.Query().Has("said") {
+		since = since.Add(-flushEvery)
+	}
+	return f.get(since)
+}
+
 // beat tells the page that the rig is there, the rig's time, how long its
 // values may still be shown as current and how old they are, in s of real time.
 // It asks for a phone's time where the rig knows none better.

@@ -134,11 +134,7 @@ func (s *server) page(w http.ResponseWriter, r *http.Request) { s.draw(w, r, htt
 
 // draw answers with the page. What is told first says what became of a tap.
 func (s *server) draw(w http.ResponseWriter, r *http.Request, status int, told note) {
-	since := time.Now()
-	if !r.URL.Query().Has("said") { // whoever has just said something sees what came of it
-		since = since.Add(-flushEvery)
-	}
-	f := s.frames.get(since)
+	f := s.frames.fresh(r)
 	sh := s.shell(r)
 	sh.Home = "/" // also where a form was refused
 	sh.Demo, sh.Clock, sh.Part = f.demo, f.clock, map[string]template.HTML{}
@@ -175,6 +171,7 @@ var homes = []home{
 	{mixPath, "What to mix?", false},
 	{meterPath, "Meter", false},
 	{totePath, "Tote", false},
+	{watchPath, "Alarms", false},
 	{booksPath, "Books", true},
 }
 

@@ -94,8 +94,12 @@ func (s *server) say(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	f := r.PostForm
-	spot := spotOf(r.PathValue("what"), f.Get("at"))
+	spot, home := spotOf(r.PathValue("what"), f.Get("at")), "/"
+	if f.Get("page") == watchPath && spot == byWatch {
+		home = watchPath
+	}
 	f.Del("at")
+	f.Del("page")
 	if r.PathValue("what") == "deem" {
 		s.awaitEnd(r.Context(), f.Get("pull"))
 	}
@@ -104,6 +108,10 @@ func (s *server) say(w http.ResponseWriter, r *http.Request) {
 		return saying(s, ctx, now, f)
 	})
 	if err != nil {
+		if home == watchPath {
+			s.drawAlarms(w, r, s.statusOf(w, err), note{Bad: true, Spot: spot, Text: "Nothing was said: " + sentence(err)})
+			return
+		}
 		s.sayWhy(w, r, spot, err)
 		return
 	}
@@ -111,7 +119,7 @@ func (s *server) say(w http.ResponseWriter, r *http.Request) {
 	if again {
 		q.Set("again", "1")
 	}
-	http.Redirect(w, r, "/?"+q.Encode()+"#"+spot, http.StatusSeeOther)
+	http.Redirect(w, r, home+"?"+q.Encode()+"#"+spot, http.StatusSeeOther)
 }
 
 // sayWhy shows the page with why nothing was said.

@@ -163,6 +163,7 @@ func (c *course) next(e *expected, i int) {
 	}
 	before := c.b
 	side := c.charts.step(c.b.score(p.r, p.s))
+	c.fills[i].Slow, c.fills[i].Fast = c.charts.sum.Low.Sum, c.charts.sum.High.Sum
 	c.b.learn(p.r, p.s, c.held(), p.hand)
 	if c.b.n < earlyPulls {
 		c.origin = c.b

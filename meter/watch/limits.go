@@ -25,6 +25,9 @@ const (
 	clip = 3.5
 )
 
+// SumLimit is what Judged.Slow and Fast signal beyond.
+const SumLimit = sumLimit
+
 func newCharts() (c charts) {
 	c.sum, _ = chart.NewCusum(sumSlack, sumLimit, 0)
 	c.mean, _ = chart.NewEwma(meanShare, meanWidth)

@@ -200,6 +200,7 @@ type Judged struct {
 	Off            float64       // ln of measured over Expected
 	Z              float64       // the same in standard deviations
 	Held           bool          // taken for one held back by the hand
+	Slow, Fast     float64       // the chart's sums after it, to either side, in standard deviations; see SumLimit
 }
 
 // Outlook is what flow does from now on by temperature alone.
