@@ -109,8 +109,11 @@ func Linear(x [][]float64, y, sd []float64) (*Fit, error) {
 	if err != nil {
 		return nil, err
 	}
-	a.Apply(func(i, _ int, v float64) float64 { return v * w[i] }, a)
 	for i := range n {
+		row := a.RawRowView(i)
+		for j := range row {
+			row[j] *= w[i]
+		}
 		b.SetVec(i, b.AtVec(i)*w[i])
 	}
 	f, err := solve(a, b)
@@ -254,7 +257,13 @@ func solve(a *mat.Dense, b *mat.VecDense) (*Fit, error) {
 		}
 	}
 	var s mat.Dense
-	s.Apply(func(_, j int, v float64) float64 { return v / scale[j] }, a)
+	s.CloneFrom(a)
+	for i := range n {
+		row := s.RawRowView(i)
+		for j := range row {
+			row[j] /= scale[j]
+		}
+	}
 	var qr mat.QR
 	qr.Factorize(&s)
 	if !(qr.Cond() < 1e14) {
@@ -275,26 +284,20 @@ func solve(a *mat.Dense, b *mat.VecDense) (*Fit, error) {
 	r.MulVec(&s, &c)
 	r.SubVec(b, &r)
 
-	var gain, cov mat.Dense
-	eye := mat.NewDiagDense(n, nil)
-	for i := range n {
-		eye.SetDiag(i, 1)
-	}
-	if qr.SolveTo(&gain, false, eye) != nil {
+	gain := mat.NewDense(p, n, nil)
+	if !gains(&qr, gain) {
 		return nil, ErrSingular
 	}
-	cov.Mul(&gain, gain.T())
+	var cov mat.Dense
+	cov.Mul(gain, gain.T())
 	f := &Fit{DOF: n - p, n: n, RSS: mat.Dot(&r, &r)}
 	for j := range p {
 		f.Coef = append(f.Coef, c.AtVec(j)/scale[j])
-		grow, crow := make([]float64, n), make([]float64, p)
-		for i := range n {
-			grow[i] = gain.At(j, i) / scale[j]
-		}
+		crow := make([]float64, p)
 		for k := range p {
 			crow[k] = cov.At(j, k) / scale[j] / scale[k]
 		}
-		f.Gain, f.Cov = append(f.Gain, grow), append(f.Cov, crow)
+		f.Cov = append(f.Cov, crow)
 	}
 	for i := range n {
 		leverage := 0.0
@@ -304,8 +307,36 @@ func solve(a *mat.Dense, b *mat.VecDense) (*Fit, error) {
 		f.Resid = append(f.Resid, r.AtVec(i))
 		f.Std = append(f.Std, standardised(r.AtVec(i), 1-leverage, 1))
 	}
+	for j := range p {
+		row := gain.RawRowView(j)
+		for i := range row {
+			row[i] /= scale[j]
+		}
+		f.Gain = append(f.Gain, row)
+	}
 	return f, nil
 }
+
+// gains fills gain, by how much coefficients change with each observation. It
+// solves for some observations at a time: for all at once it would take the room
+// of a matrix of observations by observations, most of what a fit takes.
+func gains(qr *mat.QR, gain *mat.Dense) bool {
+	p, n := gain.Dims()
+	for from := 0; from < n; from += gainsAtOnce {
+		m := min(gainsAtOnce, n-from)
+		unit := mat.NewDense(n, m, nil)
+		for i := range m {
+			unit.Set(from+i, i, 1)
+		}
+		part := gain.Slice(0, p, from, from+m).(*mat.Dense)
+		if qr.SolveTo(part, false, unit) != nil {
+			return false
+		}
+	}
+	return true
+}
+
+const gainsAtOnce = 64
 
 // Nonlinear finds the p that makes the sum of squares of residuals smallest,
 // near start. residuals fills r, of length n, from p; each residual is already by

@@ -91,6 +91,7 @@ func openDaemon(ctx context.Context, d *daemon) (err error) {
 	if err := d.openSources(); err != nil {
 		return err
 	}
+	defer spare.sparing(d.readings)()
 	for _, set := range d.set.Each() {
 		r, err := d.openRig(set, teller)
 		if err != nil {
@@ -116,6 +117,9 @@ func openDaemon(ctx context.Context, d *daemon) (err error) {
 	d.control, err = listenControl(d.set.Data)
 	return err
 }
+
+// readings is how many the journal keeps.
+func (d *daemon) readings() int64 { return d.journal.Stats().Readings }
 
 // called is what the door calls what is behind it.
 func (d *daemon) called() string {
@@ -361,6 +365,7 @@ const bySettings = act.BySettings
 // applySettings turns what the settings say now, and did not say before, into
 // acts.
 func (d *daemon) applySettings(ctx context.Context) error {
+	defer spare.sparing(d.readings)()
 	for _, r := range d.rigs {
 		if err := sayAll(ctx, r.desk, r.set, d.clock.Now().Wall); err != nil {
 			return err

@@ -10,6 +10,7 @@ import (
 	"sync/atomic"
 	"time"
 
+	"yardtally/calibrate/line"
 	"yardtally/calibrate/quantity"
 	"yardtally/cmd/yardtally/settings"
 	"yardtally/dashboard"
@@ -101,6 +102,8 @@ type watching struct {
 	boxes  []*postbox
 	log    *slog.Logger
 
+	readings func() int64 // that the journal keeps
+
 	shown atomic.Pointer[findings]
 
 	mu sync.Mutex // held while judging
@@ -116,6 +119,7 @@ type watching struct {
 
 func newWatching(r *oneRig) *watching {
 	return &watching{rig: r.set.Rig, set: r.set, desk: r.desk, taps: r.taps, ear: r.ear, outbox: r.d.outbox, log: r.log, boxes: r.d.postboxes(),
+		readings: r.d.readings,
 		learning: make(chan *judging, 1), missing: make(map[string]int64), stored: make(map[string]bool), sound: make(map[string]bool)}
 }
 
@@ -172,7 +176,7 @@ func (w *watching) look(v *ledger.View, acts []act.Act) *findings {
 	w.mu.Lock()
 	defer w.mu.Unlock()
 	if w.j == nil {
-		w.j = learn(v, labelOf(acts))
+		w.j = w.learn(v, labelOf(acts))
 	}
 	at := w.j.judge(v, acts, w.taps.Now().NS)
 	w.shown.Store(at)
@@ -188,8 +192,13 @@ func (w *watching) relearn(v *ledger.View, acts []act.Act) {
 	w.mu.Unlock()
 	if stale && !w.busy {
 		w.busy = true
-		go func() { w.learning <- learn(v, label) }()
+		go func() { w.learning <- w.learn(v, label) }()
 	}
+}
+
+func (w *watching) learn(v *ledger.View, label line.Line) *judging {
+	defer spare.sparing(w.readings)()
+	return learn(v, label)
 }
 
 // run looks until the context ends.
