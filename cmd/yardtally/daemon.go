@@ -186,7 +186,7 @@ func (d *daemon) openSources() error {
 		d.sources = append(d.sources, s)
 	}
 	if b := d.set.Broker; b != nil {
-		o := broker.Options{Name: "broker", Addr: b.Address, Prefix: b.Prefix, Rigs: rigs, Clock: d.clock, Log: d.log}
+		o := broker.Options{Name: "broker", Addr: b.Address, Prefix: b.Prefix, Rigs: rigs, Each: b.ConnectionsEach, Clock: d.clock, Log: d.log}
 		for _, u := range b.Users {
 			o.Users = append(o.Users, broker.User{Name: u.Name, Password: u.Password, Rig: cmp.Or(u.Rig, d.set.Rig), ReadOnly: u.ReadOnly})
 		}

@@ -38,10 +38,8 @@ type results struct {
 // shelf is what a broker keeps of a rig's results.
 type shelf struct {
 	*postbox
-	head  string // of the topics
-	state func() source.State
-	since time.Time // since when the connection is open that kept was sent over; zero: none
-	kept  map[string]keptResult
+	head string // of the topics
+	kept map[string]keptResult
 
 	mu     sync.Mutex
 	strays map[string]bool // topics that the broker keeps from some earlier time
@@ -58,12 +56,8 @@ const mostStrays = 1000
 func newResults(one *oneRig) *results {
 	d := one.d
 	r := &results{rig: one.set.Rig, zone: one.set.Zone, desk: one.desk, clock: d.clock, forward: d.forward, log: one.log, every: resultsEvery}
-	state := map[string]func() source.State{}
-	for _, s := range d.sources {
-		state[s.Name()] = s.State
-	}
 	for _, p := range d.postboxes() {
-		r.boxes = append(r.boxes, &shelf{postbox: p, head: publish.ResultsTopic(p.prefix, r.rig), state: state[p.name],
+		r.boxes = append(r.boxes, &shelf{postbox: p, head: publish.ResultsTopic(p.prefix, r.rig),
 			kept: map[string]keptResult{}, strays: map[string]bool{}})
 	}
 	return r
@@ -135,14 +129,12 @@ func (r *results) step(ctx context.Context) {
 // bring has one broker keep just these messages. It stops at the first that the
 // broker does not take, and goes on at the next step.
 func (b *shelf) bring(ctx context.Context, r *results, all []publish.Message, s *desk.Snapshot) {
-	st := b.state()
-	if st.Phase != source.Open {
-		b.since = time.Time{}
+	open, anew := b.look()
+	if !open {
 		return
 	}
 	stale := b.earlier()
-	if !b.since.Equal(st.Since) { // what it kept it may have lost
-		b.since = st.Since
+	if anew {
 		clear(b.kept)
 		for _, t := range publish.FixedTopics {
 			stale[t] = true

@@ -18,6 +18,7 @@ import (
 	"yardtally/ingest/desk"
 	"yardtally/ingest/publish"
 	"yardtally/ingest/sound"
+	"yardtally/ingest/source"
 	"yardtally/meter/act"
 	"yardtally/meter/alarm"
 	"yardtally/meter/ledger"
@@ -83,6 +84,9 @@ type postbox struct {
 		Publish(ctx context.Context, topic string, payload []byte) error
 		Retain(ctx context.Context, topic string, payload []byte) error
 	}
+	state func() source.State
+	since time.Time // since when the connection is open that what it keeps was sent over; zero: none
+
 	list   []byte    // as it was retained last, without its time
 	at     time.Time // when
 	tried  time.Time
@@ -133,7 +137,7 @@ func (d *daemon) postboxes() (out []*postbox) {
 		prefix[d.broker.Name()] = d.set.Broker.Prefix
 	}
 	for _, s := range d.sources {
-		p := &postbox{name: s.Name(), prefix: prefix[s.Name()]}
+		p := &postbox{name: s.Name(), prefix: prefix[s.Name()], state: s.State}
 		var ok bool
 		if p.to, ok = s.(interface {
 			Publish(context.Context, string, []byte) error
@@ -314,6 +318,19 @@ func (w *watching) say(ctx context.Context, c *alarm.Change) error {
 	return nil
 }
 
+// look reports whether a broker is connected, and whether anew: what it kept it
+// may have lost.
+func (b *postbox) look() (open, anew bool) {
+	st := b.state()
+	if st.Phase != source.Open {
+		b.since = time.Time{}
+		return false, false
+	}
+	anew = !b.since.Equal(st.Since)
+	b.since = st.Since
+	return true, anew
+}
+
 // give hands something to a broker; what it does not take is lost, and said now
 // and then.
 func (b *postbox) give(ctx context.Context, log *slog.Logger, send func(context.Context) error) bool {
@@ -388,6 +405,11 @@ func (w *watching) list(ctx context.Context, at *findings) {
 		var pack []byte
 		if pack, err = sound.PackAlarms(w.rig, at.At, all); err == nil {
 			for _, b := range w.boxes {
+				if open, anew := b.look(); !open {
+					continue
+				} else if anew {
+					b.list = nil
+				}
 				if bytes.Equal(b.list, plain) && time.Since(b.at) < listAgain || time.Since(b.tried) < listRetries && b.list == nil {
 					continue
 				}

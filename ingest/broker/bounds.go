@@ -70,7 +70,13 @@ func (h *hook) OnSubscribe(cl *mqtt.Client, pk packets.Packet) packets.Packet {
 	}
 	for i := range pk.Filters {
 		f := &pk.Filters[i].Filter
-		if _, again := cl.State.Subscriptions.Get(*f); again {
+		_, again := cl.State.Subscriptions.Get(*f)
+		if h := &pk.Filters[i].RetainHandling; *h == 1 { // what is kept comes to a new subscription only
+			if *h = 0; again {
+				*h = 2
+			}
+		}
+		if again {
 			continue
 		}
 		if room <= 0 || tooLong(*f) {

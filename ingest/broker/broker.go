@@ -39,18 +39,23 @@ import (
 	"yardtally/ingest/wire"
 )
 
+// DefaultEach is how many connections one address may have if nothing is set.
+const DefaultEach = 64
+
+// MostEach is how many it may be given: all there are.
+const MostEach = maxConns
+
 // DefaultAddr is where the broker listens if no address is set.
 const DefaultAddr = "127.0.0.1:1883"
 
 // Bounds on what clients can make the broker hold. Judgement, no source.
 const (
-	maxPacket    = wire.MaxPack + 16<<10 // bytes; a larger packet ends its connection
-	maxConns     = 512                   // connections, signed in or not
-	maxConnsEach = 64                    // from one address
-	maxReceive   = 128                   // unacknowledged messages from a client
-	maxInflight  = 64                    // unacknowledged messages to a client
-	maxPending   = 32                    // messages a slow subscriber has waiting; the next are dropped
-	maxSession   = 24 * 60 * 60          // s for which a gone client's session is kept
+	maxPacket   = wire.MaxPack + 16<<10 // bytes; a larger packet ends its connection
+	maxConns    = 512                   // connections, signed in or not
+	maxReceive  = 128                   // unacknowledged messages from a client
+	maxInflight = 64                    // unacknowledged messages to a client
+	maxPending  = 32                    // messages a slow subscriber has waiting; the next are dropped, or, if kept, come later
+	maxSession  = 24 * 60 * 60          // s for which a gone client's session is kept
 )
 
 // User may sign in.
@@ -68,6 +73,7 @@ type Options struct {
 	Users  []User
 	Prefix string   // of the topics <prefix>/<rig>/readings
 	Rigs   []string // whose readings are taken
+	Each   int      // connections from one address; 0: DefaultEach
 	Clock  source.Clock
 	Log    *slog.Logger // nil: nowhere
 }
@@ -84,6 +90,7 @@ type Source struct {
 	addr   string
 	server *mqtt.Server // nil while it is not bound
 	self   *mqtt.Client // the daemon, as one who publishes
+	hook   *hook        // of the newest session
 }
 
 // New checks the options and returns the source; it listens to nothing yet.
@@ -92,11 +99,16 @@ func New(o Options) (*Source, error) {
 	if o.Addr == "" {
 		o.Addr = DefaultAddr
 	}
+	if o.Each == 0 {
+		o.Each = DefaultEach
+	}
 	switch {
 	case o.Name == "":
 		return nil, errors.New(`name: must not be empty, is ""`)
 	case o.Clock == nil:
 		return nil, errors.New("clock: must be given, is nil")
+	case o.Each < 1 || o.Each > MostEach:
+		return nil, fmt.Errorf("connections of an address: must be 1 to %d, is %d", MostEach, o.Each)
 	case len(o.Rigs) == 0:
 		return nil, errors.New("rigs: must be at least one, is none")
 	}
@@ -150,8 +162,8 @@ func (s *Source) Publish(_ context.Context, topic string, payload []byte) error 
 
 // Retain is Publish of a message that the broker keeps for whoever listens
 // later, until another takes its place, a day has passed or the daemon ends; an
-// empty one removes it. Of more than maxPending that a filter names, somebody who
-// begins to listen hears that many, and the others when they are published again.
+// empty one removes it. Somebody who begins to listen is given all that a filter
+// names, as fast as it takes them.
 func (s *Source) Retain(_ context.Context, topic string, payload []byte) error {
 	return s.inject(topic, payload, true)
 }
@@ -185,7 +197,7 @@ func (s *Source) session(ctx context.Context, sink source.Sink, up func()) error
 	}
 	ctx, cancel := context.WithCancel(ctx)
 	defer cancel()
-	door := newDoor(l, func(peer string) { s.Drop("too many connections", peer) })
+	door := newDoor(l, s.o.Each, func(peer string) { s.Drop("too many connections", peer) })
 
 	caps := mqtt.NewDefaultServerCapabilities()
 	caps.MaximumPacketSize = maxPacket
@@ -201,7 +213,11 @@ func (s *Source) session(ctx context.Context, sink source.Sink, up func()) error
 		log = slog.New(slog.DiscardHandler)
 	}
 	server := mqtt.New(&mqtt.Options{Capabilities: caps, Logger: slog.New(quiet{log.With("source", s.Name()).Handler()})})
-	if err := server.AddHook(&hook{s: s, ctx: ctx, sink: sink, server: server}, nil); err != nil {
+	h := &hook{s: s, ctx: ctx, sink: sink, server: server}
+	s.mu.Lock()
+	s.hook = h
+	s.mu.Unlock()
+	if err := server.AddHook(h, nil); err != nil {
 		l.Close()
 		return err
 	}

@@ -481,7 +481,7 @@ func (b *brokenListener) Accept() (net.Conn, error) {
 
 func TestDoorSurvivesAFailedAccept(t *testing.T) {
 	l := &brokenListener{fails: 2}
-	d := newDoor(l, nil)
+	d := newDoor(l, DefaultEach, nil)
 	if _, err := d.Accept(); err != net.ErrClosed || l.fails != 0 {
 		t.Errorf("gave up with %d fails left: %v", l.fails, err)
 	}

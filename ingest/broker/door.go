@@ -27,6 +27,7 @@ type door struct {
 	net.Listener
 	failed  chan error // holds the error that ended it
 	refused func(peer string)
+	each    int // connections from one address
 
 	mu     sync.Mutex
 	inside map[*guest]struct{}
@@ -35,8 +36,8 @@ type door struct {
 	shut   bool
 }
 
-func newDoor(l net.Listener, refused func(peer string)) *door {
-	return &door{Listener: l, failed: make(chan error, 1), refused: refused, inside: map[*guest]struct{}{}, by: map[netip.Addr]int{}}
+func newDoor(l net.Listener, each int, refused func(peer string)) *door {
+	return &door{Listener: l, each: each, failed: make(chan error, 1), refused: refused, inside: map[*guest]struct{}{}, by: map[netip.Addr]int{}}
 }
 
 // Accept implements net.Listener.
@@ -77,7 +78,7 @@ func (d *door) Accept() (net.Conn, error) {
 func (d *door) enter(g *guest) (in, shut bool, out *guest) {
 	d.mu.Lock()
 	defer d.mu.Unlock()
-	if d.shut || d.by[g.from] >= maxConnsEach {
+	if d.shut || d.by[g.from] >= d.each {
 		return false, d.shut, nil
 	}
 	if len(d.inside) >= maxConns {

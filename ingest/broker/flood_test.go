@@ -161,7 +161,7 @@ func TestTenThousandConnections(t *testing.T) {
 }
 
 func TestDoorKeepsPlacesForThoseWhoSignIn(t *testing.T) {
-	d := newDoor(nil, nil)
+	d := newDoor(nil, 3, nil)
 	come := func(from string) (bool, *guest) {
 		g := &guest{door: d, from: netip.MustParseAddr(from)}
 		in, _, out := d.enter(g)
@@ -174,13 +174,13 @@ func TestDoorKeepsPlacesForThoseWhoSignIn(t *testing.T) {
 	if in, _, _ := d.enter(stranger); !in {
 		t.Fatal("an empty room is full")
 	}
-	for i := range maxConnsEach + 5 {
-		if in, _ := come("10.0.0.2"); in != (i < maxConnsEach) {
+	for i := range d.each + 5 {
+		if in, _ := come("10.0.0.2"); in != (i < d.each) {
 			t.Errorf("connection %d of one address: %v", i, in)
 		}
 	}
 	for i := 3; len(d.inside) < maxConns; i++ {
-		for n := 0; n < maxConnsEach && len(d.inside) < maxConns; n++ {
+		for n := 0; n < d.each && len(d.inside) < maxConns; n++ {
 			come(fmt.Sprintf("10.0.0.%d", i))
 		}
 	}

@@ -96,6 +96,10 @@ type hook struct {
 
 	keeping sync.Mutex
 	own     map[string]bool // topics that the daemon itself has messages kept on
+
+	feeding sync.Mutex
+	feeds   map[*mqtt.Client]*feed
+	removed map[string]bool // topics that had a message kept and have none
 }
 
 // ID implements mqtt.Hook.
@@ -103,8 +107,8 @@ func (h *hook) ID() string { return "readings" }
 
 // Provides implements mqtt.Hook.
 func (h *hook) Provides(b byte) bool {
-	return bytes.IndexByte([]byte{mqtt.OnConnectAuthenticate, mqtt.OnSessionEstablished, mqtt.OnACLCheck, mqtt.OnSubscribe,
-		mqtt.OnPublish, mqtt.OnWill, mqtt.OnDisconnect, mqtt.OnClientExpired}, b) >= 0
+	return bytes.IndexByte([]byte{mqtt.OnConnectAuthenticate, mqtt.OnSessionEstablished, mqtt.OnACLCheck, mqtt.OnSubscribe, mqtt.OnSubscribed,
+		mqtt.OnPacketProcessed, mqtt.OnQosComplete, mqtt.OnPublishDropped, mqtt.OnPublish, mqtt.OnWill, mqtt.OnDisconnect, mqtt.OnClientExpired}, b) >= 0
 }
 
 // OnConnectAuthenticate implements mqtt.Hook. The broker publishes a client's
@@ -127,7 +131,11 @@ func (h *hook) OnConnectAuthenticate(cl *mqtt.Client, pk packets.Packet) bool {
 func (h *hook) OnACLCheck(cl *mqtt.Client, topic string, write bool) bool {
 	name := string(cl.Properties.Username)
 	if !write {
-		return h.s.mayRead(name, topic)
+		may := h.s.mayRead(name, topic)
+		if may && !isFilter(topic) && full(cl) { // to the library's own quota nothing is told
+			h.miss(cl, topic)
+		}
+		return may
 	}
 	if !h.s.mayPublish(name, topic) {
 		h.s.Drop("not allowed", fmt.Sprintf("user %q: to publish to %q", name, topic))
@@ -143,6 +151,9 @@ func (h *hook) OnPublish(cl *mqtt.Client, pk packets.Packet) (packets.Packet, er
 		h.keeps(pk.TopicName, pk.Payload)
 	} else {
 		pk.FixedHeader.Retain = pk.FixedHeader.Retain && h.mayRetain(pk.TopicName, pk.Payload)
+	}
+	if pk.FixedHeader.Retain {
+		h.removes(pk.TopicName, len(pk.Payload) == 0)
 	}
 	rig := h.s.topics[pk.TopicName]
 	if rig == "" {
@@ -160,6 +171,7 @@ func (h *hook) OnPublish(cl *mqtt.Client, pk packets.Packet) (packets.Packet, er
 
 // OnDisconnect implements mqtt.Hook.
 func (h *hook) OnDisconnect(cl *mqtt.Client, err error, expire bool) {
+	h.starve(cl)
 	if !expire {
 		h.forgetGone()
 	}

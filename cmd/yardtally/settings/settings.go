@@ -87,6 +87,7 @@ type MQTT struct {
 type Broker struct {
 	Address, Prefix string
 	Users           []User
+	ConnectionsEach int // from one address; 0: as usual
 }
 
 // User may publish to the embedded broker, unless he only reads.
@@ -234,9 +235,10 @@ type file struct {
 	} `toml:"mqtt"`
 
 	Broker *struct {
-		Address string `toml:"address"`
-		Prefix  string `toml:"prefix"`
-		Users   []struct {
+		Address         string `toml:"address"`
+		Prefix          string `toml:"prefix"`
+		ConnectionsEach *int   `toml:"connections_each"`
+		Users           []struct {
 			Name         string `toml:"name"`
 			Password     string `toml:"password"`
 			PasswordFile string `toml:"password_file"`

@@ -10,6 +10,9 @@ import (
 	"strings"
 )
 
+// mostConnections is how many the embedded broker takes in all.
+const mostConnections = 512
+
 // sources reads where readings come from and results go to.
 func (r *reader) sources(f *file) {
 	s := r.s
@@ -27,7 +30,13 @@ func (r *reader) sources(f *file) {
 	}
 	if b := f.Broker; b != nil {
 		name("broker", "broker", "broker", 0)
-		s.Broker = &Broker{Address: orElse(b.Address, "127.0.0.1:1883"), Prefix: r.prefix("broker.prefix", b.Prefix)}
+		s.Broker = &Broker{Address: orElse(b.Address, "127.0.0.1:1883"), Prefix: r.prefix("broker.prefix", b.Prefix), ConnectionsEach: 64}
+		if n := b.ConnectionsEach; n != nil {
+			s.Broker.ConnectionsEach = *n
+			if *n < 1 || *n > mostConnections {
+				r.fail("broker.connections_each", fmt.Sprintf("must be between 1 and %d, all that the broker has", mostConnections))
+			}
+		}
 		host, port := r.address("broker.address", s.Broker.Address)
 		if port != "0" && s.Broker.Address == s.Page {
 			r.fail("broker.address", "must not be the page's address")
