@@ -54,11 +54,13 @@ func runCheck(ctx context.Context, e *env, args []string) error {
 		}
 	}
 	c.of = ""
-	running := false
-	if r, err := dialDaemon(ctx, w.data); err == nil {
-		running = true
-		c.say("daemon", nil, "is running for rig %s", strings.Join(r.rigs, ", "))
-		r.Close()
+	daemon, err := dialDaemon(ctx, w.data)
+	running := err == nil
+	if running {
+		defer daemon.Close()
+		c.say("daemon", nil, "is running for rig %s", strings.Join(daemon.rigs, ", "))
+	} else {
+		daemon = nil
 	}
 	c.say("data", checkFolder(w.data), "%s can be written", w.data)
 	if running {
@@ -109,6 +111,7 @@ func runCheck(ctx context.Context, e *env, args []string) error {
 	}
 	if in := w.set.Influx; in != nil {
 		c.say("influxdb", checkDial(ctx, in.URL), "%s answers", in.URL)
+		checkStore(ctx, &c, w.data, daemon)
 	}
 	for _, set := range each {
 		of(set)

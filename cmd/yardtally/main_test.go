@@ -16,6 +16,7 @@ import (
 	"github.com/rogpeppe/go-internal/testscript"
 
 	"yardtally/ingest/journal"
+	"yardtally/ingest/publish"
 	"yardtally/ingest/rigsim"
 	"yardtally/meter"
 )
@@ -104,6 +105,7 @@ func TestScripts(t *testing.T) {
 			"tear":        tear,
 			"acted":       acted,
 			"idlerec":     idleRec,
+			"waiting":     waiting,
 		},
 	})
 }
@@ -146,6 +148,21 @@ func listen(ts *testscript.TestScript, neg bool, args []string) {
 // envsubst FILE puts in the values of $VARIABLES.
 func envsubst(ts *testscript.TestScript, neg bool, args []string) {
 	ts.Check(os.WriteFile(ts.MkAbs(args[0]), []byte(os.Expand(ts.ReadFile(args[0]), ts.Getenv)), 0o666))
+}
+
+// waiting FOLDER N has an outbox there with so many points that are to be sent, of
+// 2026-10-09 19:02:11 UTC and the seconds after it.
+func waiting(ts *testscript.TestScript, neg bool, args []string) {
+	n, err := strconv.Atoi(args[1])
+	ts.Check(err)
+	ts.Check(os.MkdirAll(ts.MkAbs(args[0]), 0o770))
+	o, err := publish.OpenOutbox(filepath.Join(ts.MkAbs(args[0]), outboxFile))
+	ts.Check(err)
+	defer o.Close()
+	for i := range n {
+		at := time.Date(2026, 10, 9, 19, 2, 11+i, 0, time.UTC).UnixNano()
+		ts.Check(o.PutAlarms("heron", []publish.Alarm{{At: at, Key: fmt.Sprint("kink ", i), Change: "raised", What: "kink", Priority: "now"}}))
+	}
 }
 
 // tear FILE LINE cuts the line in two halves, of which the second is lost.

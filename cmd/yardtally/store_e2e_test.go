@@ -8,6 +8,8 @@ import (
 	"math"
 	"net/http"
 	"net/http/httptest"
+	"os"
+	"path/filepath"
 	"reflect"
 	"slices"
 	"strconv"
@@ -80,6 +82,18 @@ func TestStoreCommand(t *testing.T) {
 		t.Errorf("refused: %s", text)
 	}
 
+	file := filepath.Join(t.TempDir(), "check.toml")
+	if err := os.WriteFile(file, fmt.Appendf(nil, "rig = \"heron\"\n[broker]\naddress = \"127.0.0.1:0\"\n[[provings]]\nk_factor = \"100 pulses/L\"\n[influxdb]\nurl = %q\nbucket = \"b\"\n", srv.URL), 0o666); err != nil {
+		t.Fatal(err)
+	}
+	check := func() string {
+		t.Helper()
+		return call(t, "check", "-settings", file, "-data", set.Data)
+	}
+	if text := check(); !strings.Contains(text, "store: "+fmt.Sprint(page().Waiting)+" points wait for the InfluxDB, the oldest of 20") || !strings.Contains(text, " ago. It takes none: ") {
+		t.Errorf("check beside the daemon: %s", text)
+	}
+
 	// The token is mended, as by a restart; the store is of another mind on fills.
 	mood.Store("picky")
 	w.end()
@@ -92,6 +106,9 @@ func TestStoreCommand(t *testing.T) {
 	}
 	if text := say(); !strings.Contains(text, "has everything") || !strings.Contains(text, fmt.Sprintf("It rejected %d points", len(n.truth.Fills))) || !strings.Contains(text, "field type conflict") {
 		t.Errorf("picky: %s", text)
+	}
+	if text, want := check(), fmt.Sprintf("store: the InfluxDB rejected %d points; the InfluxDB has everything else", len(n.truth.Fills)); !strings.Contains(text, want) {
+		t.Errorf("check beside the daemon: %s; want %q", text, want)
 	}
 	mood.Store("open")
 	if got, want := say("retry"), fmt.Sprintf("%d points are sent again.\n", len(n.truth.Fills)); got != want {
