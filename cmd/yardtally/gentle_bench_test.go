@@ -102,8 +102,8 @@ func keep(b testing.TB, dir string, nights [][]meter.Record) (path string) {
 	return path
 }
 
-// folderSize is the size of all files in dir, bytes, and how much of it is in
-// folders named wal.
+// folderSize is the size of all files in dir, bytes, and how much of it is
+// write-ahead logs: what is in folders named wal, and SQLite's files.
 func folderSize(b testing.TB, dir string) (size, log int64) {
 	b.Helper()
 	err := filepath.WalkDir(dir, func(path string, d fs.DirEntry, err error) error {
@@ -113,7 +113,7 @@ func folderSize(b testing.TB, dir string) (size, log int64) {
 		info, err := d.Info()
 		if err == nil {
 			size += info.Size()
-			if strings.Contains(path, "/wal/") {
+			if strings.Contains(path, "/wal/") || strings.HasSuffix(path, "-wal") {
 				log += info.Size()
 			}
 		}
