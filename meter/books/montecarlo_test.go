@@ -129,7 +129,10 @@ func run(t *testing.T, set setting, n int) *tally {
 // deviations of what so many seasons give where they are fewer than 2,000.
 func TestSeasons(t *testing.T) {
 	most, others := 40, 8
-	if os.Getenv("YARDTALLY_FULL") != "" {
+	switch {
+	case raced:
+		most, others = 4, 2
+	case os.Getenv("YARDTALLY_FULL") != "":
 		most, others = 2000, 200
 	}
 	for i, set := range []setting{{sensor: true, water: true}, {water: true}, {sensor: true}, {}, {sensor: true, water: true, uncounted: true}, {uncounted: true}} {
@@ -203,7 +206,10 @@ func TestSeasons(t *testing.T) {
 // Two faults at once, a bag and the meter, are both found, one after the other.
 func TestTwoFaults(t *testing.T) {
 	n := 30
-	if os.Getenv("YARDTALLY_FULL") != "" {
+	switch {
+	case raced:
+		n = 2
+	case os.Getenv("YARDTALLY_FULL") != "":
 		n = 500
 	}
 	both := 0
