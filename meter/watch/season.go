@@ -6,6 +6,7 @@ import (
 	"slices"
 
 	"yardtally/calibrate/line"
+	"yardtally/calibrate/quantity"
 	"yardtally/meter/chart"
 )
 
@@ -46,7 +47,7 @@ func Learn(nights [][]Pull, label line.Line) (Season, error) {
 	})
 	nights = nights[max(0, len(nights)-maxNights):]
 	w := NewWatcher(&label, nil)
-	each := make([][]expected, len(nights))
+	each := make([][]lesson, len(nights))
 	all := 0
 	for i, n := range nights {
 		each[i] = w.plan(n)
@@ -64,8 +65,8 @@ func Learn(nights [][]Pull, label line.Line) (Season, error) {
 			if len(pulls) == maxLearnt {
 				break
 			}
-			pulls = append(pulls, line.Pull{Name: fmt.Sprint(e.pull.Session, "/", e.pull.First), Of: line.Of{Batch: e.batch(i), Night: fmt.Sprint(i)},
-				Conditions: e.c, Flow: e.pull.Flow, RelU: math.Hypot(e.pull.RelU, e.warmU), SolidsU: e.known.SolidsU, TempU: e.known.TempU})
+			pulls = append(pulls, line.Pull{Name: fmt.Sprint(e.session, "/", e.first), Of: line.Of{Batch: e.batch(i), Night: fmt.Sprint(i)},
+				Conditions: e.c, Flow: e.flow, RelU: e.relU, SolidsU: e.known.SolidsU, TempU: e.known.TempU})
 		}
 	}
 	learnt, err := line.Learn(pulls, label, line.Widths{})
@@ -86,31 +87,40 @@ func thickness(c *line.Conditions) float64 {
 	return math.Log(float64(c.Hose[line.Cells/2].Viscosity))
 }
 
+// lesson is what is kept of a pull to learn from: a season has thousands.
+type lesson struct {
+	session, first uint64
+	flow           quantity.Flow
+	relU           float64
+	known          line.Known
+	c              line.Conditions
+}
+
 // batch names a batch to the fit: one that is not said is the night's own.
-func (e *expected) batch(night int) string {
-	if e.pull.Batch == "" {
+func (e *lesson) batch(night int) string {
+	if e.known.Of.Batch == "" {
 		return fmt.Sprint("of night ", night)
 	}
-	return e.pull.Batch
+	return e.known.Of.Batch
 }
 
 // plan returns the pulls of a night that are worth learning from, with their
 // conditions.
-func (w *Watcher) plan(n []Pull) []expected {
-	var out []expected
+func (w *Watcher) plan(n []Pull) []lesson {
+	out := make([]lesson, 0, len(n))
 	var last *expected
 	for i := range n {
 		e := w.expect(last, &n[i])
 		last = &e
 		if e.ok {
-			out = append(out, e)
+			out = append(out, lesson{e.pull.Session, e.pull.First, e.pull.Flow, math.Hypot(e.pull.RelU, e.warmU), e.known, e.c})
 		}
 	}
 	return out
 }
 
 // measure works out how pulls scatter about their night's level, and nights.
-func (s *Season) measure(each [][]expected) {
+func (s *Season) measure(each [][]lesson) {
 	var scatters []float64
 	said, seen := 0.0, 0.0 // sums of squares of what nights are off by, as said and as seen
 	held, all := 0, 0
@@ -125,7 +135,7 @@ func (s *Season) measure(each [][]expected) {
 				if err != nil || p.Flow <= 0 {
 					continue
 				}
-				if r := math.Log(float64(e.pull.Flow / p.Flow)); of.Night == "" {
+				if r := math.Log(float64(e.flow / p.Flow)); of.Night == "" {
 					anew = append(anew, r)
 					width = append(width, whole(&p))
 				} else {
