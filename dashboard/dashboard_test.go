@@ -118,7 +118,7 @@ func TestReadsWithoutScript(t *testing.T) {
 	page := text(t, sample())
 	for _, want := range []string{
 		"<h1>Tonight", "<h2>Mill Bottom</h2>", `class="took">11.77 gal<`, "13 fills and 1 top-up so far, 18 colonies; 5 still to go.",
-		"Mean 0.93 gal, meant 1.00 gal; from 0.22 gal to 1.03 gal, uneven by 24 %. 1 short: less than half.",
+		"Fills: mean 0.93 gal, meant 1.00 gal; from 0.22 gal to 1.03 gal, uneven by 24 %. 1 fill short: less than half.",
 		"the rig stood outside every yard", "Hollow: 1 short.", "On top: 1 top-up.", "Small dots: 5 to come.",
 		"Below the line: 0.08 gal dribble, 0.12 gal unseen; broken where not sure.", "Arrowhead: still growing.",
 		`role="img" aria-label="13 strokes, one a fill; dotted: 1.0 gal each;`, "181.6", "gal in it",

@@ -170,7 +170,8 @@ func feeds(fills []ledger.Fill) []quantity.Volume {
 	return out
 }
 
-// sayEven says what colonies got against what was meant, and how evenly.
+// sayEven says what fills, or colonies where that is told, came to against what
+// was meant, and how evenly.
 func (m *model) sayEven(x *ledger.Visit, fills []ledger.Fill) string {
 	got := feeds(fills)
 	if len(got) == 0 {
@@ -183,7 +184,11 @@ func (m *model) sayEven(x *ledger.Visit, fills []ledger.Fill) string {
 		least, most = min(least, v), max(most, v)
 	}
 	mean := float64(sum) / float64(len(got))
-	text := "Mean " + m.hundredths(quantity.Volume(mean))
+	one, many := "fill", "fills"
+	if report.ByColony(x) {
+		one, many = "colony", "colonies"
+	}
+	text := capital(many) + ": mean " + m.hundredths(quantity.Volume(mean))
 	if x.Meant > 0 {
 		text += ", meant " + m.hundredths(x.Meant)
 	}
@@ -200,11 +205,11 @@ func (m *model) sayEven(x *ledger.Visit, fills []ledger.Fill) string {
 	switch {
 	case x.Short == 0:
 	case x.Half == 0:
-		text += fmt.Sprintf(" %d short.", x.Short)
+		text += " " + plural(x.Short, one, many) + " short."
 	case x.Half == x.Short:
-		text += fmt.Sprintf(" %d short: less than half.", x.Short)
+		text += " " + plural(x.Short, one, many) + " short: less than half."
 	default:
-		text += fmt.Sprintf(" %d short, %d of them less than half.", x.Short, x.Half)
+		text += fmt.Sprintf(" %s short, %d of them less than half.", plural(x.Short, one, many), x.Half)
 	}
 	return text
 }

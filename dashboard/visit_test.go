@@ -38,7 +38,7 @@ func finished() *Snapshot {
 	for i := range v.Visits {
 		v.Visits[i].Over = true
 	}
-	v.Visits[1].Numbered, v.Visits[1].Skipped, v.Visits[1].Missing = true, 1, 0
+	v.Visits[1].Told, v.Visits[1].Numbered, v.Visits[1].Skipped, v.Visits[1].Missing = true, true, 1, 0
 	v.At, v.Here = n.t, ledger.Here{Reason: ledger.NoYard, FixAt: n.t}
 	return &Snapshot{View: v, Units: quantity.US, Zone: zone, Now: n.t + 60e9}
 }
@@ -92,7 +92,7 @@ func TestVisitInWords(t *testing.T) {
 		s.View.Fills[i].Colony = 0
 	}
 	h, _ = newModel(s).here()
-	if h.More[0] != "17 fills, 18 colonies; which one got none is not known." {
+	if h.More[0] != "17 fills, 18 colonies; one unaccounted for, not known which." {
 		t.Errorf("%q", h.More)
 	}
 	if strings.Contains(h.Aria, "to come") || strings.Contains(h.Aria, "crossed") {
@@ -103,7 +103,7 @@ func TestVisitInWords(t *testing.T) {
 	if len(f.Loose) != 1 || !strings.HasSuffix(f.Loose[0], "0.30 gal priming: until syrup came, onto the ground.") {
 		t.Errorf("loose %q", f.Loose)
 	}
-	if h.More[0] != "1 fill, 24 colonies; which 23 got none is not known." {
+	if h.More[0] != "1 fill, 24 colonies; 23 unaccounted for, not known which." {
 		t.Errorf("%q", h.More)
 	}
 }
@@ -113,15 +113,25 @@ func TestEvenness(t *testing.T) {
 	m := &model{Snapshot: &Snapshot{Units: quantity.US}}
 	fills := []ledger.Fill{{Volume: gal}, {Volume: gal / 2}, {Volume: gal / 4, TopUp: true}, {Volume: gal * 5 / 4}, {Volume: gal / 9, Open: true}}
 	// Computed: 1, 3/4 and 5/4 have the mean 1 and the standard deviation 1/4.
-	want := "Mean 1.00 gal, meant 1.20 gal; from 0.75 gal to 1.25 gal, uneven by 25 %. 2 short, 1 of them less than half."
+	want := "Fills: mean 1.00 gal, meant 1.20 gal; from 0.75 gal to 1.25 gal, uneven by 25 %. 2 fills short, 1 of them less than half."
 	if got := m.sayEven(&ledger.Visit{Meant: gal * 6 / 5, Short: 2, Half: 1}, fills); got != want {
 		t.Errorf("got  %s\nwant %s", got, want)
+	}
+	// Colonies are spoken of where all is told, and it adds up without a doubt.
+	x := ledger.Visit{Told: true, Colonies: 3, Short: 1, Half: 1}
+	if got, want := m.sayEven(&x, fills), "Colonies: mean 1.00 gal; from 0.75 gal to 1.25 gal, uneven by 25 %. 1 colony short: less than half."; got != want {
+		t.Errorf("got  %s\nwant %s", got, want)
+	}
+	for _, x := range []ledger.Visit{{Told: true, Colonies: 3, Unsure: 1}, {Told: true, Colonies: 4, Missing: 1}, {Told: true, Colonies: 3, Twice: 1, Sharing: 1}, {Colonies: 3}} {
+		if got := m.sayEven(&x, fills); !strings.HasPrefix(got, "Fills: ") {
+			t.Errorf("%+v: %s", x, got)
+		}
 	}
 	if got := m.sayEven(&ledger.Visit{}, fills[4:]); got != "" {
 		t.Errorf("of a fill that grows nothing is known: %s", got)
 	}
 	open := []ledger.Fill{{Volume: gal}, {Volume: gal / 2}, {Volume: gal / 9, TopUp: true, Open: true}}
-	if got := m.sayEven(&ledger.Visit{}, open); got != "Mean 1.00 gal." {
+	if got := m.sayEven(&ledger.Visit{}, open); got != "Fills: mean 1.00 gal." {
 		t.Errorf("a colony whose top-up grows is counted: %s", got)
 	}
 }

@@ -71,7 +71,7 @@ func view() *ledger.View {
 	v.Outings = []ledger.Outing{{From: v.Loose[0].Start, To: v.Fills[5].End, Visits: 4}, {From: v.Fills[6].Start, To: v.Fills[6].End, Visits: 1}}
 	v.Visits = []ledger.Visit{
 		{Yard: "orchard", Reason: ledger.ByPosition, From: v.Loose[0].Start, To: v.Fills[3].End, Over: true, Pulls: 4, Fills: 3, TopUps: 1, Skipped: 1,
-			Colonies: 4, Meant: gal, Numbered: true, Volume: v.Fills[0].Volume + v.Fills[1].Volume + v.Fills[2].Volume + v.Fills[3].Volume,
+			Colonies: 4, Meant: gal, Told: true, Numbered: true, Volume: v.Fills[0].Volume + v.Fills[1].Volume + v.Fills[2].Volume + v.Fills[3].Volume,
 			Loose: v.Loose[0].Volume, Solids: 8.5, Short: 1, Half: 1, Least: v.Fills[2].Volume + v.Fills[3].Volume, Most: gal, Uneven: 0.394},
 		{Reason: ledger.NoPosition, From: v.Fills[4].Start, To: v.Fills[4].End, Over: true, Pulls: 1, Fills: 1, Volume: v.Fills[4].Volume, Least: v.Fills[4].Volume, Most: v.Fills[4].Volume},
 		{Reason: ledger.NoYard, From: v.Loose[1].Start, To: v.Loose[1].End, Over: true, Loose: 3 * gal},

@@ -27,13 +27,27 @@ func count(n int, one, many string) string {
 
 func colonies(n int) string { return count(n, "colony", "colonies") }
 
-// SayVisit says how many colonies of a yard were fed on a visit, without the
-// yard's name: "23 fills, 24 colonies; which one got none is not known." It
-// leads on from a name and a colon. SayUnsure says what may be otherwise.
+// ByColony reports whether the fills of a visit, each with its top-ups, are what
+// its colonies got, one each: a person said that all is told, and it adds up
+// without a doubt. Else a count of fills is none of colonies.
+func ByColony(x *ledger.Visit) bool {
+	return fedAsTold(x) && x.Twice == 0 && x.Sharing == 0
+}
+
+func fedAsTold(x *ledger.Visit) bool {
+	return x.Told && x.Colonies > 0 && x.Missing == 0 && x.Unsure+x.Perhaps == 0
+}
+
+// SayVisit says what a visit's fills are beside the colonies of its yard, without
+// the yard's name: "23 fills, 24 colonies; one unaccounted for, not known which."
+// That colonies were fed it says only where a person said that all is told, and
+// that adds up. It leads on from a name and a colon. SayUnsure says what may be
+// otherwise.
 func SayVisit(x *ledger.Visit) string {
-	fills := count(x.Fills, "fill", "fills")
+	given, tops := count(x.Fills, "fill", "fills"), count(x.TopUps, "top-up", "top-ups")
+	fills := given
 	if x.TopUps > 0 {
-		fills += " and " + count(x.TopUps, "top-up", "top-ups")
+		fills += " and " + tops
 	}
 	var said []string // besides colonies that were fed
 	if x.Skipped > 0 {
@@ -53,14 +67,10 @@ func SayVisit(x *ledger.Visit) string {
 		besides = ": " + strings.Join(said, ", ")
 	}
 	switch {
-	case x.Yard == "" && len(said) > 0:
-		return fills + besides + "."
 	case x.Yard == "":
-		return fills + "."
-	case x.Colonies == 0 && len(said) > 0:
-		return fills + besides + "; how many colonies stand there was not said."
+		return fills + besides + "."
 	case x.Colonies == 0:
-		return fills + "; how many colonies stand there was not said."
+		return fills + besides + "; how many colonies stand there was not said."
 	case x.Missing < 0 && len(said) > 0:
 		return fmt.Sprintf("%s, %s%s; %s more than that makes.", fills, colonies(x.Colonies), besides, count(-x.Missing, "fill", "fills"))
 	case x.Missing < 0:
@@ -69,23 +79,25 @@ func SayVisit(x *ledger.Visit) string {
 		return fmt.Sprintf("%s so far, %s%s; %d still to go.", fills, colonies(x.Colonies), besides, x.Missing)
 	case x.Missing == x.Colonies:
 		return fmt.Sprintf("%s, %s.", fills, colonies(x.Colonies))
-	case x.Missing == 1 && len(said) > 0:
-		return fmt.Sprintf("%s, %s%s; which other one got none is not known.", fills, colonies(x.Colonies), besides)
-	case x.Missing == 1:
-		return fmt.Sprintf("%s, %s; which one got none is not known.", fills, colonies(x.Colonies))
-	case x.Missing > 0 && len(said) > 0:
-		return fmt.Sprintf("%s, %s%s; which other %d got none is not known.", fills, colonies(x.Colonies), besides, x.Missing)
 	case x.Missing > 0:
-		return fmt.Sprintf("%s, %s; which %d got none is not known.", fills, colonies(x.Colonies), x.Missing)
-	}
-	if x.Unsure+x.Perhaps > 0 {
+		n := strconv.Itoa(x.Missing)
+		if x.Missing == 1 {
+			n = "one"
+		}
+		if len(said) > 0 {
+			n += " more"
+		}
+		return fmt.Sprintf("%s, %s%s; %s unaccounted for, not known which.", fills, colonies(x.Colonies), besides, n)
+	case !fedAsTold(x) && len(said) > 0:
 		return fmt.Sprintf("%s, %s%s; that adds up.", fills, colonies(x.Colonies), besides)
-	}
-	if fed := x.Colonies - x.Skipped - x.Dead; len(said) > 0 {
-		said = append([]string{strconv.Itoa(fed) + " fed"}, said...)
-		return fmt.Sprintf("%s: %s.", colonies(x.Colonies), strings.Join(said, ", "))
-	}
-	if x.Colonies == 1 {
+	case !fedAsTold(x) && x.TopUps > 0:
+		return fmt.Sprintf("%s, as many as colonies, and %s.", given, tops)
+	case !fedAsTold(x):
+		return given + ", as many as colonies."
+	case len(said) > 0:
+		fed := strconv.Itoa(x.Colonies-x.Skipped-x.Dead) + " fed"
+		return fmt.Sprintf("%s: %s.", colonies(x.Colonies), strings.Join(append([]string{fed}, said...), ", "))
+	case x.Colonies == 1:
 		return "1 colony, fed."
 	}
 	return colonies(x.Colonies) + ", all fed."

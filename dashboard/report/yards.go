@@ -31,7 +31,7 @@ type YardRow struct {
 	Open      bool    `json:"open"`       // a fill was running when the report was made
 	TopUps    int     `json:"top_ups"`    // their volume is in fills_l
 	Visits    int     `json:"visits"`
-	Short     int     `json:"short"`     // fills of which the colony got clearly less than was meant, or than the rest
+	Short     int     `json:"short"`     // fills, top-ups with them, of clearly less than was meant, or than the rest
 	SolidsKg  number  `json:"solids_kg"` // sugar in the fills; null where it is not known of each
 }
 
@@ -44,7 +44,7 @@ type VisitRow struct {
 	From      instant `json:"from"`   // first flow or press
 	To        instant `json:"to"`     // last
 	Over      bool    `json:"over"`   // the rig has left
-	Fills     int     `json:"fills"`  // those that are no top-ups
+	Fills     int     `json:"fills"`  // those that are no top-ups; colonies served only where told, with skipped, dead, fed_twice and sharing
 	TopUps    int     `json:"top_ups"`
 	Colonies  number  `json:"colonies"` // standing there when it began; null where not said
 	Skipped   int     `json:"skipped"`  // said to get none
@@ -58,12 +58,12 @@ type VisitRow struct {
 	OutsideL  number  `json:"outside_l"` // flow outside fills
 	TotalL    number  `json:"total_l"`   // fills_l + outside_l
 	MeantL    number  `json:"meant_l"`   // for each colony, as said or as is usual there; null where not known
-	LeastL    number  `json:"least_l"`   // what the colony with the least got
+	LeastL    number  `json:"least_l"`   // the smallest fill, its top-ups with it
 	MeanL     number  `json:"mean_l"`    // fills_l over fills, to the microlitre
 	MostL     number  `json:"most_l"`
-	Uneven    number  `json:"uneven"`     // standard deviation of what colonies got over the mean; null for fewer than two
+	Uneven    number  `json:"uneven"`     // standard deviation of fills, each with its top-ups, over the mean; null for fewer than two
 	Short     int     `json:"short"`      // as in yards
-	Half      int     `json:"below_half"` // and those that got less than half
+	Half      int     `json:"below_half"` // and those of less than half
 	SolidsKg  number  `json:"solids_kg"`  // sugar in the fills; null where it is not known of each
 	PositionL number  `json:"position_l"` // how much of fills_l is in its yard by position,
 	MarkL     number  `json:"mark_l"`     // the button,

@@ -58,9 +58,10 @@ func YardTopic(id string) string {
 //	left      volume, within, usable, capacity (m3), mass (kg), margin, margin_within (m3), chance (/), tote
 //
 // brix is the share of solids by mass, so 0.64 is 64 Brix; within is half the
-// 95 % interval; volume is that of fills and loose is flow outside them; margin
-// is what is left once the yards of tonight are fed, below 0 where it lacks, and
-// chance that it does not.
+// 95 % interval; volume is that of fills and loose is flow outside them; fills are
+// pulls for a colony as far as is known, no count of colonies, and colonies is
+// how many stand there, not how many were fed; margin is what is left once the
+// yards of tonight are fed, below 0 where it lacks, and chance that it does not.
 func ResultsOf(v *ledger.View, zone *time.Location) []Message {
 	var out []Message
 	if v == nil {
