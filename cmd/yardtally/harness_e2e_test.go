@@ -39,7 +39,7 @@ func playNight(t testing.TB, s rigsim.Scenario) *night {
 	if err != nil {
 		t.Fatal(err)
 	}
-	n := &night{Scenario: s}
+	n := &night{Scenario: s, said: make([]rigsim.Said, 0, 1<<15)}
 	for m := range rig.All() {
 		n.said = append(n.said, m)
 	}

@@ -10,10 +10,12 @@ import (
 	"time"
 
 	"yardtally/calibrate/quantity"
+	"yardtally/dashboard/report"
 	"yardtally/ingest/rigsim"
 	"yardtally/meter/ledger"
 	"yardtally/meter/outing"
 	"yardtally/meter/tote"
+	places "yardtally/meter/yard"
 )
 
 // truly is a stretch of the counter and what it truly was.
@@ -106,8 +108,12 @@ type score struct {
 	table              map[[2]string]amount // what it truly was, what the account says
 	ground, fed        int                  // pulls onto the ground or into a bucket, wholly seen; taken for a colony's
 	fedMaybe           int                  // taken for a colony's, but said to be perhaps none
-	phantoms, taken    float64              // L of phantom pulses; in a yard as fills
-	airs, aired        float64              // L of air; as a colony's without a word that it may be none
+	phantoms, taken    float64              // L of phantom pulses; in fills without a word that they may be none
+	takenMaybe         float64              // in fills said to be perhaps none, or not all syrup
+	airs, aired        float64              // L of air; as a colony's without such a word, beyond the interval of the fill
+	real, doubted      int                  // fills that are colonies' and all syrup; said to be perhaps none, or not all
+	claimed            int                  // pulls for no colony that a yard's colonies are said to have got
+	straddle           int                  // pulls outside gaps that are exact but for a drip beside them
 	syrup, asAir       float64              // L of colonies' syrup; called air
 	airMaybe, airOr    float64              // L of air, and of colonies' syrup, in pulls said to be perhaps none
 	lost               float64              // L of pulls for colonies, less the phantoms among them, taken for stray pulses
@@ -163,6 +169,11 @@ func (y *score) add(o *score) {
 	y.airMaybe += o.airMaybe
 	y.airOr += o.airOr
 	y.taken += o.taken
+	y.takenMaybe += o.takenMaybe
+	y.real += o.real
+	y.doubted += o.doubted
+	y.claimed += o.claimed
+	y.straddle += o.straddle
 	y.lost += o.lost
 	y.sure += o.sure
 	y.bounded += o.bounded
@@ -221,6 +232,9 @@ func (n *night) hazy(v *ledger.View, pull int) bool {
 // blind reports whether neither positions nor the button could say where the
 // rig was when a pull began.
 func (n *night) blind(f *rigsim.Fill, gps, mark bool) bool {
+	if gps && n.crowded(f.Yard) {
+		return true
+	}
 	if !gps {
 		return !mark
 	}
@@ -238,6 +252,21 @@ func (n *night) blind(f *rigsim.Fill, gps, mark bool) bool {
 		}
 	}
 	return slices.ContainsFunc(n.truth.Handlings, func(h rigsim.Handling) bool { return h.Kind == "off" && within(h.From, h.To) })
+}
+
+// crowded reports whether a yard's place tells it from no other: one that is
+// nearer than what must be told apart.
+func (n *night) crowded(yard string) bool {
+	const apart = 115 // m: two yards 120 m apart, less what the distance is reckoned with
+	for i := range n.Yards {
+		for j := range n.Yards {
+			a, b := &n.Yards[i], &n.Yards[j]
+			if i != j && a.ID == yard && float64(places.Distance(a.Lat, a.Lon, b.Lat, b.Lon)) < apart {
+				return true
+			}
+		}
+	}
+	return false
 }
 
 // held compares an account with the truth.
@@ -294,8 +323,18 @@ func (n *night) held(t *testing.T, v *ledger.View, all, gps, mark bool) *score {
 		if rest > 0 {
 			kinds["phantom"] += rest
 			y.phantoms += float64(rest) / k
-			if x.fill >= 0 {
+			switch {
+			case x.fill < 0:
+			case v.Fills[x.fill].MayBeNone():
+				y.takenMaybe += float64(rest) / k
+			default:
 				y.taken += float64(rest) / k
+			}
+		}
+		if x.fill >= 0 && kinds["fill"]+kinds["top-up"] == x.last-x.first {
+			y.real++
+			if v.Fills[x.fill].MayBeNone() {
+				y.doubted++
 			}
 		}
 		for kind, c := range kinds {
@@ -332,7 +371,7 @@ func (y *score) air(v *ledger.View, x *posted, kind string, litres float64) {
 		case maybe:
 			y.airMaybe += litres
 		case x.fill >= 0:
-			y.aired += litres
+			y.aired += max(0, litres-v.Fills[x.fill].Within.Litres())
 		}
 	case kind == "fill" || kind == "top-up":
 		y.syrup += litres
@@ -410,21 +449,30 @@ func (n *night) pulls(y *score, v *ledger.View, items []posted) {
 			y.sure--
 			continue
 		}
+		beside := uint64(0)
 		for j := range items {
 			x := &items[j]
 			c := shared(x, &whole)
 			got += c
 			if c > 0 && c != x.last-x.first {
 				alone = false
+				beside += min(c, x.last-x.first-c)
 			}
 		}
-		if got == whole.last-whole.first && alone {
+		switch {
+		case got == whole.last-whole.first && alone:
 			y.exact++
-		} else {
+		case whole.last-whole.first-got+beside <= drips:
+			y.straddle++
+		default:
 			y.note(n, "pull %d (%s %d, top-up %v) of %d counts is not exact: %d, alone %v", i, f.Yard, f.Colony, f.TopUp, f.Settled-f.First, got, alone)
 		}
 	}
 }
+
+// drips are the pulses of a trigger that drips on which may fall to the pull after
+// it, where that comes within the quiet that parts them.
+const drips = 2
 
 // besides counts the pulls that were for no colony, wholly seen, and those of
 // them that the account takes for a colony's.
@@ -438,7 +486,10 @@ func (n *night) besides(y *score, v *ledger.View, items []posted) {
 		whole := truly{session: f.Session, first: f.First, last: f.Settled}
 		for j := range items {
 			if x := &items[j]; x.fill >= 0 && shared(x, &whole) > (f.Settled-f.First)/2 {
-				if or := v.Fills[x.fill].Or; or != "" && or != outing.AFill && or != outing.ATopUp {
+				if k := v.Fills[x.fill].Visit; k >= 0 && report.ByColony(&v.Visits[k]) {
+					y.claimed++
+				}
+				if v.Fills[x.fill].MayBeNone() {
 					y.fedMaybe++
 					continue
 				}
@@ -804,8 +855,10 @@ func (n *night) handled(y *score, v *ledger.View) {
 // String is the table.
 func (y *score) String() string {
 	var b strings.Builder
-	fmt.Fprintf(&b, "%d nights, %.0f L; pulls exact %d of %d outside gaps; gaps bounded %d of %d\n", y.nights, y.total, y.exact, y.sure, y.bounded, y.gaps)
-	fmt.Fprintf(&b, "  pulls for no colony, taken for one: %d of %d, besides %d said to be perhaps none; phantom L as fills %.1f of %.1f, fills L as phantom %.1f\n", y.fed, y.ground, y.fedMaybe, y.taken, y.phantoms, y.lost)
+	fmt.Fprintf(&b, "%d nights, %.0f L; pulls exact %d of %d outside gaps, besides %d but for a drip; gaps bounded %d of %d\n", y.nights, y.total, y.exact, y.sure, y.straddle, y.bounded, y.gaps)
+	fmt.Fprintf(&b, "  pulls for no colony: %d of %d said to be a colony's; %d pass as fills, besides %d said to be perhaps none\n", y.claimed, y.ground, y.fed, y.fedMaybe)
+	fmt.Fprintf(&b, "  phantom L in fills without a doubt %.2f of %.1f, with one %.1f; colonies' L as phantom %.1f; colonies' fills that bear a doubt %d of %d\n",
+		y.taken, y.phantoms, y.takenMaybe, y.lost, y.doubted, y.real)
 	fmt.Fprintf(&b, "  air L as fills %.1f of %.1f, besides %.1f said to be perhaps none; colonies' L called air %.1f, perhaps air %.1f of %.1f\n", y.aired, y.airs, y.airMaybe, y.asAir, y.airOr, y.syrup)
 	fmt.Fprintf(&b, "  colonies' L: right yard %.1f, wrong %.3f, none %.1f (with position or mark %.2f)\n", y.right, y.wrong, y.nowhere, y.unexcused)
 	fmt.Fprintf(&b, "  visits with right number of fills %d of %d; sure of it %d, of them right %d; within what it allows %d\n", y.visits, y.visitsSure, y.told, y.toldRight, y.around)

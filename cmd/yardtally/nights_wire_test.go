@@ -18,7 +18,7 @@ import (
 // everything else comes in stamped packs.
 func carried(t *testing.T, n *night, serial bool) []meter.Record {
 	t.Helper()
-	var out []meter.Record
+	out := make([]meter.Record, 0, 2*len(n.said))
 	add := func(at time.Time, source string, m wire.Message, drops []wire.Drop) {
 		if len(drops) > 0 {
 			t.Fatalf("seed %d: the parser dropped %+v", n.Seed, drops)

@@ -9,6 +9,7 @@ import (
 	"yardtally/calibrate/quantity"
 	"yardtally/meter"
 	"yardtally/meter/act"
+	"yardtally/meter/fill"
 	"yardtally/meter/outing"
 	ltote "yardtally/meter/tote"
 	"yardtally/meter/worth"
@@ -243,7 +244,7 @@ func (l *Ledger) weigh(b *book, st *State, p *outingFacts) {
 	for i := range seen.Flows {
 		f := &seen.Flows[i]
 		v := f.Volume()
-		flows[i] = ltote.Flow{Start: f.Start, End: f.End, Volume: v, U: quantity.Volume(float64(f.Within) / worth.Cover)}
+		flows[i] = ltote.Flow{Start: f.Start, End: f.End, Volume: v, U: quantity.Volume(float64(f.Within) / worth.Cover), Stray: f.Kind == fill.Suspect}
 		if f.Flowing > 0 {
 			flows[i].Rate = quantity.Flow(v.CubicMetres() / (float64(f.Flowing) / 1e9))
 		}

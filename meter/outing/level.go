@@ -95,20 +95,57 @@ func (a *account) burst(d *tote.Doubt) bool {
 }
 
 // aired notes the flows that were air where the tote was empty: from where it
-// surged or, if it did not, by what the tote gave.
+// surged or, if it did not, by what the tote gave. Where one of them shows by its
+// rate that air began in it, the ones before, at the rate of syrup, were syrup,
+// whatever else the tote did not give.
 func (a *account) aired(d *tote.Doubt) {
-	for j, k := range d.Flows {
+	begin := max(0, slices.IndexFunc(d.Flows, a.hurries))
+	for j, k := range d.Flows[begin:] {
 		x, w := &a.seen.Flows[k], &a.levels[k]
 		w.air = true
 		switch {
-		case j > 0 || d.Part >= 1:
+		case j > 0 || begin == 0 && d.Part >= 1:
 			w.from = x.First
 		case x.Surge > 0:
 			w.from = x.Surge
+		case begin > 0:
+			w.from = x.First
 		default:
 			w.from = x.Last - uint64(d.Part*float64(x.Last-x.First))
 		}
 	}
+}
+
+// mostPulled is how much a pull is at most that shows how fast syrup flows into a
+// feeder: into an empty hose or a bucket it may flow slower.
+func (a *account) mostPulled() quantity.Volume {
+	var all []quantity.Volume
+	for i := range a.seen.Flows {
+		if f := &a.seen.Flows[i]; f.Kind == fill.Pull {
+			all = append(all, f.Volume())
+		}
+	}
+	if len(all) == 0 {
+		return 0
+	}
+	slices.Sort(all)
+	return mostFed * all[len(all)/2]
+}
+
+// hurries reports whether a flow surged, or came faster than any pull before that
+// did not.
+func (a *account) hurries(k int) bool {
+	f := &a.seen.Flows[k]
+	if f.Surge > 0 {
+		return true
+	}
+	fastest, most := 0.0, a.mostPulled()
+	for i := range k {
+		if x := &a.seen.Flows[i]; x.Kind == fill.Pull && x.Surge == 0 && x.Flowing > 0 && x.Stray < fill.SomeStray && x.Volume() <= most {
+			fastest = max(fastest, float64(x.Volume())/float64(x.Flowing))
+		}
+	}
+	return fastest > 0 && f.Flowing > 0 && float64(f.Volume())/float64(f.Flowing) > airs*fastest
 }
 
 // airs is how many times faster than any syrup before air turns the meter at
@@ -121,7 +158,7 @@ const airs = 1.4
 // came before the level was at rest, a surge in mid-pull beyond all syrup before
 // says so by itself: what is refilled flows faster from pull to pull, not so.
 func (a *account) surged() {
-	fastest := 0.0
+	fastest, most := 0.0, a.mostPulled()
 	for i := range a.seen.Flows {
 		f, w := &a.seen.Flows[i], &a.levels[i]
 		if f.Kind != fill.Pull || f.Flowing <= 0 || w.doubt != "" {
@@ -148,7 +185,7 @@ func (a *account) surged() {
 				continue
 			}
 		}
-		if f.Stray == fill.AllStray {
+		if f.Stray == fill.AllStray || fastest == 0 && f.Volume() > most {
 			continue
 		}
 		fastest = max(fastest, rate)

@@ -41,7 +41,7 @@ func TestAir(t *testing.T) {
 			surging(n, 70)
 			n.level(95, 20)
 			n.level(140, 17)
-		}, "fill fill"},
+		}, "fill fill/suspect"},
 		{"a surge to no more than syrup's rate", func(n *night) {
 			n.fills(0, 4)
 			n.flowing(70, 4, 38, fill.Pull)
@@ -101,6 +101,18 @@ func TestAir(t *testing.T) {
 			fast(n, 70, 4)
 			n.Doubts = []tote.Doubt{{Why: tote.Empty, Sure: true, Flows: []int{1}, Part: 0.25}}
 		}, "fill air"},
+		{"a drained hose filled slowly, then pulls, with the level at the outlet", func(n *night) {
+			s := n.flowing(0, 14, 200, fill.Pull)
+			n.level(s+30, 0)
+			for range 3 {
+				s = n.flow(s+40, 4)
+			}
+			n.level(s+40, 0)
+		}, "proving/fill fill fill fill"},
+		{"by what the tote gave, but one surged only after two at the rate of syrup", func(n *night) {
+			surging(n, n.fills(0, 4, 4, 4)+40)
+			n.Doubts = []tote.Doubt{{Why: tote.Empty, Sure: true, Flows: []int{1, 2, 3}, Part: 0.25}}
+		}, "fill fill fill fill air"},
 		{"once it gave air it gives no syrup", func(n *night) {
 			n.fills(0, 4)
 			surging(n, 70)

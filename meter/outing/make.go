@@ -376,6 +376,9 @@ func (a *account) sum() Account {
 			f.Flow = quantity.Flow(f.Volume.CubicMetres() / (float64(p.Flowing) / 1e9))
 		}
 		f.Solids, f.Brix = a.sugar(p)
+		if a.ranDry(i) {
+			f.Within += a.airEdge(i + 1)
+		}
 		out.Fills = append(out.Fills, f)
 	}
 	a.tally(&out)
@@ -383,6 +386,16 @@ func (a *account) sum() Account {
 	out.Ahead, out.Routed = a.ahead, a.routed
 	out.Deaths = a.deaths()
 	return out
+}
+
+// airBegins is how well it is known when air began: two of the counter's messages
+// at the usual five a second. Judgement.
+const airBegins = 400 * second / 1000
+
+// airEdge is what of a part that is air may have been before its beginning.
+func (a *account) airEdge(i int) quantity.Volume {
+	p := &a.ps[i]
+	return quantity.Volume(pace(p) * float64(min(airBegins, p.Flowing)))
 }
 
 // noTemp is taken for the syrup's temperature where it is not known.

@@ -99,6 +99,9 @@ type Fill struct {
 	Moving bool // the rig was seen to drive all the while
 }
 
+// MayBeNone reports whether a fill may be none, or not all of it syrup.
+func (f *Fill) MayBeNone() bool { return f.Or != "" && f.Or != AFill && f.Or != ATopUp }
+
 // Loose is flow outside any fill.
 type Loose struct {
 	Session     uint64

@@ -23,6 +23,7 @@ type part struct {
 	note     string
 	topUp    bool
 	or       string // what else it may be
+	partly   bool   // some of it may be no syrup
 	loner    bool   // after a top-up: it is not sure which two of the three go together
 	known    bool   // the yard is known
 	visit    int

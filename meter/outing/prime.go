@@ -28,12 +28,12 @@ const (
 
 // A pull that flowed at less than trickle of the outing's usual rate, and did not
 // stop where the hand would, or that is more than heap or less than
-// surelyPriming of what colonies get there, is hardly a colony's. Common
-// practice, no source.
+// surelyPriming of what colonies get there, is hardly a colony's, or not all of
+// it. Common practice, no source.
 const (
-	trickle = 0.4
+	trickle = 0.6
 	slow    = 0.75 // with a pull too many in the visit, the slowest below this of the visit's
-	heap    = 1.5
+	heap    = 1.2
 )
 
 // strange says of pulls that do not look like a colony's what else they may be:
@@ -47,27 +47,36 @@ func (a *account) strange() {
 	}
 	slices.Sort(rates)
 	for i := range a.ps {
-		if p := &a.ps[i]; p.Stray != fill.NoStray && p.whole && p.why == "" && p.as == "" {
-			p.or = Suspect
+		if p := &a.ps[i]; p.Stray != fill.NoStray && (p.whole || a.ranDry(i)) && p.why == "" && p.as == "" {
+			p.or, p.partly = Suspect, true
 		}
 	}
 	for k := range a.visits {
 		v := &a.visits[k]
 		feeds := a.feeds(k)
-		if len(rates) < usualMany || v.Meant == 0 || len(feeds) == 0 {
+		if v.Meant == 0 || len(feeds) == 0 {
 			continue
+		}
+		usual := 0.0 // rate; 0: not known
+		if len(rates) >= usualMany {
+			usual = rates[len(rates)/2]
 		}
 		for _, f := range feeds {
 			p := &a.ps[f[0]]
 			if p.as != "" || p.or != "" || a.seen.Open && f[0] == len(a.ps)-1 {
 				continue
 			}
-			size, r := a.size(f)/float64(v.Meant), pace(p)/rates[len(rates)/2]
+			size := a.size(f) / float64(v.Meant)
 			switch {
-			case r < trickle && math.Abs(size-1) > unlike || size > heap && a.sharedBy(f[len(f)-1]) == 1:
-				p.or = Suspect
+			case pace(p) < trickle*usual && math.Abs(size-1) > unlike || size > heap && a.sharedBy(f[len(f)-1]) == 1:
+				p.or, p.partly = Suspect, true
 			case size < surelyPriming && !a.cut(f[0]):
 				p.or = Ground
+			}
+			for _, i := range f[1:] {
+				if q := &a.ps[i]; q.as == "" && q.or == "" && pace(q) < trickle*usual {
+					q.or, q.partly = Suspect, true
+				}
 			}
 		}
 	}
@@ -89,7 +98,7 @@ func (a *account) slowest(feeds [][]int) {
 	r := rates[least]
 	slices.Sort(rates)
 	if r < slow*rates[len(rates)/2] {
-		a.ps[feeds[least][0]].or = Suspect
+		a.ps[feeds[least][0]].or = Suspect // by there being one too many
 	}
 }
 
@@ -108,7 +117,7 @@ func (a *account) unborne() {
 			p := &a.ps[j]
 			if off := p.Volume() - d.Excess; p.why == "" && p.as == "" && p.or == "" &&
 				p.Start >= d.From && p.End <= d.To && max(off, -off) <= d.Within {
-				p.or = Suspect
+				p.or, p.partly = Suspect, true
 			}
 		}
 	}
@@ -280,8 +289,23 @@ func (a *account) prime(k int) {
 				e.p.may(e.why)
 			}
 		}
+		if counted && over < 0 && v.Over {
+			a.topsApart(feeds)
+		}
 	}
 	a.allTold(k, over, counted, named > 0)
+}
+
+// topsApart says of top-ups that are more than a splash that each may have been a
+// colony's own: there are fewer feeds than colonies.
+func (a *account) topsApart(feeds [][]int) {
+	for _, f := range feeds {
+		for _, i := range f[1:] {
+			if p := &a.ps[i]; p.as == "" && p.or == "" && a.size([]int{i}) > splash*a.size(f) {
+				p.or = AFill
+			}
+		}
+	}
 }
 
 // name names the unlikeliest end of a visit, where it is no colony's.
@@ -312,7 +336,7 @@ func (a *account) name(k int) bool {
 }
 
 // allTold heeds that a person said that all of a visit is told: then nothing
-// is in doubt, if it adds up, but whether syrup came. With an end named for one
+// is in doubt, if it adds up, but whether all of it was syrup. With an end named for one
 // too many it does only if no other pull may be the one.
 func (a *account) allTold(k, over int, counted, named bool) {
 	v := &a.visits[k]
@@ -330,6 +354,9 @@ func (a *account) allTold(k, over int, counted, named bool) {
 			for i := range a.ps {
 				if p := &a.ps[i]; p.visit == k && p.or != Air && (p.why == "" || p.or != ATopUp) {
 					p.or = ""
+					if p.partly && p.why == "" {
+						p.or = Suspect
+					}
 				}
 			}
 		}

@@ -345,7 +345,7 @@ func (a *account) unsure(k int) bool {
 	for i := range a.ps {
 		p := &a.ps[i]
 		if p.visit == k {
-			if p.or != "" || p.loner || p.why == Suspect && p.Kind == fill.Pull || p.why == "" && a.cut(i) {
+			if p.or != "" || p.loner || p.why == Suspect && p.Kind == fill.Pull || p.why == "" && (a.cut(i) || a.ranDry(i)) {
 				return true
 			}
 			continue
@@ -357,6 +357,12 @@ func (a *account) unsure(k int) bool {
 		}
 	}
 	return false
+}
+
+// ranDry reports whether a part ended in air: whose it was, the hand did not say
+// by where it stopped.
+func (a *account) ranDry(i int) bool {
+	return i+1 < len(a.ps) && a.ps[i+1].flow == a.ps[i].flow && a.ps[i+1].why == Air
 }
 
 // inOrder numbers the fills of a visit along the order of colonies.

@@ -123,6 +123,40 @@ func TestWhere(t *testing.T) {
 			n.arrive(300, "")
 			n.fills(400, 4)
 		}, []string{"fill 4 mill tap", "fill 4 tap"}},
+		{"a press that was not heard, as the next position shows", func(n *night) {
+			route(n)
+			mark(n, 5)
+			n.stands(0, 100, "orchard")
+			n.Stays[0].LeftAt = 0
+			n.fills(10, 4, 4)
+			n.fills(124, 4)
+			n.fills(400, 4)
+			n.stands(500, 900, "mill")
+			n.Stays[1].Since = n.Stays[1].From
+			n.fills(520, 4)
+		}, []string{"fill 4 orchard position", "fill 4 orchard position", "fill 4 orchard mark", "fill 4 no position", "fill 4 mill position"}},
+		{"the same, and it was heard", func(n *night) {
+			route(n)
+			mark(n, 5)
+			n.stands(0, 100, "orchard")
+			n.Stays[0].LeftAt = 0
+			n.fills(10, 4, 4)
+			n.fills(190, 4)
+			mark(n, 390)
+			n.fills(400, 4)
+			n.stands(500, 900, "mill")
+			n.Stays[1].Since = n.Stays[1].From
+			n.fills(520, 4)
+		}, []string{"fill 4 orchard position", "fill 4 orchard position", "fill 4 orchard mark", "fill 4 mill mark", "fill 4 mill position"}},
+		{"a press while no position was heard, and then one in another yard", func(n *night) {
+			route(n)
+			mark(n, 5)
+			n.fills(10, 4)
+			n.stands(200, 300, "mill")
+			n.Stays[0].LeftAt = 0
+			n.fills(250, 4)
+			n.fills(900, 4)
+		}, []string{"fill 4 orchard mark", "fill 4 mill position", "fill 4 no position"}},
 		{"by hand over all", func(n *night) {
 			route(n)
 			mark(n, 0)

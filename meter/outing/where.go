@@ -176,7 +176,7 @@ func (a *account) holds(at int64, mark bool) *claim {
 	n := sort.Search(len(a.claims), func(i int) bool { return a.claims[i].at > at })
 	if n > 0 {
 		c := &a.claims[n-1]
-		if c.mark && !mark {
+		if c.mark && (!mark || a.movedOn(c, n, at)) {
 			return nil // what was tapped before it was about another place
 		}
 		if here >= 0 && c.stay >= 0 && a.same(here, c.stay) || (here < 0 || c.stay < 0) && !a.left(c, at) {
@@ -195,6 +195,33 @@ func (a *account) holds(at int64, mark bool) *claim {
 	return nil
 }
 
+// movedOn reports whether the rig may have left the place that claim n-1 is about
+// by an instant, without a press that was heard: the next position shows another
+// place, and since the last one here flow paused for long enough to drive.
+func (a *account) movedOn(c *claim, n int, at int64) bool {
+	s := a.seen.Stays
+	next := sort.Search(len(s), func(i int) bool { return s[i].From > at })
+	j := next - 1
+	if j < 0 || next == len(s) || at <= s[j].To || a.same(j, next) || c.stay >= 0 && !a.same(j, c.stay) {
+		return false
+	}
+	if n < len(a.claims) && a.claims[n].mark && a.claims[n].at <= s[next].To {
+		return false // that one was made on leaving here
+	}
+	last := max(s[j].To, c.at)
+	for i := range a.seen.Flows {
+		f := &a.seen.Flows[i]
+		if f.Start > at {
+			break
+		}
+		if f.Start-last >= drive {
+			return true
+		}
+		last = max(last, f.End)
+	}
+	return false
+}
+
 // left reports whether positions showed the rig leave the place that a claim
 // is about before an instant.
 func (a *account) left(c *claim, at int64) bool {
@@ -204,6 +231,9 @@ func (a *account) left(c *claim, at int64) bool {
 		return false // not heard at a place since
 	}
 	if c.stay >= 0 && !a.same(i, c.stay) {
+		return true
+	}
+	if f := &a.trail.Found[i]; c.stay < 0 && c.mark && f.Why == yard.InYard && f.Yard != c.yard {
 		return true
 	}
 	gone := s[i].LeftAt

@@ -13,6 +13,7 @@ type Flow struct {
 	Volume     quantity.Volume
 	U          quantity.Volume // standard uncertainty
 	Rate       quantity.Flow
+	Stray      bool // pulses faster than the line can flow: neither syrup nor air
 }
 
 // The reasons for a doubt.
@@ -95,9 +96,26 @@ func (r *reading) empty(m *mark) bool {
 	return m.v-float64(t.Outlet) <= wide*math.Sqrt(m.uu+square(float64(t.OutletU)))
 }
 
-// air accuses the last flows, back to where the tote gave its last.
+// air accuses the last flows, back to where the tote gave its last. What was
+// stray for sure is none of it; where that is all of the excess, it is accused.
 func (d *Doubt) air(flows []Flow) {
 	left := float64(d.Excess)
+	var stray, others []int
+	for _, k := range d.Flows {
+		if flows[k].Stray {
+			stray = append(stray, k)
+			left -= float64(flows[k].Volume)
+		} else {
+			others = append(others, k)
+		}
+	}
+	if len(stray) > 0 {
+		if left <= float64(d.Within) {
+			d.Why, d.Flows, d.Sure = LessFall, stray, true
+			return
+		}
+		d.Flows = others
+	}
 	for k := len(d.Flows) - 1; k >= 0; k-- {
 		f := &flows[d.Flows[k]]
 		v := float64(f.Volume)

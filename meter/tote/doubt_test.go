@@ -153,6 +153,37 @@ func TestEmpty(t *testing.T) {
 	}
 }
 
+// TestEmptyAfterBurst: pulses faster than the line before the air are not taken
+// for air, nor the pulls after them.
+func TestEmptyAfterBurst(t *testing.T) {
+	for seed := range uint64(6) {
+		n := newNight(7000+seed, 32)
+		n.run(200, 0, 0, 0)
+		pull := func(stray bool, s int, through, ghost float64) {
+			from, was := n.at, n.metered
+			n.run(s, through, 0, ghost)
+			n.flows = append(n.flows, Flow{Start: from, End: n.at, Volume: quantity.VolumeOf((n.metered - was) / 1000), Stray: stray})
+			n.run(30, 0, 0, 0)
+		}
+		pull(true, 3, 0, 500) // 25 L
+		for range 4 {
+			pull(false, 30, 10, 0)
+		}
+		for n.held > 12.2 {
+			pull(false, 20, 0.1+min(10, 3*(n.held-12.1)), 0)
+		}
+		first := len(n.flows)
+		for range 3 {
+			pull(false, 20, 0, 20)
+		}
+		n.run(120, 0, 0, 0)
+		got := Doubts(n.all(), n.flows, terms())
+		if len(got) != 1 || got[0].Why != Empty || got[0].Flows[0] < first-1 {
+			t.Errorf("seed %d: %+v, air began with flow %d", seed, got, first)
+		}
+	}
+}
+
 // TestDoubtWhileOff: with the rig off in between, something may have gone in.
 func TestDoubtWhileOff(t *testing.T) {
 	l := quantity.Litre
