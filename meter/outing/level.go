@@ -139,9 +139,9 @@ func (a *account) hurries(k int) bool {
 	if f.Surge > 0 {
 		return true
 	}
-	fastest, most := 0.0, a.mostPulled()
+	fastest := 0.0
 	for i := range k {
-		if x := &a.seen.Flows[i]; x.Kind == fill.Pull && x.Surge == 0 && x.Flowing > 0 && x.Stray < fill.SomeStray && x.Volume() <= most {
+		if x := &a.seen.Flows[i]; x.Kind == fill.Pull && x.Surge == 0 && x.Flowing > 0 && x.Stray < fill.SomeStray {
 			fastest = max(fastest, float64(x.Volume())/float64(x.Flowing))
 		}
 	}
