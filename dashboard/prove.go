@@ -31,7 +31,7 @@ var proveFields = []string{"syrup", "brix", "mass", "wish", "empty", "scale-step
 
 // Of the form.
 const (
-	usualWish = "0.3 %"
+	usualWish = "0.25 %"
 	mostWish  = 0.10
 	freshTemp = 10 * time.Minute // a temperature that is no older is offered
 )
@@ -41,7 +41,7 @@ var proveLabels = map[string]struct{ label, us, si string }{
 	"syrup":       {"Syrup", "", ""},
 	"brix":        {"Brix", "measured now if you can; empty: as the batch", "measured now if you can; empty: as the batch"},
 	"mass":        {"No Brix at hand: prove by weight alone", "", ""},
-	"wish":        {"How sure it is to be, ±", "0.3 %", "0.3 %"},
+	"wish":        {"How sure it is to be, ±", "a full bucket gives some 0.25 %", "a full bucket gives some 0.25 %"},
 	"empty":       {"The empty bucket weighs", "2.6 lb", "1.2 kg"},
 	"scale-step":  {"The scale’s smallest step", "empty: 10 g", "empty: 10 g"},
 	"brix-within": {"Brix right to, at most", "empty: 0.2 Brix", "empty: 0.2 Brix"},
@@ -63,7 +63,7 @@ const (
 	stepLook
 )
 
-var stepWords = [...]string{stepReady: "Make ready", stepDraw: "Draw", stepWeigh: "Weigh", stepLook: "Look, then keep"}
+var stepWords = [...]string{stepReady: "Make ready", stepDraw: "Draw", stepWeigh: "Weigh", stepLook: "Keep"}
 
 // proveModel is the page of a guided proving.
 type proveModel struct {

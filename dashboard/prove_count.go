@@ -100,6 +100,8 @@ func (b *bench) count() (c countModel) {
 		c.ToGo = fmt.Sprintf("± %s is more than one bucket can give: the least is ± %s. A full bucket, and several runs, come nearest.", report.Percent(wish), report.Percent(least))
 	case kg >= float64(net):
 		c.ToGo = "That is enough for ± " + report.Percent(wish) + ". Let go when the bucket is full enough."
+	case n.Pulses == 0:
+		c.ToGo = "For ± " + report.Percent(wish) + " draw " + b.amount(float64(net), perKg) + "."
 	default:
 		c.ToGo = fmt.Sprintf("For ± %s draw %s in all: %s to go.", report.Percent(wish), b.amount(float64(net), perKg), b.amount(float64(net)-kg, perKg))
 	}
@@ -209,7 +211,7 @@ func (s *server) stopCount(r *http.Request, q url.Values) error {
 	case errors.Is(err, bucket.ErrOpen):
 		return &act.FieldError{Field: "count", Rule: "must be over: let go, wait a few seconds and stop again", Value: "still counting"}
 	case errors.Is(err, bucket.ErrNothing):
-		return &act.FieldError{Field: "count", Rule: "must be above 0: nothing was counted since the start; is the nozzle open, and the meter heard?", Value: 0}
+		return &act.FieldError{Field: "count", Rule: "must be above 0: nothing was counted since the start; look at nozzle and meter", Value: 0}
 	case err != nil:
 		return &act.FieldError{Field: "count", Rule: "must be whole: start again, or type the pulses in", Value: strconv.Quote(err.Error())}
 	}

@@ -209,8 +209,10 @@ func (m *model) levelChart() (svg template.HTML, shown string) {
 
 // oneVolume is the person's unit of volume, L.
 func (m *model) oneVolume() float64 {
-	_, perQ := perPerson(m.Units, false)
-	return 1000 / 60 / perQ // of a unit a minute, m³/s
+	if m.Units == quantity.US {
+		return quantity.USGallon.Litres()
+	}
+	return 1
 }
 
 // markOf says in a few words what happened.

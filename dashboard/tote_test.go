@@ -60,6 +60,22 @@ func TestTotePage(t *testing.T) {
 	if !regexp.MustCompile(`class="rule wrong"`).MatchString(page) {
 		t.Error("the leak is not marked as what needs a person")
 	}
+	// What is drawn is in the units on the axes: 430 to 560 L are 114 to 148 gal, 1 m is 39.4 in.
+	ticks := func(chart string) string {
+		_, svg, _ := strings.Cut(page, `id="`+chart+`-d"`)
+		svg, _, _ = strings.Cut(svg, "</svg>\n")
+		out := ""
+		for _, m := range regexp.MustCompile(`<text class="(?:x|y)[^>]*>([^<]*)<`).FindAllStringSubmatch(svg, -1) {
+			out += m[1] + " "
+		}
+		return out
+	}
+	if got := ticks("level"); !strings.HasPrefix(got, "0 50 100 150 ") {
+		t.Errorf("level's ticks: %s", got)
+	}
+	if got := ticks("strapping"); !strings.Contains(got, " 5 10 15 20 25 30 35 ") {
+		t.Errorf("strapping's ticks: %s", got)
+	}
 	for path, want := range map[string]int{"/tote.csv": 2, "/tote/levels.csv": 41, "/tote/strapping.csv": 22} {
 		rows, err := csv.NewReader(get(t, st.h, path).Body).ReadAll()
 		if err != nil || len(rows) != want {
