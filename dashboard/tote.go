@@ -6,6 +6,7 @@ import (
 	"html/template"
 	"math"
 	"net/http"
+	"slices"
 	"strings"
 	"sync"
 	"time"
@@ -94,6 +95,9 @@ func (s *server) tote(w http.ResponseWriter, r *http.Request) {
 	p.More = m.inTote()
 	p.Level, p.Shown = m.levelChart()
 	p.Levels, p.Thinned = m.levelTable()
+	if points := m.points(); len(points) > 0 { // what came before the first flow, too, as far as the picture goes
+		m.begins = min(m.begins, points[0].At)
+	}
 	loud, quiet := m.records()
 	p.Past = append(loud, quiet...)
 	if p.mayWrite(s) {
@@ -150,6 +154,20 @@ func (m *model) inTote() (out []string) {
 	return out
 }
 
+// ahead is how long before the first flow levels are of the night.
+const ahead = int64(time.Hour)
+
+// points are the levels of the night: the newest of the days before it is none.
+func (m *model) points() []tote.Point {
+	from, _, _, _ := stretchOf(m.Snapshot, m.zone)
+	all := m.view.Points
+	i := slices.IndexFunc(all, func(p tote.Point) bool { return p.At >= from-ahead })
+	if i < 0 {
+		return all
+	}
+	return all[i:]
+}
+
 // levelGap is how long nothing may be known of the level before the line parts, ns.
 const levelGap = int64(30 * time.Minute)
 
@@ -162,8 +180,9 @@ func (m *model) levelChart() (svg template.HTML, shown string) {
 	band := draw.Series{Kind: draw.Band, Name: "right 19 times in 20"}
 	level := draw.Series{Name: "in the tote"}
 	var last *tote.Point
-	for i := range v.Points {
-		p := &v.Points[i]
+	points := m.points()
+	for i := range points {
+		p := &points[i]
 		if !p.Rest {
 			continue
 		}
@@ -183,7 +202,7 @@ func (m *model) levelChart() (svg template.HTML, shown string) {
 		c.Desc = "No level at rest yet."
 		return template.HTML(c.Draw()), ""
 	}
-	from, to := v.Points[0].At, v.Points[len(v.Points)-1].At
+	from, to := points[0].At, points[len(points)-1].At
 	c.X.Label = "night of " + time.Unix(0, from).In(m.zone).Format("2 Jan 2006")
 	marks := 0
 	for i := range v.Changes {
@@ -201,7 +220,7 @@ func (m *model) levelChart() (svg template.HTML, shown string) {
 	if out := v.Terms.Outlet.Litres(); out > 0 {
 		c.Series = append(c.Series, draw.Series{Kind: draw.Rule, Y: []float64{person(out)}, Name: "outlet"})
 	}
-	first := v.Points[0]
+	first := points[0]
 	c.Desc = fmt.Sprintf("From %s at %s to %s at %s, with %s.", m.Units.Volume(first.Volume), m.minute(from), m.Units.Volume(last.Volume), m.minute(last.At),
 		plural(marks, "refill, swap, leak or other change marked", "refills, swaps, leaks or other changes marked"))
 	return template.HTML(c.Draw()), c.Desc
@@ -232,19 +251,21 @@ const mostLevels = 60
 
 // levelTable lists the levels of the picture.
 func (m *model) levelTable() (*report.Figures, string) {
-	v := m.view
-	if len(v.Points) == 0 {
+	v, points := m.view, m.points()
+	if len(points) == 0 {
 		return nil, ""
 	}
 	vol, _, _ := units(m.Units)
 	t := &report.Figures{Columns: columns("time", ">in the tote, "+vol, ">± "+vol, "state")}
-	step := (len(v.Points) + mostLevels - 1) / mostLevels
-	for i := 0; i < len(v.Points); i += step {
-		p := &v.Points[i]
+	step := (len(points) + mostLevels - 1) / mostLevels
+	for i := 0; i < len(points); i += step {
+		p := &points[i]
 		c, _ := report.Closing(m.Units, 10, []quantity.Volume{p.Volume})
 		state := "at rest"
 		if !p.Rest {
-			state = p.Why.String()
+			if state = p.Why.String(); state == "" {
+				state = "not at rest"
+			}
 		}
 		t.Rows = append(t.Rows, []string{m.clock(p.At), report.Fixed(c[0], 10), report.Within(m.Units, report.PointWithin(v, p)), state})
 	}

@@ -125,6 +125,19 @@ func TestStrapLearntAgainstGiven(t *testing.T) {
 	}
 }
 
+// A level of days before does not stretch the picture.
+func TestToteOfThisNightOnly(t *testing.T) {
+	s := toted()
+	old := s.View.Points[0]
+	old.At -= 3 * 24 * 3600e9
+	s.View.Points = append([]tote.Point{old}, s.View.Points...)
+	s.View.Changes = append(s.View.Changes, tote.Change{Kind: tote.Unheard, From: old.At, To: s.View.Points[1].At, Volume: 50 * quantity.Litre, Within: quantity.Litre})
+	got := words1(get(t, handler(s), "/tote").Body.String())
+	if !strings.Contains(got, "From 131.3 gal at 20:40 to") || strings.Contains(got, "night of 6 Oct") || !strings.Contains(got, "changed unheard? 13.2 gal") || !strings.Contains(got, "6 Oct 20:40 to 20:40, perhaps changed while not heard: 13.2 gal") {
+		t.Errorf("%s", got)
+	}
+}
+
 func TestTotePageOfLittle(t *testing.T) {
 	for name, c := range map[string]struct {
 		snap *Snapshot
