@@ -6,6 +6,7 @@ import (
 	"math/rand/v2"
 	"os"
 	"reflect"
+	"runtime/debug"
 	"slices"
 	"sync"
 	"testing"
@@ -77,15 +78,28 @@ func agree(t *testing.T, n *night, a, b *ledger.View) {
 
 // nightsOf returns how many nights of each case to play.
 func nightsOf(quick, full uint64) uint64 {
+	if raced {
+		return min(quick, 2)
+	}
 	if os.Getenv("YARDTALLY_FULL") != "" {
 		return full
 	}
 	return quick
 }
 
+// roomy has garbage lie until it is four times what lives, for as long as the
+// test: the nights allocate much and keep little, and take a fifth less of the
+// processor so. Programs that tests start keep to their own.
+func roomy(t *testing.T) {
+	t.Helper()
+	old := debug.SetGCPercent(400)
+	t.Cleanup(func() { debug.SetGCPercent(old) })
+}
+
 // over plays a case for many seeds, several at a time, and adds up in order of seed.
 func over(t *testing.T, count uint64, play func(t *testing.T, seed uint64) *score) *score {
 	t.Helper()
+	roomy(t)
 	each := make([]*score, count)
 	t.Run("nights", func(t *testing.T) {
 		for i := range each {
@@ -212,6 +226,9 @@ func TestOddNights(t *testing.T) {
 		atMost(t, what, "changes of the tote told as of no kind, of all told", float64(y.toteVague), float64(y.toteTold), few(0.12, y.toteTold))
 		atMost(t, what, "changes of the tote beyond their 95 % interval, of all told", float64(y.toteOff), float64(y.toteTold), few(0.05, y.toteTold))
 	}
+	if raced {
+		return
+	}
 	atMost(t, "everything", "visits with a wrong number of fills, of all", float64(all.visitsSure-all.visits), float64(all.visitsSure), few(0.02, all.visitsSure))
 	atMost(t, "everything", "visits in doubt, of all", float64(all.visitsSure-all.told), float64(all.visitsSure), few(0.15, all.visitsSure))
 	// A press that was not heard, or pulses taken for a fill.
@@ -230,6 +247,9 @@ func few(share float64, n int) float64 {
 // atMost demands that a share is not above a bound.
 func atMost(t *testing.T, which, what string, n, of, share float64) {
 	t.Helper()
+	if raced {
+		return // too few nights to tell
+	}
 	if of == 0 || n > share*of {
 		t.Errorf("%s: %s: %.4g of %.4g, want at most %.1f %%", which, what, n, of, 100*share)
 	}
@@ -248,7 +268,7 @@ func (y *score) sound(t *testing.T, which string) {
 		t.Errorf("%s: %d of %d gaps hid more than they allow", which, y.gaps-y.bounded, y.gaps)
 	}
 	// A fill in which an old batch and a new one leave the nozzle may be off.
-	if d := y.sugarSaid - y.sugarIs; math.Abs(d) > 0.01*y.sugarIs {
+	if d := y.sugarSaid - y.sugarIs; math.Abs(d) > 0.01*y.sugarIs && !raced {
 		t.Errorf("%s: fills brought %.2f kg of sugar, the account says %.2f", which, y.sugarIs, y.sugarSaid)
 	}
 	// But for a drip that falls to the pull after. A burst at 2 kHz across a wrap of
@@ -435,7 +455,7 @@ func TestUnheardButton(t *testing.T) {
 		return y
 	})
 	t.Logf("%d nights with every press heard; %d without, with %.1f L in a wrong yard", heardAll, lostSome, wrong)
-	if heardAll == 0 {
+	if heardAll == 0 && !raced {
 		t.Error("on no night was every press heard")
 	}
 }
