@@ -95,7 +95,9 @@ type Options struct {
 	Said  Said  // nil: nothing can be said on the page, and there are no books
 	Books Books // nil: the books can be read only
 	// SayAct says in words what was said; nil: only entries of the books are.
-	SayAct  func(*act.Act) string
+	SayAct func(*act.Act) string
+	// Trace finds how a flow went; nil: the page of a fill is without it.
+	Trace   Tracer
 	Rig     string
 	Version string
 	Log     *slog.Logger // nil: slog.Default()
@@ -151,11 +153,18 @@ func (s *server) handler() http.Handler {
 	mux.HandleFunc("GET "+mixPath, s.mix)
 	mux.HandleFunc("GET "+meterPath, s.meter)
 	mux.HandleFunc("GET "+totePath, s.tote)
+	mux.HandleFunc("GET "+yardsPath, s.allYards)
+	mux.HandleFunc("GET "+yardsPath+"/{id}", s.oneYard)
+	mux.HandleFunc("GET "+visitPath, s.oneVisit)
+	mux.HandleFunc("GET "+fillPath, s.oneFill)
 	for _, ending := range []string{".csv", ".json"} {
 		mux.HandleFunc("GET "+meterPath+ending, s.meterTable)
 		for _, of := range []string{"", "/levels", "/strapping"} {
 			mux.HandleFunc("GET "+totePath+of+ending, s.toteTable)
 		}
+		mux.HandleFunc("GET "+seasonPath+ending, s.seasonTable)
+		mux.HandleFunc("GET "+visitPath+ending, s.visitTable)
+		mux.HandleFunc("GET "+fillPath+ending, s.traceTable)
 	}
 	mux.HandleFunc("GET "+watchPath, s.alarmPage)
 	for _, path := range []string{watchPath, watchPulls} {

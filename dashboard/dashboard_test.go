@@ -4,6 +4,7 @@ import (
 	"encoding/csv"
 	"encoding/json"
 	"fmt"
+	stdhtml "html"
 	"math/rand/v2"
 	"net/http"
 	"net/http/httptest"
@@ -95,7 +96,7 @@ func TestNothingInlineAndNothingFromElsewhere(t *testing.T) {
 		t.Errorf("%d scripts, want one, from its own file", n)
 	}
 	for _, m := range regexp.MustCompile(`(?:src|href)="(/[^"]+)"`).FindAllStringSubmatch(page, -1) {
-		if w := get(t, h, m[1]); w.Code != 200 {
+		if w := get(t, h, stdhtml.UnescapeString(m[1])); w.Code != 200 {
 			t.Errorf("%s: status %d", m[1], w.Code)
 		}
 	}
@@ -175,6 +176,7 @@ func TestPartsHoldNothingThatTakesFocus(t *testing.T) {
 			html := regexp.MustCompile(`<input type="hidden"`).ReplaceAllString(p.HTML, "") // takes none
 			// What says something by itself is found anew by live.js, by its name, value and path.
 			html = regexp.MustCompile(`<button (class="big" )?(form(action)?="[^"]*" )?name="[a-z]+" value="[^"]*">`).ReplaceAllString(html, "")
+			html = regexp.MustCompile(`<a (class="[a-z ]+" )?href="/[^"]+">`).ReplaceAllString(html, "") // and links by their paths
 			if m := regexp.MustCompile(`<(a|button|input|select|summary|textarea)\b|tabindex`).FindString(html); m != "" {
 				t.Errorf("part %s has %s: swapping it would lose the focus", p.ID, m)
 			}

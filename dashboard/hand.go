@@ -76,6 +76,8 @@ type stretch struct {
 	fill, open           bool
 	visit                int
 	as, or               string // what it is taken for, "fill", "top-up" or as in Loose.Why, and what else it may be
+	end                  int64
+	reason               ledger.Reason
 }
 
 func (f *stretch) pull() string { return fmt.Sprint(f.session, " ", f.first) }
@@ -85,13 +87,13 @@ func ofFill(f *ledger.Fill) stretch {
 	if f.TopUp {
 		as = outing.ATopUp
 	}
-	return stretch{f.Session, f.First, f.Last, f.Start, f.Volume, f.Yard, true, f.Open, f.Visit, as, f.Or}
+	return stretch{f.Session, f.First, f.Last, f.Start, f.Volume, f.Yard, true, f.Open, f.Visit, as, f.Or, f.End, f.Reason}
 }
 
 // ofLoose takes what flowed just now for open: it may yet become a fill.
 func ofLoose(v *ledger.View, l *ledger.Loose) stretch {
 	open := v.At-l.End < int64(act.DefaultRig.QuietS*1e9)
-	return stretch{l.Session, l.First, l.Last, l.Start, l.Volume, l.Yard, false, open, l.Visit, l.Why, l.Or}
+	return stretch{l.Session, l.First, l.Last, l.Start, l.Volume, l.Yard, false, open, l.Visit, l.Why, l.Or, l.End, l.Reason}
 }
 
 // flowAt returns the flow that begins after a count, or the one that the count
@@ -409,12 +411,7 @@ func (m *model) sayTap(b act.Body) string {
 			return "All told at " + m.yard(b.Yard).Name
 		}
 	case act.Deem:
-		what := deemWords[b.As]
-		if f, ok := flowAt(m.view, b.Session, b.First); ok {
-			f.open = false
-			return what + ": " + strings.TrimSuffix(m.sayFlow(&f), ", outside fills")
-		}
-		return what + ": counts " + fmt.Sprint(b.First, " to ", b.Last)
+		return deemWords[b.As] + ": " + m.sayCounts(b.Session, b.First, b.Last)
 	case act.Drained:
 		return "The hose was drained"
 	case act.Break:
@@ -422,6 +419,8 @@ func (m *model) sayTap(b act.Body) string {
 			return "The break is over"
 		}
 		return "A break"
+	case act.Assign, act.Cut, act.Visit, act.Colonies, act.Target:
+		return m.sayCorrection(b)
 	case act.Ack:
 		return "Seen: " + m.matterOfKey(b.Key)
 	case act.Shelve:
@@ -526,10 +525,25 @@ func (h *handModel) tell(m *model, s *server, acts []act.Act, r *http.Request) {
 	for i := 0; i < len(latest) && len(h.Said) < lastSaid; i++ {
 		a := &latest[i]
 		t := at(a)
-		if !byTap(a.Body) || gone[a.ID] || t < m.begins {
+		if !byTap(a.Body) || a.Who == act.BySettings || gone[a.ID] || t < m.begins {
+			continue
+		}
+		if _, season := a.Body.(act.Target); season { // the yard's page has it
 			continue
 		}
 		x := saidTap{a.ID, m.clock(t), m.sayTap(a.Body), a.Who}
+		if b, ok := a.Body.(act.Assign); ok { // of all of a visit by one tap
+			tap := []act.Assign{b}
+			for ; i+1 < len(latest); i++ {
+				prev := &latest[i+1]
+				b, ok := prev.Body.(act.Assign)
+				if !ok || gone[prev.ID] || prev.Who != a.Who || a.When-prev.When != int64(len(tap)) || b.Yard != tap[0].Yard {
+					break
+				}
+				tap, x.ID = append([]act.Assign{b}, tap...), prev.ID+" "+x.ID
+			}
+			x.Text = m.sayMoved(tap)
+		}
 		if b, ok := a.Body.(act.Shelve); ok { // of several kinds by one tap
 			tap := []act.Shelve{b}
 			for ; i+1 < len(latest); i++ {
@@ -584,6 +598,16 @@ func (m *model) sayTold(acts []act.Act, ids []string, gone map[string]bool, agai
 			}
 		}
 		n.Text, n.Back = m.sayShelved(tap)+".", strings.Join(standing, " ")
+	}
+	if _, ok := a.Body.(act.Assign); ok {
+		var tap []act.Assign
+		var standing []string
+		for _, a := range said {
+			if b, ok := a.Body.(act.Assign); ok {
+				tap, standing = append(tap, b), append(standing, a.ID)
+			}
+		}
+		n.Text, n.Back = m.sayMoved(tap)+".", strings.Join(standing, " ")
 	}
 	switch {
 	case gone[a.ID]:

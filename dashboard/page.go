@@ -37,6 +37,7 @@ func readAssets() map[string]asset {
 		"style.css":    "text/css; charset=utf-8",
 		"forecast.css": "text/css; charset=utf-8",
 		"books.css":    "text/css; charset=utf-8",
+		"yards.css":    "text/css; charset=utf-8",
 		"live.js":      "text/javascript; charset=utf-8",
 		"mark.svg":     "image/svg+xml",
 	} {
@@ -167,6 +168,7 @@ type home struct {
 // homes are the pages that all others link to, in the order of their links.
 var homes = []home{
 	{"/", "Tonight", false},
+	{yardsPath, "All yards", false},
 	{forecastPath, "Will it pump?", false},
 	{mixPath, "What to mix?", false},
 	{meterPath, "Meter", false},
@@ -187,6 +189,9 @@ func ours(from string) bool {
 	u, err := url.Parse(from)
 	if err != nil || u.Scheme != "" || u.Host != "" || u.User != nil || strings.Contains(from, `\`) {
 		return false
+	}
+	if u.Path == visitPath || u.Path == fillPath {
+		return true
 	}
 	return u.Path == path.Clean(u.Path) && slices.ContainsFunc(homes, func(h home) bool {
 		return u.Path == h.Path || h.Path != "/" && strings.HasPrefix(u.Path, h.Path+"/")

@@ -46,6 +46,10 @@ var sayings = map[string]saying{
 	"ack":      one((*server).sayAck),
 	"shelve":   (*server).sayShelve,
 	"unshelve": (*server).sayUnshelve,
+	"move":     (*server).sayMove,
+	"cut":      one((*server).sayCut),
+	"join":     one((*server).sayJoin),
+	"visit":    one((*server).sayVisitOf),
 }
 
 // Where on the page it is said what became of a tap.
@@ -88,38 +92,53 @@ func (s *server) say(w http.ResponseWriter, r *http.Request) {
 	if !s.form(w, r, mostForm) {
 		return
 	}
-	saying := sayings[r.PathValue("what")]
-	if saying == nil {
+	what := r.PathValue("what")
+	saying, since := sayings[what], dated[what] != nil && s.Books != nil
+	if saying == nil && !since {
 		http.NotFound(w, r)
 		return
 	}
 	f := r.PostForm
-	spot, home := spotOf(r.PathValue("what"), f.Get("at")), "/"
-	if f.Get("page") == watchPath && spot == byWatch {
-		home = watchPath
+	spot, page := spotOf(what, f.Get("at")), backTo(f.Get("page"))
+	if page != nil && (page.Path == watchPath) != (spot == byWatch) {
+		page = nil
 	}
 	f.Del("at")
 	f.Del("page")
-	if r.PathValue("what") == "deem" {
+	switch what {
+	case "deem", "move", "cut", "join":
 		s.awaitEnd(r.Context(), f.Get("pull"))
 	}
 	t := tapOf(r)
-	id, again, err := s.sayOnce(r.Context(), t, nameOf(r), func(ctx context.Context, now act.Moment) ([]act.Body, error) {
-		return saying(s, ctx, now, f)
-	})
-	if err != nil {
-		if home == watchPath {
-			s.drawAlarms(w, r, s.statusOf(w, err), note{Bad: true, Spot: spot, Text: "Nothing was said: " + sentence(err)})
-			return
-		}
+	var id string
+	var again bool
+	var err error
+	if since {
+		id, again, err = s.keepDated(r.Context(), t, nameOf(r), what, f)
+	} else {
+		id, again, err = s.sayOnce(r.Context(), t, nameOf(r), func(ctx context.Context, now act.Moment) ([]act.Body, error) {
+			return saying(s, ctx, now, f)
+		})
+	}
+	switch {
+	case err != nil && page != nil:
+		s.drawAt(w, r, page, s.statusOf(w, err), note{Bad: true, Spot: spot, Text: "Nothing was said: " + sentence(err)})
+		return
+	case err != nil:
 		s.sayWhy(w, r, spot, err)
 		return
 	}
-	q := url.Values{"said": {id}}
-	if again {
+	to := &url.URL{Path: "/"}
+	if page != nil {
+		to = page
+	}
+	q := to.Query()
+	q.Del("again")
+	if q.Set("said", id); again {
 		q.Set("again", "1")
 	}
-	http.Redirect(w, r, home+"?"+q.Encode()+"#"+spot, http.StatusSeeOther)
+	to.RawQuery = q.Encode()
+	http.Redirect(w, r, to.String()+"#"+spot, http.StatusSeeOther)
 }
 
 // sayWhy shows the page with why nothing was said.
@@ -232,8 +251,8 @@ func (s *server) sayDeem(_ context.Context, _ act.Moment, f url.Values) (act.Bod
 	if !ok {
 		return nil, &act.FieldError{Field: "pull", Rule: "must be a flow that the rig still knows", Value: strconv.Quote(f.Get("pull"))}
 	}
-	if snap := s.Feed.Snapshot(); p.open && snap.Live.Flow > 0 && snap.Now-snap.Live.FlowAt < int64(flowAge) {
-		return nil, &act.FieldError{Field: "pull", Rule: "must have ended before it is said what it was", Value: "still flowing"}
+	if err := s.flowing(&p); err != nil {
+		return nil, err
 	}
 	return act.Deem{Session: p.session, First: p.first, Last: p.last, As: f.Get("as")}, nil
 }
@@ -263,7 +282,7 @@ func (s *server) sayBack(ctx context.Context, _ act.Moment, f url.Values) ([]act
 	var out []act.Body
 	for _, id := range strings.Fields(f.Get("act")) {
 		switch i := slices.IndexFunc(acts, func(a act.Act) bool { return a.ID == id }); {
-		case i < 0 || !byTap(acts[i].Body):
+		case i < 0 || !byTap(acts[i].Body) || acts[i].Who == act.BySettings:
 			return nil, &act.FieldError{Field: "act", Rule: "must be one that was said by a tap", Value: strconv.Quote(id)}
 		case gone[id]:
 			return nil, &act.FieldError{Field: "act", Rule: "must not be taken back already", Value: strconv.Quote(id)}
@@ -279,7 +298,8 @@ func (s *server) sayBack(ctx context.Context, _ act.Moment, f url.Values) ([]act
 // byTap reports whether an act is of a kind that the page's buttons make.
 func byTap(b act.Body) bool {
 	switch b.(type) {
-	case act.Arrive, act.Colony, act.Deem, act.Drained, act.Break, act.Fix, act.Ack, act.Shelve:
+	case act.Arrive, act.Colony, act.Deem, act.Drained, act.Break, act.Fix, act.Ack, act.Shelve,
+		act.Assign, act.Cut, act.Visit, act.Colonies, act.Target:
 		return true
 	}
 	return false

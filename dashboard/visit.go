@@ -25,7 +25,7 @@ type hereModel struct {
 }
 
 type fillRow struct {
-	No, Start, Note, Volume, Seconds, Flow, Syrup string
+	Link, No, Start, Note, Volume, Seconds, Flow, Syrup string
 }
 
 type fillsModel struct {
@@ -377,6 +377,10 @@ func (m *model) looseLines(loose []ledger.Loose) []string {
 	return out
 }
 
+// mostLinked is how many fills of a visit have links to their own pages here;
+// those of more have them on the visit's page, lest this one grow heavy.
+const mostLinked = 60
+
 // fillRows lists a visit's fills, by their numbers in the report of fills; what
 // is shown adds up to the visit's line.
 func (m *model) fillRows(f *fillsModel, fills []ledger.Fill, sum int64) {
@@ -396,6 +400,9 @@ func (m *model) fillRows(f *fillsModel, fills []ledger.Fill, sum int64) {
 		no := sort.Search(len(m.view.Fills), func(k int) bool { return m.view.Fills[k].Start >= x.Start }) - first + 1
 		row := fillRow{No: strconv.Itoa(no), Start: m.clock(x.Start), Volume: report.Fixed(cells[i], 100),
 			Seconds: fmt.Sprintf("%.0f", float64(x.End-x.Start)/1e9), Syrup: "–", Note: noteOf(x)}
+		if len(fills) <= mostLinked {
+			row.Link = flowLink(x.Session, x.First)
+		}
 		row.Flow, _ = m.Units.FlowParts(x.Flow)
 		if x.HasSyrup {
 			row.Syrup, _ = m.Units.TemperatureParts(x.Syrup)

@@ -17,6 +17,7 @@ import (
 
 type yardRow struct {
 	Name, Fills, Volume string
+	Link                string // its visit; "": none, or not one alone
 	Which               string // which visit, or why no yard is known
 	Strip               []template.HTML
 	Here, Ahead         bool
@@ -252,6 +253,7 @@ func (m *model) yardsPart(leg int, named bool) yardsPart {
 			row.Which = report.WhyNoYard(g.reason)
 		case g.visit >= 0 && g.visit < len(m.view.Visits):
 			x = m.view.Visits[g.visit]
+			row.Link = m.visitLink(g.visit)
 			row.Here = g.visit == hand && g.yard == m.view.Here.Yard
 			if x.Colonies > 0 {
 				row.Fills += " of " + strconv.Itoa(x.Colonies)

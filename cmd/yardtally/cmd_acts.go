@@ -289,6 +289,8 @@ func sayAct(b act.Body, u quantity.System, zone *time.Location) string {
 			what += ", to get " + report.Hundredths(u, quantity.VolumeOf(b.FillL/1000)) + " each"
 		}
 		return what
+	case act.Target:
+		return sayTarget(b, u)
 	case act.Route:
 		if len(b.Yards) == 0 {
 			return "route: none"
@@ -312,6 +314,20 @@ func sayAct(b act.Body, u quantity.System, zone *time.Location) string {
 		return entry.Words(b, u)
 	}
 	return b.Kind() + ": of a later version"
+}
+
+func sayTarget(b act.Target, u quantity.System) string {
+	where := "yard " + b.Yard
+	if b.Yard == "" {
+		where = "every yard that has none of its own"
+	}
+	switch {
+	case b.EachL > 0:
+		return "target: " + report.Hundredths(u, quantity.VolumeOf(b.EachL/1000)) + " of syrup a colony and season in " + where
+	case b.SugarKg > 0:
+		return "target: " + u.Mass(quantity.Mass(b.SugarKg)) + " of sugar a colony and season in " + where
+	}
+	return "target: none in " + where
 }
 
 func sayColony(b act.Colony) string {

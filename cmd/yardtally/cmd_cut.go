@@ -4,13 +4,13 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"math"
 	"strings"
 	"time"
 
 	"yardtally/calibrate/quantity"
 	"yardtally/dashboard/report"
 	"yardtally/meter/act"
+	"yardtally/meter/outing"
 )
 
 const cutUsage = `
@@ -65,21 +65,19 @@ func runCut(ctx context.Context, e *env, args []string) (err error) {
 		}
 		part = float64(t.UnixNano()-f.Start) / float64(f.End-f.Start)
 	}
-	pulses := f.Last - f.First
-	n := math.Round(part * float64(pulses))
-	// Not a number, as of a fill that is worth nothing, is refused, too.
-	if !(n >= 1 && n <= float64(pulses)-1) {
+	count, ok := outing.CutAt(f.First, f.Last, part)
+	if !ok {
 		if timed {
 			return fmt.Errorf("at: must be inside fill %d, between %s and %s, is %q", f.no, clockTime(f.Start, s.zone), clockTime(f.End, s.zone), where)
 		}
 		return fmt.Errorf("at: must be inside fill %d, between nothing and its %s, is %q", f.no, report.Hundredths(s.sys, f.Volume), where)
 	}
-	first := quantity.Volume(math.Round(float64(f.Volume) * n / float64(pulses)))
+	first := f.Volume / quantity.Volume(f.Last-f.First) * quantity.Volume(count-f.First)
 	cells, sum := report.Closing(s.sys, 100, []quantity.Volume{first, f.Volume - first})
 	_, unit := s.sys.VolumeParts(0)
 	text := fmt.Sprintf("Fill %d, %s %s, cut into %s and %s %s.", f.no, report.Fixed(sum, 100), unit,
 		report.Fixed(cells[0], 100), report.Fixed(cells[1], 100), unit)
-	return s.keep(ctx, text, said{body: act.Cut{Session: f.Session, At: f.First + uint64(n)}})
+	return s.keep(ctx, text, said{body: act.Cut{Session: f.Session, At: count}})
 }
 
 func clockTime(ns int64, zone *time.Location) string {

@@ -24,6 +24,9 @@ WHAT is one of:
   break                   a break: what is switched off for it raises no alarm
   break-over              it is over; the next pull says so by itself
   colonies YARD N         N colonies stand in a yard, this night and from then on
+  target YARD AMOUNT      what each colony of a yard is meant to get in a season, syrup
+                          like "6 gal" or sugar like "40 lb"; "none" for nothing; YARD
+                          all is every yard that has no target of its own
   route YARD YARD ...     the order of the yards on the outing that goes on or comes
                           next; "route none" for no order
 A YARD is its id or its name. What is said now is of the place where the rig is.
@@ -40,6 +43,7 @@ type saying struct {
 	what  string
 	n     int
 	yards []string
+	body  act.Target // of target, but for its yard
 }
 
 // colonyWords are the words for what can be said of a colony.
@@ -52,7 +56,7 @@ func runSay(ctx context.Context, e *env, args []string) (err error) {
 	var s spoken
 	s.flags(fs)
 	var f sayFlags
-	fs.StringVar(&f.at, "at", "", "`WHEN`: a time of the night like \"21:40\" or \"9:40pm\", or \"2026-10-09 21:40\" (default: now); colonies take \"ever\", too")
+	fs.StringVar(&f.at, "at", "", "`WHEN`: a time of the night like \"21:40\" or \"9:40pm\", or \"2026-10-09 21:40\" (default: now); colonies and target take \"ever\", too")
 	fs.StringVar(&f.yard, "yard", "", "`YARD` of the colonies (default: the one that the rig was in)")
 	fs.IntVar(&f.number, "number", 0, "the colony's `NUMBER`, where colonies have one")
 	fs.StringVar(&f.fill, "fill", "", "with colonies: what each is meant to get, a `VOLUME` like \"1 gal\"")
@@ -111,6 +115,11 @@ func parseSaying(args []string) (x saying, err error) {
 		}
 		x.yards = args
 		return x, nil
+	case "target":
+		if len(args) < 2 {
+			return x, errors.New("YARD AMOUNT: must both be given, like \"target mill 6 gal\"")
+		}
+		return x, x.target(args)
 	case "colonies":
 		if len(args) < 2 {
 			return x, errors.New("YARD N: must both be given, like \"colonies mill 24\"")
@@ -118,7 +127,7 @@ func parseSaying(args []string) (x saying, err error) {
 		least, most, count = 1, 1, true
 		x.yards, args = []string{strings.Join(args[:len(args)-1], " ")}, args[len(args)-1:]
 	default:
-		return x, fmt.Errorf("WHAT: must be arrived, left, skipped, dead, two-feeders, shared, all-told, drained, break, break-over, colonies or route, is %q", x.what)
+		return x, fmt.Errorf("WHAT: must be arrived, left, skipped, dead, two-feeders, shared, all-told, drained, break, break-over, colonies, target or route, is %q", x.what)
 	}
 	if len(args) > most {
 		return x, fmt.Errorf("argument %q: must not be there after %s", args[most], x.what)
@@ -141,6 +150,24 @@ func parseSaying(args []string) (x saying, err error) {
 	return x, nil
 }
 
+// target reads a yard and what its colonies are meant to get.
+func (x *saying) target(args []string) (err error) {
+	yard, amount := args[:len(args)-1], args[len(args)-1]
+	if n := len(args); n > 2 && amount != "none" && strings.ContainsAny(args[n-2][:1], "0123456789.") { // "6 gal" as two words
+		yard, amount = args[:n-2], args[n-2]+" "+amount
+	}
+	x.yards = []string{strings.Join(yard, " ")}
+	if amount == "none" {
+		return nil
+	}
+	x.body, err = act.ParseTarget("", amount)
+	var fe *act.FieldError
+	if errors.As(err, &fe) {
+		err = fmt.Errorf("AMOUNT: %s, is %v", fe.Rule, fe.Value)
+	}
+	return err
+}
+
 // beside refuses flags that say nothing of WHAT.
 func (f *sayFlags) beside(x saying, has func(string) bool) error {
 	_, colony := colonyWords[x.what]
@@ -151,8 +178,8 @@ func (f *sayFlags) beside(x saying, has func(string) bool) error {
 		return fmt.Errorf("-yard: must stand only with skipped, dead, two-feeders, shared or all-told, stands with %q", x.what)
 	case has("fill") && x.what != "colonies":
 		return fmt.Errorf("-fill: must stand only with colonies, stands with %q", x.what)
-	case f.at == "ever" && x.what != "colonies":
-		return fmt.Errorf("-at: must be ever only with colonies, stands with %q", x.what)
+	case f.at == "ever" && x.what != "colonies" && x.what != "target":
+		return fmt.Errorf("-at: must be ever only with colonies or target, stands with %q", x.what)
 	case has("number") && (f.number < 1 || f.number > 100000):
 		return fmt.Errorf("-number: must be between 1 and 100000, is %d", f.number)
 	case has("number") && x.n > 1 && x.what != "shared":
@@ -166,7 +193,7 @@ func (x *saying) said(s *spoken, f *sayFlags, fill quantity.Volume) (said, error
 	switch x.what {
 	case "route":
 		return x.route(s, f)
-	case "colonies":
+	case "colonies", "target":
 		// Who counts them after feeding means the night, not what comes after it.
 		from := s.from
 		if f.at == "ever" {
@@ -178,7 +205,14 @@ func (x *saying) said(s *spoken, f *sayFlags, fill quantity.Volume) (said, error
 			}
 			from = t.UnixNano()
 		}
+		if x.what == "target" && x.yards[0] == "all" {
+			return said{from: from, body: x.body}, nil
+		}
 		y, err := s.yard("YARD", x.yards[0])
+		if x.what == "target" {
+			x.body.Yard = y.ID
+			return said{from: from, body: x.body}, err
+		}
 		return said{from: from, body: act.Colonies{Yard: y.ID, Count: x.n, FillL: fill.Litres()}}, err
 	}
 	t, err := s.moment(f.at)

@@ -70,7 +70,7 @@ var rooms = map[string][]string{
 	"ingest/desk":                  {"calibrate/quantity", "meter", "meter/act", "meter/ledger", "ingest/journal", "ingest/source"},
 	"dashboard":                    {"calibrate/...", "meter/...", "dashboard/door", "dashboard/draw", "dashboard/report"},
 	"dashboard/door":               {"golang.org/x/crypto"},
-	"dashboard/draw":               {"calibrate/quantity", "meter/ledger"},
+	"dashboard/draw":               {"calibrate/quantity", "meter/ledger", "meter/yard"},
 	"dashboard/report":             {"calibrate/...", "meter/act", "meter/books", "meter/ledger", "meter/outing", "meter/tote", "meter/worth", "meter/watch", "meter/alarm", "codeberg.org/go-pdf/fpdf", "golang.org/x/image"},
 	"cmd/yardtally/settings":       {"calibrate/quantity", "meter/act", "ingest/places", "ingest/wire", "github.com/pelletier/go-toml/v2"},
 	"cmd/yardtally":                {"calibrate/...", "meter/...", "ingest/...", "dashboard/...", "cmd/yardtally/settings", "golang.org/x/term", "github.com/creack/pty", "github.com/eclipse/paho.mqtt.golang"},

@@ -1,14 +1,10 @@
 package main
 
 import (
-	"cmp"
 	"fmt"
-	"slices"
 	"strings"
 
-	"yardtally/calibrate/quantity"
 	"yardtally/dashboard/report"
-	"yardtally/meter/ledger"
 )
 
 // ofVisit returns all flow of one visit of the night, fills and the rest, named
@@ -74,39 +70,12 @@ func (p *pick) ofVisit(s *spoken) (all []stretch, what string, err error) {
 	case len(fit) > 1:
 		return nil, "", fmt.Errorf("-visit: must be a time in one of the visits, like %s, as %q fits %d: %s", second(v.Visits[fit[0]].From, s.zone)[11:], p.visit, len(fit), list(fit))
 	}
-	all, sum := flowOfVisit(v, fit[0])
+	counts, sum := report.CountsOf(v, fit[0])
+	for _, c := range counts {
+		all = append(all, stretch{c.Session, c.First, c.Last})
+	}
 	if len(all) == 0 {
 		return nil, "", fmt.Errorf("-visit: must be a visit on which something flowed, is %s", name(fit[0]))
 	}
 	return all, fmt.Sprintf("The visit of %s, %s", name(fit[0]), report.Hundredths(s.sys, sum)), nil
-}
-
-// flowOfVisit returns the counts of a visit's flow, in order; what abuts is one.
-func flowOfVisit(v *ledger.View, k int) (all []stretch, sum quantity.Volume) {
-	type flow struct {
-		stretch
-		start int64
-	}
-	var flows []flow
-	for i := range v.Fills {
-		if f := &v.Fills[i]; f.Visit == k {
-			flows = append(flows, flow{stretch{f.Session, f.First, f.Last}, f.Start})
-			sum += f.Volume
-		}
-	}
-	for i := range v.Loose {
-		if l := &v.Loose[i]; l.Visit == k {
-			flows = append(flows, flow{stretch{l.Session, l.First, l.Last}, l.Start})
-			sum += l.Volume
-		}
-	}
-	slices.SortStableFunc(flows, func(a, b flow) int { return cmp.Compare(a.start, b.start) })
-	for _, f := range flows {
-		if n := len(all); n > 0 && all[n-1].session == f.session && all[n-1].last == f.first {
-			all[n-1].last = f.last
-			continue
-		}
-		all = append(all, f.stretch)
-	}
-	return all, sum
 }

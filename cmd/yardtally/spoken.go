@@ -114,11 +114,7 @@ func (s *spoken) keep(ctx context.Context, text string, all ...said) error {
 	for i, x := range all {
 		a := &acts[i]
 		*a = act.Act{ID: newID(), Rig: s.backend.Rig(), Who: s.who, When: when, From: x.from, Body: x.body, Replaces: slices.Clone(x.over)}
-		for k := range standing {
-			if sameMatter(a, &standing[k]) && !slices.Contains(a.Replaces, standing[k].ID) {
-				a.Replaces = append(a.Replaces, standing[k].ID)
-			}
-		}
+		a.Replaces = replaces(a, standing)
 		if err := a.Check(); err != nil {
 			return err
 		}
@@ -144,6 +140,18 @@ func (s *spoken) keep(ctx context.Context, text string, all ...said) error {
 		}
 	}
 	return nil
+}
+
+// replaces returns what an act replaces: what it names itself, and what else stands
+// on its matter.
+func replaces(a *act.Act, standing []act.Act) []string {
+	out := slices.Clone(a.Replaces)
+	for k := range standing {
+		if sameMatter(a, &standing[k]) && !slices.Contains(out, standing[k].ID) {
+			out = append(out, standing[k].ID)
+		}
+	}
+	return out
 }
 
 // sameMatter reports whether a new act is about what an old one was about, so

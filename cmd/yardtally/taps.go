@@ -58,9 +58,13 @@ func (t *taps) keep(ctx context.Context, who string, fresh []said) ([]act.Act, e
 	for i := range all {
 		when = max(when, all[i].When+1)
 	}
+	standing := act.Standing(all)
 	var kept []act.Act
 	for i, x := range fresh {
 		a := act.Act{ID: newID(), Rig: t.d.set.Rig, Who: who, When: when + int64(i), From: x.from, Body: x.body, Replaces: x.over}
+		if !act.OfBooks(x.body) {
+			a.Replaces = replaces(&a, standing)
+		}
 		if _, err := t.d.desk.AddActs(ctx, a); err != nil {
 			return kept, err
 		}

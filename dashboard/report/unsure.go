@@ -1,10 +1,13 @@
 package report
 
 import (
+	"cmp"
 	"fmt"
+	"slices"
 	"strconv"
 	"strings"
 
+	"yardtally/calibrate/quantity"
 	"yardtally/meter/ledger"
 	"yardtally/meter/outing"
 )
@@ -170,4 +173,51 @@ func FlowsOf(v *ledger.View, k int) (fills []ledger.Fill, loose []ledger.Loose) 
 		}
 	}
 	return fills, loose
+}
+
+// SayOr says what a flow that is taken for one thing may be besides, and why:
+// "a top-up: soon after the one before, and little"; "" where it is sure. As
+// and or are as in ledger.Loose, and of fills outing.AFill or outing.ATopUp.
+func SayOr(as, or string) string {
+	if or == "" {
+		return ""
+	}
+	s := orWords(or, 1)
+	if why := unsureWhy[taken{as, or}]; why != "" {
+		s += ": " + why
+	}
+	return s
+}
+
+// Counts is a stretch of a session's counts: pulses after First, up to and with Last.
+type Counts struct{ Session, First, Last uint64 }
+
+// CountsOf returns the counts of all flow of the visit at place k, in order of
+// time, and what it comes to. Flows that follow one another without a gap are one.
+func CountsOf(v *ledger.View, k int) (all []Counts, sum quantity.Volume) {
+	type flow struct {
+		Counts
+		start int64
+	}
+	var flows []flow
+	fills, loose := FlowsOf(v, k)
+	for i := range fills {
+		f := &fills[i]
+		flows = append(flows, flow{Counts{f.Session, f.First, f.Last}, f.Start})
+		sum += f.Volume
+	}
+	for i := range loose {
+		l := &loose[i]
+		flows = append(flows, flow{Counts{l.Session, l.First, l.Last}, l.Start})
+		sum += l.Volume
+	}
+	slices.SortStableFunc(flows, func(a, b flow) int { return cmp.Compare(a.start, b.start) })
+	for _, f := range flows {
+		if n := len(all); n > 0 && all[n-1].Session == f.Session && all[n-1].Last == f.First {
+			all[n-1].Last = f.Last
+			continue
+		}
+		all = append(all, f.Counts)
+	}
+	return all, sum
 }

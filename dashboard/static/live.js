@@ -53,8 +53,8 @@
     }
   }
 
-  // A piece that holds buttons keeps what a hand or a keyboard is at: the focus
-  // goes to the same button, and nothing moves away from under a finger: any
+  // A piece that holds buttons or links keeps what a hand or a keyboard is at: the
+  // focus goes to the same one, and nothing moves away from under a finger: any
   // piece above would push the buttons below it.
   var late = {}, down = 0; // since when a finger is down, ms; 0: it is not
   var HELD = 4000; // ms: a finger that rests longer taps nothing
@@ -65,13 +65,19 @@
       late[id] = html;
       return;
     }
-    var same = el.contains(at) && at.name, found = false;
+    var same = el.contains(at) && (at.name || at.getAttribute('href')), found = false;
     el.innerHTML = html;
     el.drawn = html;
     if (!same) return;
     el.querySelectorAll('button').forEach(function (b) {
       if (b.name === at.name && b.value === at.value && ['form', 'formaction'].every(function (a) { return b.getAttribute(a) === at.getAttribute(a); })) {
         b.focus({preventScroll: true});
+        found = true;
+      }
+    });
+    el.querySelectorAll('a').forEach(function (a) {
+      if (a.getAttribute('href') === at.getAttribute('href')) {
+        a.focus({preventScroll: true});
         found = true;
       }
     });

@@ -198,3 +198,15 @@ func (d *Desk) Records(ctx context.Context, after uint64, limit int, fn func(*me
 	}
 	return last, err
 }
+
+// Where returns the instants, Unix ns, at which the ledger places records. They
+// are kept ones, or tell of an arrival by their Boot, Mono and Wall alone.
+func (d *Desk) Where(ctx context.Context, recs []meter.Record) (at []int64, err error) {
+	out := make([]int64, len(recs))
+	err = d.ask(ctx, func() {
+		for i := range recs {
+			out[i] = d.led.Where(&recs[i])
+		}
+	})
+	return out, err
+}

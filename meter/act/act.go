@@ -42,7 +42,7 @@ func (a *Act) Since() int64 {
 }
 
 // Body is what was said. Its concrete types are Rig, Tote, Yard, Meter,
-// Proving, Batch, Line, Colonies, Route, Arrive, Colony, Assign, Deem, Cut,
+// Proving, Batch, Line, Colonies, Target, Route, Arrive, Colony, Assign, Deem, Cut,
 // Visit, Drained, Break, Announced, Ack, Shelve, those of the books (see OfBooks),
 // Undo, Fix and Unknown.
 type Body interface {
@@ -311,6 +311,8 @@ func decodeBody(kind string, raw json.RawMessage) (Body, error) {
 		return decode[Assign](raw)
 	case "colonies":
 		return decode[Colonies](raw)
+	case "target":
+		return decode[Target](raw)
 	case "route":
 		return decode[Route](raw)
 	case "arrive":

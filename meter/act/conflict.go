@@ -24,6 +24,8 @@ func Subject(b Body) string {
 		return "yard " + b.ID
 	case Colonies:
 		return "colonies " + b.Yard
+	case Target:
+		return "target " + b.Yard
 	case Route:
 		return "route"
 	case Fix:

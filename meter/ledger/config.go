@@ -78,6 +78,7 @@ type config struct {
 	booked    []Booked
 	named     []act.Act // assigns and their like, to say which of them found nothing
 	yards     []YardInfo
+	targets   map[string]Target    // by yard; "": of every other
 	fixes     map[string]clock.Fix // by the boot's id
 	review    []Review
 	boots     map[uint32]string // ids of boots, as far as they were told
@@ -136,7 +137,7 @@ func compile(standing []act.Act) *config {
 
 // compileWith is compile where the books were read; used is what they come to.
 func compileWith(said []act.Act, b *books, standing []act.Act) *config {
-	cfg := &config{fixes: make(map[string]clock.Fix), curves: make([]CurveSpan, 1), stands: make(map[string][]stand)}
+	cfg := &config{fixes: make(map[string]clock.Fix), curves: make([]CurveSpan, 1), stands: make(map[string][]stand), targets: make(map[string]Target)}
 	cur := span{from: math.MinInt64, rig: act.DefaultRig, sense: sensor.RulesOf(sensor.Tote{})}
 	cur.derive()
 	cfg.spans = []span{cur}
@@ -175,11 +176,21 @@ func compileWith(said []act.Act, b *books, standing []act.Act) *config {
 	cfg.name()
 	for _, y := range yards {
 		cfg.yards = append(cfg.yards, YardInfo{ID: y.ID, Name: y.Name, Lat: y.Lat, Lon: y.Lon,
-			EnterM: y.EnterM, LeaveM: y.LeaveM, Colonies: y.Colonies, Fill: litres(y.FillL), Closed: y.Closed})
+			EnterM: y.EnterM, LeaveM: y.LeaveM, Colonies: y.Colonies, Fill: litres(y.FillL), Closed: y.Closed, Ring: y.Ring, Target: cfg.target(y.ID)})
 	}
 	slices.SortFunc(cfg.yards, func(a, b YardInfo) int { return cmp.Compare(a.ID, b.ID) })
 	cfg.reviewYards(yards)
 	return cfg
+}
+
+// target is what each colony of a yard is meant to get in a season.
+func (c *config) target(yard string) Target {
+	if t := c.targets[yard]; t.Said() {
+		return t
+	}
+	t := c.targets[""]
+	t.All = t.Said()
+	return t
 }
 
 // take takes in one act.
@@ -209,6 +220,8 @@ func (c *config) take(a *act.Act, next *span, yards map[string]act.Yard, pr *pro
 		c.stand(b.ID, a, b.Colonies, b.FillL, &b.Numbered)
 	case act.Colonies:
 		c.stand(b.Yard, a, b.Count, b.FillL, nil)
+	case act.Target:
+		c.targets[b.Yard] = Target{Each: litres(b.EachL), Sugar: quantity.Mass(b.SugarKg), From: a.From}
 	case act.Meter:
 		pr.meter(b)
 	case act.Line:

@@ -125,7 +125,7 @@ func (l *Ledger) SetActs(all []act.Act) {
 			refix = true
 		case act.Assign, act.Deem, act.Cut, act.Colony, act.Colonies, act.Arrive, act.Visit, act.Drained, act.Break, act.Route, act.Yard:
 			// The account's alone.
-		case act.Line, act.Unknown:
+		case act.Line, act.Target, act.Unknown:
 			// Nothing is folded by them.
 		case act.Proving:
 			// Where it was said before, that no longer counts.
@@ -300,3 +300,6 @@ func (l *Ledger) Here(boot uint32, mono, wall int64) int64 {
 	r := meter.Record{Boot: boot, Mono: mono, Wall: wall}
 	return l.clk.Arrival(&r)
 }
+
+// Where returns the instant at which a record that was taken in is placed.
+func (l *Ledger) Where(r *meter.Record) int64 { return l.clk.Place(r) }

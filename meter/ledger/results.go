@@ -100,7 +100,25 @@ type YardInfo struct {
 	Colonies       int
 	Fill           quantity.Volume // intended for each colony; 0: not said
 	Closed         bool
+	Ring           []act.Corner // its outline, not closed; nil: it is a circle of EnterM
+
+	// As last said, though it be of later than View.At.
+	Standing int             // colonies as last counted, less those that died since; 0: not said
+	Each     quantity.Volume // what each is meant to get on a visit; 0: not said
+	Target   Target
 }
+
+// Target is what each colony of a yard is meant to get in a season, in syrup or
+// in sugar; neither: nothing was said.
+type Target struct {
+	Each  quantity.Volume
+	Sugar quantity.Mass
+	From  int64 // Unix ns from when it holds; 0: since ever
+	All   bool  // it was said of all yards, not of this
+}
+
+// Said reports whether there is a target.
+func (t Target) Said() bool { return t.Each > 0 || t.Sugar > 0 }
 
 // Outing is a stretch of feeding without a break of hours.
 type Outing struct {

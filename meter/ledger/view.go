@@ -20,7 +20,7 @@ func (l *Ledger) View() *View {
 		sp = *l.cfg.at(st.At)
 	}
 	v := &View{Rig: l.rig, At: st.At, Records: st.Seen, Wild: st.Count.Wild, Zone: sp.rig.Zone, Total: st.total(l.cfg),
-		Gaps: st.Gaps, Yards: l.cfg.yards, PulseVolume: st.pulse(&sp), Curves: l.cfg.curves, Syrup: st.Syrup, Air: st.Air, Steps: st.Steps}
+		Gaps: st.Gaps, PulseVolume: st.pulse(&sp), Curves: l.cfg.curves, Syrup: st.Syrup, Air: st.Air, Steps: st.Steps}
 	v.Tote, _ = st.toteNow(&sp, st.At)
 	if l.st.Seen > 0 {
 		v.Settled = l.key.at
@@ -40,6 +40,7 @@ func (l *Ledger) View() *View {
 	if sp.batch != nil {
 		v.Brix = Last{Value: sp.syrup.Syrup.Solids.Brix(), At: sp.since, Has: true}
 	}
+	v.Yards = l.yards(&st, &b)
 	v.Left = l.left(&st, v, &b)
 	if n := len(l.cfg.said.Routes); n > 0 {
 		v.Route = l.cfg.said.Routes[n-1].Yards

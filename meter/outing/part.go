@@ -1,6 +1,7 @@
 package outing
 
 import (
+	"math"
 	"slices"
 	"sort"
 
@@ -141,6 +142,18 @@ func (a *account) split(q part, edge uint64) (head, rest part) {
 	rest.Through += head.Volume()
 	head.Within, rest.Within = a.said.Within(&head.Flow), a.said.Within(&rest.Flow)
 	return head, rest
+}
+
+// CutAt returns the count at which so large a share of the pulses after first up
+// to and with last is over, to the nearest pulse; false where that leaves nothing
+// on one side.
+func CutAt(first, last uint64, share float64) (at uint64, ok bool) {
+	n := math.Round(share * float64(last-first))
+	// Not a number, as of a flow that is worth nothing, is refused, too.
+	if !(n >= 1 && n <= float64(last-first)-1) {
+		return 0, false
+	}
+	return first + uint64(n), true
 }
 
 // told puts on a part what people said of it; of several the last counts.

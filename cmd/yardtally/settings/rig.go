@@ -106,6 +106,7 @@ func (r *reader) counter(f *file) {
 	rig.HoseL = take(r, "counter.hose", c.Hose, quantity.ParseVolume, 0).Litres()
 	rig.DeadheadS = take(r, "counter.deadhead", c.Deadhead, seconds, 0)
 	r.say(mark, "counter", "rig", c.From, rig)
+	r.target("counter", "", c.Season, c.From)
 }
 
 func (r *reader) tote(f *file) {

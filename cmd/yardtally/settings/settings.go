@@ -132,6 +132,7 @@ type file struct {
 		Least    measure `toml:"least"`
 		Most     measure `toml:"most"`
 		Fill     measure `toml:"fill"`
+		Season   measure `toml:"season"`
 		TopUp    measure `toml:"top_up"`
 		Hose     measure `toml:"hose"`
 		Deadhead measure `toml:"deadhead"`

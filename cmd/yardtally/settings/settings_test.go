@@ -69,6 +69,7 @@ func TestExample(t *testing.T) {
 	reel := 33 * 12 * inch
 	want := []Said{
 		{"rig", aug, act.Rig{WrapBits: 32, QuietS: 2.5, LeastL: 0.25, MostLPM: 120, Zone: "America/Chicago", FillL: gal, TopUpS: 10, HoseL: 8.7, DeadheadS: 600}},
+		{"target ", aug, act.Target{SugarKg: 40 * lb}},
 		{"tote", aug, act.Tote{Name: "tote one", CapacityL: 275 * gal, SensorM: 46 * inch, HeadM: 2 * inch, UnusableL: 3 * gal,
 			Straps:  []act.Strap{{LevelM: 0, VolumeL: 0}, {LevelM: 20 * inch, VolumeL: 138 * gal}, {LevelM: 40 * inch, VolumeL: 275 * gal}},
 			LengthM: 45 * inch, WidthM: 37 * inch, HeightM: 38 * inch, SensorKind: "ultrasonic", MadeC: 20, HeadFwdM: 20 * inch, EmptyKg: 130 * lb, GrossKg: 4000 * lb,
@@ -81,6 +82,7 @@ func TestExample(t *testing.T) {
 			MeterLoss:  []act.Loss{{PressureKPa: 0.26 * psi, FlowLPM: 10 * gal}, {PressureKPa: 2.2 * psi, FlowLPM: 4 * gal, ViscosityMPS: 200}},
 			Heights:    &act.Heights{ToteFloorM: 28 * inch, PumpM: 20 * inch, NozzleM: 39 * inch}}},
 		{"yard orchard", aug, act.Yard{ID: "orchard", Name: "Orchard End", Lat: 43.22, Lon: -91.88, EnterM: 90, LeaveM: 140, Colonies: 14, FillL: gal}},
+		{"target orchard", aug, act.Target{Yard: "orchard", EachL: 6 * gal}},
 		{"yard mill", 0, act.Yard{ID: "mill", Name: "Mill Bottom", Lat: 43.235, Lon: -91.925, EnterM: 15, LeaveM: 40, Colonies: 11, FillL: gal, Numbered: true,
 			Ring: []act.Corner{{Lat: 43.2346, Lon: -91.9256}, {Lat: 43.2346, Lon: -91.9244}, {Lat: 43.2354, Lon: -91.9244}, {Lat: 43.2354, Lon: -91.9256}}}},
 		{"yard larch", 0, act.Yard{ID: "larch", Name: "Larch Bank", Lat: 43.195, Lon: -91.88, EnterM: 60, LeaveM: 96, Colonies: 9, FillL: gal}},
@@ -255,11 +257,11 @@ func TestBad(t *testing.T) {
 	const tote = "[tote]\ncapacity = \"275 gal\"\n"
 	for _, c := range []struct{ name, text, want string }{
 		{"unknown key at the top", `yard = 1`, `2: yard: is not a setting; here may stand rig, rigs, units, zone, data, page, counter, tote, batch, meter, line, yards, provings, serial, recording, mqtt, broker, door, signal, books, influxdb`},
-		{"unknown key in a table", "[counter]\nquite = \"2 s\"", `3: counter.quite: is not a setting; here may stand wrap_bits, quiet, least, most, fill, top_up, hose, deadhead, from`},
-		{"unknown key in a list", yardWith("entr = \"60 m\""), `5: yards[0].entr: is not a setting; here may stand id, name, position, outline, enter, leave, colonies, numbered, fill, closed, from`},
+		{"unknown key in a table", "[counter]\nquite = \"2 s\"", `3: counter.quite: is not a setting; here may stand wrap_bits, quiet, least, most, fill, season, top_up, hose, deadhead, from`},
+		{"unknown key in a list", yardWith("entr = \"60 m\""), `5: yards[0].entr: is not a setting; here may stand id, name, position, outline, enter, leave, colonies, numbered, fill, season, closed, from`},
 		{"unknown key deep down", "[broker]\n[[broker.users]]\nname = \"heron\"\npassword = \"x\"\n[[broker.users]]\nname = \"wren\"\npasword = \"x\"", `6: broker.users[1].password: must be given, like password_file = "heron.secret"` +
 			"\n" + `8: broker.users[1].pasword: is not a setting; here may stand name, password, password_file, read_only, rig`},
-		{"unknown key in a line", `yards = [{id = "larch", position = [43, -91]}, {id = "mill", position = [43, -91], area = 4}]`, `2: yards[1].area: is not a setting; here may stand id, name, position, outline, enter, leave, colonies, numbered, fill, closed, from`},
+		{"unknown key in a line", `yards = [{id = "larch", position = [43, -91]}, {id = "mill", position = [43, -91], area = 4}]`, `2: yards[1].area: is not a setting; here may stand id, name, position, outline, enter, leave, colonies, numbered, fill, season, closed, from`},
 		{"unknown table", "[pump]\nspeed = 3", `2: pump: is not a setting; here may stand rig, rigs, units, zone, data, page, counter, tote, batch, meter, line, yards, provings, serial, recording, mqtt, broker, door, signal, books, influxdb`},
 		{"unknown list", "[[hoses]]\nbore = \"3 in\"\n[[hoses]]", `2: hoses: is not a setting; here may stand rig, rigs, units, zone, data, page, counter, tote, batch, meter, line, yards, provings, serial, recording, mqtt, broker, door, signal, books, influxdb` +
 			"\n" + `4: hoses: is not a setting; here may stand rig, rigs, units, zone, data, page, counter, tote, batch, meter, line, yards, provings, serial, recording, mqtt, broker, door, signal, books, influxdb`},
@@ -302,6 +304,9 @@ func TestBad(t *testing.T) {
 		{"an outline across the 180th meridian", outlined("[43.22, 179.999], [43.22, -179.999], [43.23, 179.999]", ""), `4: yards[0].outline: must not cross the 180th meridian; a yard there is told by its position`},
 		{"a middle elsewhere", outlined("[43.22, -91.88], [43.22, -91.878], [43.221, -91.878]", "position = [43.3, -91.879]"), `5: yards[0].position: must be within the outline, or be left out, is [43.3, -91.879]`},
 		{"fewer than no colonies", yardWith(`colonies = -1`), `5: yards[0].colonies: must be between 0 and 100000, is -1`},
+		{"a season without unit", yardWith(`season = "6"`), `5: yards[0].season: must be a volume of syrup or a weight of sugar with its unit, like 6 gal or 40 lb, is "6"`},
+		{"a season of too much", yardWith(`season = "200 gal"`), `5: yards[0].season: must be above 0 and at most 500 L of syrup or 500 kg of sugar, is "200 gal"`},
+		{"a season of lengths", "[counter]\nseason = \"6 ft\"", `3: counter.season: must be a volume of syrup or a weight of sugar with its unit, like 6 gal or 40 lb, is "6 ft"`},
 		{"a huge fill", yardWith(`fill = "100 gal"`), `5: yards[0].fill: must be between 0 and 100 L, is "100 gal"`},
 		{"a bore without unit", "[line]\nhose_bore = \"3/4\"", `3: line.hose_bore: must be a number or a fraction and its unit, like "19 mm" or "3/4 in", is "3/4"`},
 		{"a bore by nothing", "[line]\nhose_bore = \"3/0 in\"", `3: line.hose_bore: must be a number or a fraction and its unit, like "19 mm" or "3/4 in", is "3/0 in"`},

@@ -1,6 +1,7 @@
 package settings
 
 import (
+	"errors"
 	"fmt"
 
 	"yardtally/calibrate/quantity"
@@ -19,6 +20,7 @@ type yardTable struct {
 	Colonies int         `toml:"colonies"`
 	Numbered bool        `toml:"numbered"`
 	Fill     measure     `toml:"fill"`
+	Season   measure     `toml:"season"`
 	Closed   bool        `toml:"closed"`
 	From     string      `toml:"from"`
 }
@@ -48,6 +50,22 @@ func (r *reader) yard(at string, y *yardTable) {
 	body.LeaveM = float64(take(r, at+".leave", y.Leave, quantity.ParseLength, quantity.Length(places.DefaultLeave(outline, body.EnterM))))
 	body.FillL = take(r, at+".fill", y.Fill, quantity.ParseVolume, 0).Litres()
 	r.say(mark, at, "yard "+y.ID, y.From, body)
+	r.target(at, y.ID, y.Season, y.From)
+}
+
+// target says what each colony of a yard is meant to get in a season; of "",
+// of every yard that has none of its own.
+func (r *reader) target(at, yard string, season measure, from string) {
+	if season == "" {
+		return
+	}
+	mark := len(r.wrong)
+	t, err := act.ParseTarget(yard, string(season))
+	var fe *act.FieldError
+	if errors.As(err, &fe) {
+		r.fail(at+".season", fe.Rule)
+	}
+	r.say(mark, at, act.Subject(t), from, t)
 }
 
 // outline reads a yard's corners; nil if there are none or one is none.
