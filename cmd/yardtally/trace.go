@@ -63,7 +63,7 @@ func (t *traces) Find(ctx context.Context, of dashboard.TraceOf) (*dashboard.Tra
 		return nil, err
 	}
 	wrap := uint64(1) << s.Rig.WrapBits
-	var found []tallied
+	var found []counterSaid
 	for i := range near {
 		more, err := t.read(ctx, &near[i], &of, wrap)
 		if err != nil {
@@ -77,7 +77,7 @@ func (t *traces) Find(ctx context.Context, of dashboard.TraceOf) (*dashboard.Tra
 			break
 		}
 	}
-	slices.SortStableFunc(found, func(a, b tallied) int { return cmp.Or(cmp.Compare(a.at, b.at), cmp.Compare(a.count, b.count)) })
+	slices.SortStableFunc(found, func(a, b counterSaid) int { return cmp.Or(cmp.Compare(a.at, b.at), cmp.Compare(a.count, b.count)) })
 	for _, x := range found {
 		n := len(out.At)
 		switch {
@@ -95,14 +95,14 @@ func (t *traces) Find(ctx context.Context, of dashboard.TraceOf) (*dashboard.Tra
 	return out, nil
 }
 
-// tallied is a message of the counter, its count as the session's.
-type tallied struct {
+// counterSaid is a message of the counter, its count as the session's.
+type counterSaid struct {
 	at    int64
 	count uint64
 }
 
 // whole reports whether the messages cover the flow from end to end.
-func whole(found []tallied, of *dashboard.TraceOf) bool {
+func whole(found []counterSaid, of *dashboard.TraceOf) bool {
 	var from, to bool
 	for _, x := range found {
 		from, to = from || x.count <= of.First, to || x.count >= of.Last
@@ -111,7 +111,7 @@ func whole(found []tallied, of *dashboard.TraceOf) bool {
 }
 
 // read returns what a stretch has of the flow.
-func (t *traces) read(ctx context.Context, s *journal.Stretch, of *dashboard.TraceOf, wrap uint64) ([]tallied, error) {
+func (t *traces) read(ctx context.Context, s *journal.Stretch, of *dashboard.TraceOf, wrap uint64) ([]counterSaid, error) {
 	var recs []meter.Record
 	var counts []uint64
 	var ends [2]meter.Record // by the sender's clock, where nothing is known of the arrival
@@ -165,10 +165,10 @@ func (t *traces) read(ctx context.Context, s *journal.Stretch, of *dashboard.Tra
 		t.when[s.First] = [2]int64{min(at[len(recs)], at[len(recs)+1]), max(at[len(recs)], at[len(recs)+1])}
 		t.mu.Unlock()
 	}
-	var out []tallied
+	var out []counterSaid
 	for i := range recs {
 		if at[i] >= of.Start-traceAround && at[i] <= of.End+traceAround {
-			out = append(out, tallied{at[i], counts[i]})
+			out = append(out, counterSaid{at[i], counts[i]})
 		}
 	}
 	return out, nil
