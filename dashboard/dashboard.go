@@ -97,7 +97,10 @@ type Options struct {
 	// SayAct says in words what was said; nil: only entries of the books are.
 	SayAct func(*act.Act) string
 	// Trace finds how a flow went; nil: the page of a fill is without it.
-	Trace   Tracer
+	Trace Tracer
+	// About tells of the daemon itself; nil: nothing is known of it. It may be
+	// called from any goroutine.
+	About   func() About
 	Rig     string
 	Version string
 	Log     *slog.Logger // nil: slog.Default()
@@ -166,6 +169,9 @@ func (s *server) handler() http.Handler {
 		mux.HandleFunc("GET "+visitPath+ending, s.visitTable)
 		mux.HandleFunc("GET "+fillPath+ending, s.traceTable)
 	}
+	mux.HandleFunc("GET "+rigPath, s.rig)
+	mux.HandleFunc("GET "+rigPath+".csv", s.takeRig)
+	mux.HandleFunc("GET "+rigPath+".json", s.takeRig)
 	mux.HandleFunc("GET "+watchPath, s.alarmPage)
 	for _, path := range []string{watchPath, watchPulls} {
 		mux.HandleFunc("GET "+path+".csv", s.takeAlarms)

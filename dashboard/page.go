@@ -175,6 +175,7 @@ var homes = []home{
 	{totePath, "Tote", false},
 	{watchPath, "Alarms", false},
 	{booksPath, "Books", true},
+	{rigPath, "Rig", false},
 }
 
 // navLink is a link to one of them; Here: it is the page itself.

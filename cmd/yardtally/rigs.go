@@ -66,7 +66,7 @@ func (r *oneRig) sources() []source.Source {
 
 // options are what the rig's pages need.
 func (r *oneRig) options() dashboard.Options {
-	return dashboard.Options{Feed: &feed{r}, Said: &saidOnPage{r.taps, r.watching}, Books: r.taps, Trace: newTraces(r).Find, Rig: r.set.Rig, Version: version(), Log: r.log,
+	return dashboard.Options{Feed: &feed{r}, Said: &saidOnPage{r.taps, r.watching}, Books: r.taps, Trace: newTraces(r).Find, Rig: r.set.Rig, Version: version(), Log: r.log, About: r.about,
 		SayAct: func(a *act.Act) string { return sayAct(a.Body, r.set.Units, r.set.Zone) }}
 }
 

@@ -451,6 +451,13 @@ func (j *Journal) BootID(n uint32) (string, bool) {
 	return id, ok
 }
 
+// Boots returns how many boots there were.
+func (j *Journal) Boots() int {
+	j.mu.Lock()
+	defer j.mu.Unlock()
+	return len(j.bootID)
+}
+
 // LastSeq returns the sequence of the rig's last committed record, 0 if there
 // is none.
 func (j *Journal) LastSeq(name string) (uint64, error) {

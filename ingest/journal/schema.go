@@ -172,3 +172,6 @@ func step(db *sql.DB, from int) error {
 	}
 	return tx.Commit()
 }
+
+// Schema is the newest schema, that of every journal that is open.
+func Schema() int { return len(steps) }
