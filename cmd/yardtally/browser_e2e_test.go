@@ -62,9 +62,16 @@ func (b *safeBuffer) String() string {
 // address of its page.
 func showDemo(t *testing.T, data string) string {
 	t.Helper()
-	out := &safeBuffer{}
+	page, _ := showDemoAt(t, data, 20)
+	return page
+}
+
+// showDemoAt is showDemo so many times faster than life; out is what it says.
+func showDemoAt(t *testing.T, data string, speed float64) (page string, out *safeBuffer) {
+	t.Helper()
+	out = &safeBuffer{}
 	ctx, stop := context.WithCancel(context.Background())
-	m := &demo{e: &env{strings.NewReader(""), out, os.Stderr}, night: rigsim.SmallNight(3), speed: 20, page: "127.0.0.1:0",
+	m := &demo{e: &env{strings.NewReader(""), out, os.Stderr}, night: rigsim.SmallNight(3), speed: speed, page: "127.0.0.1:0",
 		data: data, units: quantity.US, log: slog.New(slog.DiscardHandler)}
 	ended := make(chan error, 1)
 	go func() { ended <- m.run(ctx) }()
@@ -74,12 +81,11 @@ func showDemo(t *testing.T, data string) string {
 			t.Error(err)
 		}
 	})
-	var page string
 	await(t, "the demo's address", func() bool {
 		page = regexp.MustCompile(`http://\S+`).FindString(out.String())
 		return page != ""
 	})
-	return page
+	return page, out
 }
 
 // The demo, as a person sees it in a browser: the page fills without being

@@ -113,11 +113,14 @@ func work(t testing.TB, set *settings.Settings, clock *stepClock) *atWork {
 	return w
 }
 
-// workBy opens the daemon by any clock.
-func workBy(t testing.TB, set *settings.Settings, clock source.Clock) *atWork {
+// workBy opens the daemon by any clock, changed in some ways.
+func workBy(t testing.TB, set *settings.Settings, clock source.Clock, ways ...func(*daemon)) *atWork {
 	t.Helper()
 	w := &atWork{t: t, ended: make(chan error, 1), daemon: &daemon{set: set, clock: clock,
 		bootID: "test boot", speed: 1, log: slog.New(slog.NewTextHandler(t.Output(), &slog.HandlerOptions{Level: slog.LevelWarn}))}}
+	for _, way := range ways {
+		way(w.daemon)
+	}
 	var ctx context.Context
 	ctx, w.stop = context.WithCancel(context.Background())
 	if err := openDaemon(ctx, w.daemon); err != nil {

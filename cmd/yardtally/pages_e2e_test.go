@@ -88,14 +88,24 @@ var everyPage = []listed{
 const mostWeight = 100_000 // bytes of a page all told
 
 // TestPages looks at every page in a real browser: at three widths, by night
-// and by day, and holds each against WCAG 2.2 AA. Pictures go to shots/, which
-// is not committed.
+// and by day, holds each against WCAG 2.2 AA, goes through it by keyboard and
+// reads it without its script; then works with the pages in both ways. Pictures
+// go to shots/, which is not committed.
 func TestPages(t *testing.T) {
 	s := openSite(t)
 	s.eachPage(t, func(t *testing.T, p *listed, b *tab) {
+		if raced && !p.live {
+			t.Skip("looked at where the race detector is not at work")
+		}
 		t.Run("fits", func(t *testing.T) { b.fits(t, p) })
 		t.Run("wcag", func(t *testing.T) { b.accessible(t, p) })
+		t.Run("keyboard", func(t *testing.T) { b.walk(t) })
+		t.Run("plain", func(t *testing.T) { b.readsPlain(t, p) })
 	})
+	t.Run("by-keyboard", s.byKeyboard)
+	t.Run("plain-forms", s.plainForms)
+	t.Run("hidden", s.hiddenForAnHour)
+	t.Run("night", s.wholeNight)
 }
 
 // eachPage goes to every page that is listed, and lets a test look at it.

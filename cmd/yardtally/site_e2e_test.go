@@ -66,10 +66,10 @@ func (s *site) url(name string) string {
 	return strings.TrimSuffix(pageURL(s.rig(name).page.Addr(), false), "/")
 }
 
-// hear puts the first messages of a night into a rig at work.
-func (w *atWork) hear(t *testing.T, n *night, messages int) {
+// hear puts messages of a night into a rig at work.
+func (w *atWork) hear(t testing.TB, n *night, said []rigsim.Said) {
 	t.Helper()
-	for said := range slices.Chunk(n.said[:messages], 256) {
+	for said := range slices.Chunk(said, 256) {
 		var heard []meter.Record
 		for _, m := range said {
 			w.clock.set(m.At)
@@ -83,15 +83,29 @@ func (w *atWork) hear(t *testing.T, n *night, messages int) {
 	settled(t, w.of(n.Rig))
 }
 
+// before returns what was said before an instant.
+func (n *night) before(at time.Time) []rigsim.Said {
+	return n.said[:max(0, slices.IndexFunc(n.said, func(m rigsim.Said) bool { return !m.At.Before(at) }))]
+}
+
 func siteNight(t *testing.T) *atWork {
 	s := demoNight(1)
 	s.Coarse = true
 	s.Clogs = []rigsim.Clog{{Where: rigsim.SuctionSide, Fill: 12, Over: 6, To: 0.4}}
 	n := playNight(t, s)
+	w := workNight(t, n)
+	w.hear(t, n, n.before(n.truth.Fills[20].Start.Add(20*time.Second)))
+	return w
+}
+
+// workNight opens a rig for a night of the demo. Its broker may be silent.
+func workNight(t testing.TB, n *night) *atWork {
+	t.Helper()
 	set := n.settings(t, t.TempDir())
 	set.Broker = &settings.Broker{Address: "127.0.0.1:0", Prefix: settings.DefaultPrefix}
-	w := work(t, set, newStepClock(n.Start))
-	w.hear(t, n, slices.IndexFunc(n.said, func(m rigsim.Said) bool { return m.At.After(n.truth.Fills[20].Start.Add(20 * time.Second)) }))
+	clock := newStepClock(n.Start)
+	w := workBy(t, set, clock, func(d *daemon) { d.demo = "A simulated night." })
+	w.clock = clock
 	return w
 }
 
@@ -138,7 +152,7 @@ func siteHouse(t *testing.T) *atWork {
 	}
 	w := work(t, house(t, data, heron, plover), newStepClock(heron.Start))
 	for _, n := range []*night{heron, plover} {
-		w.hear(t, n, 2*len(n.said)/3)
+		w.hear(t, n, n.said[:2*len(n.said)/3])
 	}
 	return w
 }
@@ -168,7 +182,13 @@ type tab struct {
 // newTab opens a tab at a rig; with in, it is signed in there.
 func (s *site) newTab(t *testing.T, rig string, in bool) *tab {
 	t.Helper()
-	b := &tab{home: s.url(rig)}
+	return s.tabAt(t, s.url(rig), in)
+}
+
+// tabAt opens a tab for the pages at an address without a slash at its end.
+func (s *site) tabAt(t *testing.T, home string, in bool) *tab {
+	t.Helper()
+	b := &tab{home: home}
 	b.forget()
 	ctx, cancel := chromedp.NewContext(s.browser, chromedp.WithNewBrowserContext(), chromedp.WithListener(b.hear))
 	s.t.Cleanup(cancel)
