@@ -26,7 +26,7 @@ import (
 )
 
 // chromium returns the browser, which Go cannot fetch.
-func chromium(t *testing.T) string {
+func chromium(t testing.TB) string {
 	t.Helper()
 	for _, name := range []string{"chromium", "chromium-browser", "google-chrome"} {
 		if path, err := exec.LookPath(name); err == nil {

@@ -130,6 +130,8 @@ func (s *site) byKeyboard(t *testing.T) {
 	}
 	b.key(t, "\r")
 	shows(t, b.ctx, "Taken back: Skipped one.")
+	b.tabTo(t, `.hand .more > summary`)
+	b.key(t, "\r")
 	b.tabTo(t, `form[action^="/say/arrive"] button[value="larch"]`)
 	b.key(t, "\r")
 	shows(t, b.ctx, "Arrived at Larch Bank.")

@@ -207,7 +207,7 @@ func TestOpenedPhoneTellsTheTime(t *testing.T) {
 }
 
 // browser returns a context of a browser of its own.
-func browser(t *testing.T) context.Context {
+func browser(t testing.TB) context.Context {
 	t.Helper()
 	opts := append(chromedp.DefaultExecAllocatorOptions[:], chromedp.ExecPath(chromium(t)), chromedp.NoSandbox,
 		chromedp.Flag("disable-quic", true), chromedp.Flag("disable-component-update", true))
