@@ -16,6 +16,7 @@ import (
 	"yardtally/dashboard/report"
 	"yardtally/meter/act"
 	"yardtally/meter/entry"
+	"yardtally/meter/ledger"
 	"yardtally/meter/sugar"
 )
 
@@ -23,9 +24,10 @@ import (
 // any goroutine.
 type Books interface {
 	// Book keeps an entry that holds from an instant, Unix ns, as said now by
-	// who, durably. over are the ids of those whose place it takes. An act that
-	// has an id is kept, even with an error.
-	Book(ctx context.Context, who string, from int64, body act.Body, over []string) (act.Act, error)
+	// who, durably. rig is whose own book it is in; "" is the only rig, or the
+	// house. over are the ids of those whose place it takes. An act that has an id
+	// is kept, even with an error.
+	Book(ctx context.Context, who, rig string, from int64, body act.Body, over []string) (act.Act, error)
 }
 
 const (
@@ -114,9 +116,12 @@ func (s *server) drawBooks(w http.ResponseWriter, r *http.Request, status int, t
 	if err != nil {
 		b.Unread = true
 	}
-	standing := entry.Standing(acts)
+	standing := m.standing(acts)
 	book := sugar.Read(standing)
 	b.Stock, b.Totes = m.stock(book, standing), m.totes(book, s.knownOf(m, acts))
+	if acts = slices.Clone(acts); m.Rigs != nil {
+		acts = act.Housed(acts) // as the house's book names things
+	}
 	rows := m.bookRows(acts, book)
 	b.Settle = m.settle(acts)
 	b.cut(rows, r.URL.Query().Get("before"))
@@ -192,7 +197,7 @@ func (m *model) sayEntry(b act.Body) (what, text string) {
 		f.Yard = m.yard(f.Yard).Name
 		b = f
 	}
-	what, text, _ = strings.Cut(entry.Words(b, m.Units), ": ")
+	what, text, _ = strings.Cut(entry.Words(b, m.Units, m.Currency), ": ")
 	return capital(what), text
 }
 
@@ -349,6 +354,39 @@ func (m *model) sayBooked(s *server, acts []act.Act, rows []bookRow, q url.Value
 	return n
 }
 
+// standing are the acts that hold, as the book that the page is of names things.
+func (m *model) standing(acts []act.Act) []act.Act {
+	if m.Rigs != nil {
+		return entry.HouseStanding(acts)
+	}
+	return entry.Standing(acts)
+}
+
+// views are those that the book is of.
+func (m *model) views() []*ledger.View {
+	if m.Rigs != nil {
+		return m.Rigs
+	}
+	return []*ledger.View{m.view}
+}
+
+// viewOf is the view of one rig of the house, or of the only one.
+func (m *model) viewOf(rig string) *ledger.View {
+	for _, v := range m.Rigs {
+		if v.Rig == rig {
+			return v
+		}
+	}
+	return m.view
+}
+
+// own is the page as it is of one rig's own book, where that is of a house's.
+func (m *model) own(rig string) *model {
+	snap := *m.Snapshot
+	snap.View, snap.Rigs = m.viewOf(rig), nil
+	return newModel(&snap)
+}
+
 // perMass is the mass that prices are of, and its unit.
 func (m *model) perMass() (quantity.Mass, string) {
 	if m.Units == quantity.US {
@@ -363,6 +401,12 @@ func (m *model) stock(book *sugar.Book, standing []act.Act) *report.Figures {
 	f := &report.Figures{Columns: columns("kind", ">"+unit, ">bags", ">"+strings.TrimSpace(m.Currency+" a "+unit))}
 	for _, k := range entry.InStore(book, standing) {
 		row := []string{k.Kind, fmt.Sprintf("%.1f", float64(k.Mass/per)), "", ""}
+		if k.Of != "" { // where the house's store has it, nothing is left there
+			if k.Mass == 0 {
+				continue
+			}
+			row[0] = act.Own(k.Kind, k.Of)
+		}
 		if k.Bag > 0 {
 			row[2] = fmt.Sprintf("%.3g", k.Bags())
 		}
@@ -388,15 +432,20 @@ func (m *model) totes(book *sugar.Book, k *entry.Known) *report.Figures {
 	}
 	for _, x := range entry.InTotes(book) {
 		row := []string{x.Held.Tote, number(x.Volume), "", "", ""}
-		if row[0] == "" {
+		_, unnamed := act.StandsOn(row[0])
+		if unnamed = unnamed && m.Rigs != nil; row[0] == "" || unnamed {
 			row[0] = "the tote"
 		}
 		if x.OnRig {
-			row[0] += ", on the rig"
+			on := ", on the rig"
+			if m.Rigs != nil {
+				on = ", on " + x.Rig
+			}
+			row[0] += on
 			row[1] = "–"
-			if r, err := entry.OnRig(k); err == nil {
+			if r, err := entry.OnRig(k, x.Rig); err == nil {
 				row[1], row[2] = number(quantity.VolumeOf(r.L/1000)), number(quantity.VolumeOf(r.Within/1000))
-			} else if t := &m.view.Tote; t.Known {
+			} else if t := &m.viewOf(x.Rig).Tote; t.Known {
 				row[1] = number(t.Volume)
 			}
 		}

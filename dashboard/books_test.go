@@ -59,7 +59,7 @@ func TestEachFormOfTheBooks(t *testing.T) {
 		note string
 	}{
 		{"purchase", fields{"what": "40 bags of 25 kg sugar", "price": "$26.50 a bag", "lot": "C-02", "on": "2026-10-09"}, noon,
-			act.Purchase{Goods: act.Goods{Kind: "sugar", Bags: 40, BagKg: 25}, Price: 1060, Lot: "C-02"}, "Kept: Purchase, 40 bags of 25 kg of sugar, price 1060.00, lot C-02, for 9 Oct 2026 12:00.", "right to 0.5 % at most"},
+			act.Purchase{Goods: act.Goods{Kind: "sugar", Bags: 40, BagKg: 25}, Price: 1060, Lot: "C-02"}, "Kept: Purchase, 40 bags of 25 kg of sugar, price $1060.00, lot C-02, for 9 Oct 2026 12:00.", "right to 0.5 % at most"},
 		{"count", fields{"what": "0 kg sugar"}, now, act.Count{Goods: act.Goods{Kind: "sugar"}, Empty: true}, "Kept: Count, no sugar in the store", ""},
 		{"mix", fields{"what": "4 bags + 15 gal water", "brix": "62 Brix", "on": "2026-10-09", "at": "21:10"}, at(21, 10, 0),
 			act.Mix{Parts: []act.Goods{{Kind: "sugar", Bags: 4, BagKg: 25}}, WaterL: 15 * gal, Brix: 62, Before: &act.Content{L: 500}}, "Kept: Mix, 4 bags of 25 kg of sugar and 15.0 gal of water into the tote on the rig", "Before it \"tote one\" held 132.1 gal ± "},

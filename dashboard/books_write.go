@@ -52,6 +52,7 @@ var labels = map[string]struct{ label, us, si string }{
 	"price":         {"Price", "", ""},
 	"lot":           {"Supplier’s lot", "", ""},
 	"name":          {"Name of the mix", "", ""},
+	"rig":           {"Rig", "for the tote on it", "for the tote on it"},
 	"tote":          {"Tote", "empty: the one on the rig", "empty: the one on the rig"},
 	"from":          {"From tote", "mixing tank", "mixing tank"},
 	"to":            {"To tote", "empty: the one on the rig", "empty: the one on the rig"},
@@ -102,6 +103,8 @@ func (m *model) label(way, field string) (label, hint string) {
 		hint = x.si
 	}
 	switch {
+	case m.Rigs != nil && strings.Contains(hint, "the one on the rig"):
+		hint = "or a rig’s name; empty: the one on the rig below"
 	case field == "price":
 		hint = m.Currency + "38.50 a bag; or of all of it " + m.Currency + "1540"
 	case field == "brix" && way == "mix":
@@ -115,7 +118,7 @@ func (m *model) label(way, field string) (label, hint string) {
 
 // knownOf is what entries are read beside.
 func (s *server) knownOf(m *model, acts []act.Act) *entry.Known {
-	return &entry.Known{Now: s.Said.Now().NS, Zone: m.zone, View: m.view, Standing: entry.Standing(acts), Units: m.Units, Currency: m.Currency}
+	return &entry.Known{Now: s.Said.Now().NS, Zone: m.zone, View: m.view, Rigs: m.Rigs, Standing: m.standing(acts), Units: m.Units, Currency: m.Currency}
 }
 
 // dayTime is an instant as the form's two fields have it.
@@ -155,6 +158,7 @@ func (s *server) write(w http.ResponseWriter, r *http.Request) {
 			s.drawBooks(w, r, http.StatusUnprocessableEntity, bookNote{Bad: true, Text: sentence(err)})
 			return
 		}
+		m, acts, _ = m.bookOf(acts, fix)
 		e.Way, f, _ = entry.Of(old, m.zone)
 		f["on"], f["at"] = dayTime(f["at"], m.zone)
 	}
@@ -165,9 +169,28 @@ func (s *server) write(w http.ResponseWriter, r *http.Request) {
 	s.drawEntry(w, r, http.StatusOK, m, acts, e, f, nil)
 }
 
-// toFix returns the entry of an id, if it can be corrected.
+// bookOf returns the book that an entry to be corrected is in: in a house one that
+// a rig had of its own stays in that rig's, named by rig; else that of the page.
+func (m *model) bookOf(acts []act.Act, fix string) (of *model, in []act.Act, rig string) {
+	i := slices.IndexFunc(acts, func(a act.Act) bool { return a.ID == fix })
+	if m.Rigs == nil || fix == "" || i < 0 || acts[i].Rig == act.House {
+		return m, acts, ""
+	}
+	rig = acts[i].Rig
+	for k := range acts {
+		if acts[k].Rig == rig {
+			in = append(in, acts[k])
+		}
+	}
+	return m.own(rig), in, rig
+}
+
+// toFix returns the entry of an id, if it can be corrected, in the words of the
+// book that it is in.
 func toFix(acts []act.Act, id string) (*act.Act, error) {
-	standing := entry.Standing(acts)
+	standing := act.Standing(acts)
+	gone := act.Corrected(standing)
+	standing = slices.DeleteFunc(standing, func(a act.Act) bool { return gone[a.ID] })
 	if i := slices.IndexFunc(standing, func(a act.Act) bool { return a.ID == id }); i >= 0 {
 		if _, _, ok := entry.Of(&standing[i], time.UTC); ok {
 			return &standing[i], nil
@@ -197,8 +220,12 @@ func (s *server) drawEntry(w http.ResponseWriter, r *http.Request, status int, m
 			e.Was = text + ", for " + m.bookTime(old.From)
 		}
 	}
-	if slices.Contains(way.Fields, "left") && e.Fix == "" {
-		e.Offer = entry.Offer(k, "")
+	if slices.Contains(way.Fields, "left") && e.Fix == "" && (m.Rigs == nil || f[entry.Rig] != "") {
+		tote := ""
+		if m.Rigs != nil {
+			tote = act.OnRig(f[entry.Rig])
+		}
+		e.Offer = entry.Offer(k, tote)
 	}
 	var field *act.FieldError
 	if wrong != nil {
@@ -209,6 +236,9 @@ func (s *server) drawEntry(w http.ResponseWriter, r *http.Request, status int, m
 		names = append([]string{entry.What}, names...)
 	}
 	for _, name := range names {
+		if name == entry.Rig && m.Rigs == nil {
+			continue
+		}
 		x := m.field(e.Way, name, f[name])
 		if errors.As(wrong, &field) && field.Field == name {
 			x.Wrong = sentence(&act.FieldError{Field: x.Label, Rule: field.Rule, Value: field.Value})
@@ -246,6 +276,11 @@ func (m *model) field(way, name, value string) fieldModel {
 		for _, w := range []string{act.Spilled, act.Dumped, act.Spoiled, act.Leaked} {
 			choose(w, w)
 		}
+	case entry.Rig:
+		x.Type = "select"
+		for _, v := range m.Rigs {
+			choose(v.Rig, v.Rig)
+		}
 	case "yard":
 		x.Type = "select"
 		for i := range m.view.Yards {
@@ -282,12 +317,13 @@ func (s *server) enter(w http.ResponseWriter, r *http.Request) {
 		if err != nil {
 			return nil, err
 		}
-		x, over, err := s.compose(newModel(s.Feed.Snapshot()), acts, e.Way, e.Fix, f)
+		m, in, rig := newModel(s.Feed.Snapshot()).bookOf(acts, e.Fix)
+		x, over, err := s.compose(m, in, e.Way, e.Fix, f)
 		if err != nil {
 			return nil, err
 		}
 		t.notes = x.Notes
-		a, err := s.Books.Book(ctx, nameOf(r), x.From, x.Body, over)
+		a, err := s.Books.Book(ctx, nameOf(r), rig, x.From, x.Body, over)
 		if a.ID == "" {
 			return nil, err
 		}
@@ -303,7 +339,8 @@ func (s *server) enter(w http.ResponseWriter, r *http.Request) {
 		s.drawBooks(w, r, s.statusOf(w, err), bookNote{Bad: true, Text: "Nothing was kept: " + sentence(err)})
 		return
 	}
-	s.drawEntry(w, r, s.statusOf(w, err), newModel(s.Feed.Snapshot()), acts, e, f, err)
+	m, in, _ := newModel(s.Feed.Snapshot()).bookOf(acts, e.Fix)
+	s.drawEntry(w, r, s.statusOf(w, err), m, in, e, f, err)
 }
 
 // fieldsOf are the fields that a form gives.

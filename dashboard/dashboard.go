@@ -32,7 +32,8 @@ type Feed interface {
 
 // Snapshot is everything the page shows.
 type Snapshot struct {
-	View     *ledger.View // nil before there is one
+	View     *ledger.View   // nil before there is one
+	Rigs     []*ledger.View // of the book of a house with several rigs: its rigs' own, and View is ledger.Together of them
 	Live     Live
 	Watch    *Watch       // nil: nobody watches, or has looked yet
 	Sources  []SourceLine // in the order of the settings
@@ -102,6 +103,7 @@ type Options struct {
 	// called from any goroutine.
 	About   func() About
 	Rig     string
+	House   bool // the pages are of the book of a house with several rigs
 	Version string
 	Log     *slog.Logger // nil: slog.Default()
 }
@@ -126,7 +128,8 @@ type server struct {
 
 // New returns the page's handler. It serves "/", "/live" (server-sent events),
 // "/tonight.csv", "/tonight.json", "/yards.csv", "/yards.json", "/forecast"
-// (whether a syrup will pump), "/mix" (what to mix for the yards ahead),
+// (whether a syrup will pump), "/mix" (what to mix for the yards ahead, also as
+// "/mix.csv" and "/mix.json"),
 // "/books" with the season's statement and balance, and the page's own files, and takes the choice of night or day at "POST /look". What
 // people say by a tap comes to "POST /say/…", their name to "POST /who", and an opened
 // phone's time to "POST /clock"; these are for those only whom a door let in.
@@ -153,7 +156,7 @@ func (s *server) handler() http.Handler {
 		mux.HandleFunc("GET "+path+".csv", s.takeCold)
 		mux.HandleFunc("GET "+path+".json", s.takeCold)
 	}
-	mux.HandleFunc("GET "+mixPath, s.mix)
+	s.mixRoutes(mux)
 	mux.HandleFunc("GET "+meterPath, s.meter)
 	mux.HandleFunc("GET "+totePath, s.tote)
 	mux.HandleFunc("GET "+yardsPath, s.allYards)
@@ -192,31 +195,48 @@ func (s *server) handler() http.Handler {
 		back := http.RedirectHandler("/#tell", http.StatusSeeOther)
 		mux.Handle("GET /say/{what}", back)
 		mux.Handle("GET /who", back)
-		mux.HandleFunc("GET "+booksPath, s.books)
 		mux.HandleFunc("POST /meter/back", s.unprove)
 		mux.Handle("GET /meter/back", http.RedirectHandler(meterPath, http.StatusSeeOther))
-		for _, path := range []string{statementPath, balancePath} {
-			mux.HandleFunc("GET "+path, s.sheet)
-			for ending := range sheetFormats {
-				mux.HandleFunc("GET "+path+ending, s.sheet)
-			}
-		}
 		if s.Books != nil {
-			mux.HandleFunc("GET "+writePath, s.write)
-			mux.HandleFunc("POST "+writePath, s.enter)
-			mux.HandleFunc("POST /books/back", s.takeBack)
 			mux.HandleFunc("GET "+provePath, s.prove)
 			mux.HandleFunc("GET "+provePath+"/live", s.proveLive)
 			mux.HandleFunc("POST "+provePath, s.proving)
-			mux.HandleFunc("POST "+issuePath, s.issue)
-			// Where a page that said why nothing was kept is asked for again.
-			mux.Handle("GET /books/back", http.RedirectHandler(booksPath, http.StatusSeeOther))
-			mux.Handle("GET "+issuePath, http.RedirectHandler(statementPath, http.StatusSeeOther))
+		}
+		if s.base == "" { // else the books are the house's
+			s.bookRoutes(mux)
 		}
 		mux.HandleFunc("GET /clock", s.boot)
 		mux.HandleFunc("POST /clock", s.phone)
 	}
 	return guard(http.NewCrossOriginProtection().Handler(mux))
+}
+
+// mixRoutes serves what to mix.
+func (s *server) mixRoutes(mux *http.ServeMux) {
+	mux.HandleFunc("GET "+mixPath, s.mix)
+	mux.HandleFunc("GET "+mixPath+".csv", s.mixFile)
+	mux.HandleFunc("GET "+mixPath+".json", s.mixFile)
+}
+
+// bookRoutes serves the books.
+func (s *server) bookRoutes(mux *http.ServeMux) {
+	mux.HandleFunc("GET "+booksPath, s.books)
+	for _, path := range []string{statementPath, balancePath} {
+		mux.HandleFunc("GET "+path, s.sheet)
+		for ending := range sheetFormats {
+			mux.HandleFunc("GET "+path+ending, s.sheet)
+		}
+	}
+	if s.Books == nil {
+		return
+	}
+	mux.HandleFunc("GET "+writePath, s.write)
+	mux.HandleFunc("POST "+writePath, s.enter)
+	mux.HandleFunc("POST /books/back", s.takeBack)
+	mux.HandleFunc("POST "+issuePath, s.issue)
+	// Where a page that said why nothing was kept is asked for again.
+	mux.Handle("GET /books/back", http.RedirectHandler(booksPath, http.StatusSeeOther))
+	mux.Handle("GET "+issuePath, http.RedirectHandler(statementPath, http.StatusSeeOther))
 }
 
 // policy lets the page use its own files only; nothing runs or styles inline.

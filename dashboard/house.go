@@ -21,6 +21,7 @@ import (
 // HouseOptions are what NewHouse needs.
 type HouseOptions struct {
 	Rigs    []Options       // in the order in which rigs that are alike stand; Rig names each
+	Books   *Options        // of the house's book and its pages: their Feed gives Snapshot.Rigs; nil: there are none
 	Notices func() []Notice // faults of what all rigs share; nil: none are known
 	Version string
 	Log     *slog.Logger // nil: slog.Default()
@@ -30,6 +31,7 @@ type HouseOptions struct {
 type house struct {
 	HouseOptions
 	rigs    []*server
+	books   *server // nil: there are none
 	by      map[string]*server
 	streams *streams
 	frames  frames
@@ -38,7 +40,8 @@ type house struct {
 
 // NewHouse returns the handler of several rigs: a page of all of them at "/",
 // kept live at "/live", as a table at "/rigs.csv" and "/rigs.json", and what New
-// serves for each rig under "/rigs/<rig>/". Streams are bounded together.
+// serves for each rig under "/rigs/<rig>/". The books are the house's, at
+// "/books", and "/mix" is for all rigs together. Streams are bounded together.
 func NewHouse(o HouseOptions) http.Handler {
 	if o.Log == nil {
 		o.Log = slog.Default()
@@ -57,11 +60,26 @@ func NewHouse(o HouseOptions) http.Handler {
 		mux.HandleFunc("GET /"+name, (&server{assets: h.assets}).asset)
 	}
 	mux.HandleFunc("POST /look", h.look)
+	if o.Books != nil {
+		h.books = newServer(*o.Books)
+		h.books.bookRoutes(mux)
+		h.books.mixRoutes(mux)
+	}
 	for i := range o.Rigs {
 		s := newServer(o.Rigs[i])
 		s.base, s.streams = "/rigs/"+s.Rig, h.streams
 		h.rigs = append(h.rigs, s)
 		h.by[s.Rig] = s
+		if h.books != nil { // as it was while rigs had books of their own
+			base := s.base
+			own := func(w http.ResponseWriter, r *http.Request) {
+				u := *r.URL
+				u.Path = strings.TrimPrefix(u.Path, base)
+				http.Redirect(w, r, u.RequestURI(), http.StatusSeeOther)
+			}
+			mux.HandleFunc("GET "+s.base+booksPath, own)
+			mux.HandleFunc("GET "+s.base+booksPath+"/{rest...}", own)
+		}
 		mux.Handle(s.base+"/", http.StripPrefix(s.base, s.based(s.handler())))
 	}
 	return guard(http.NewCrossOriginProtection().Handler(mux))
@@ -69,7 +87,7 @@ func NewHouse(o HouseOptions) http.Handler {
 
 // Of a rig's own paths, those that all rigs have together stay: what the door
 // lets pass for everybody, and the door itself.
-var together = []string{"/rigs", "/look", "/enter", "/leave", "/mark.svg", "/style.css"}
+var together = []string{"/rigs", "/books", "/look", "/enter", "/leave", "/mark.svg", "/style.css"}
 
 // under puts the rig's paths, which templates write from "/", under its own. A
 // quote that stands in text or in a value comes out of html/template escaped,
@@ -303,8 +321,14 @@ func (h *house) render() *frame {
 
 func (h *house) page(w http.ResponseWriter, r *http.Request) {
 	f := h.frames.get(time.Now().Add(-flushEvery))
-	s := &server{Options: Options{Version: h.Version, Log: h.Log}, assets: h.assets}
+	s := &server{Options: Options{Version: h.Version, Log: h.Log, House: true}, assets: h.assets}
+	if h.books != nil {
+		s.Said = h.books.Said
+	}
 	sh := s.shell(r)
+	if h.books == nil {
+		sh.Nav = nil
+	}
 	sh.Demo, sh.Clock, sh.Part = f.demo, f.clock, map[string]template.HTML{}
 	for _, p := range f.parts {
 		sh.Part[p.ID] = template.HTML(p.HTML) // made by html/template in render

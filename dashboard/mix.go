@@ -1,12 +1,14 @@
 package dashboard
 
 import (
+	"bytes"
 	"errors"
 	"fmt"
 	"math"
 	"net/http"
 	"strconv"
 	"strings"
+	"time"
 
 	rig "yardtally/calibrate/line"
 	"yardtally/calibrate/mix"
@@ -400,6 +402,8 @@ func (w *Wish) fieldOf(err error) error {
 type mixModel struct {
 	shell
 	Wish            Wish
+	Rigs            []choice // of a house; empty: of one rig
+	Files           string   // the query of what was asked, for CSV and JSON
 	Yards           []choice
 	Vol, Mass, Deg  string
 	HasTote, HasNow bool
@@ -407,43 +411,92 @@ type mixModel struct {
 	Answer          *report.Mixing
 }
 
-// mix answers the form in its own query; without one it only asks.
-func (s *server) mix(w http.ResponseWriter, r *http.Request) {
-	snap := s.Feed.Snapshot()
-	m := newModel(snap)
+// wishOf reads what a request asks to have mixed. In a house it is for all rigs
+// together, or for the one that it names, with its tote and line.
+func (s *server) wishOf(r *http.Request) (m *model, wish Wish, rig string, err error) {
+	m = newModel(s.Feed.Snapshot())
 	q := r.URL.Query()
-	wish := Wish{Syrup: q.Get("syrup"), Yards: q["yards"], Colonies: q.Get("colonies"), Each: q.Get("each"), Stores: q.Get("stores"),
+	if rig = q.Get("rig"); rig != "" {
+		if m.viewOf(rig) == m.view {
+			err = &act.FieldError{Field: "rig", Rule: "must be one of the house's rigs", Value: strconv.Quote(clip(rig))}
+		} else {
+			m = m.own(rig)
+		}
+	}
+	wish = Wish{Syrup: q.Get("syrup"), Yards: q["yards"], Colonies: q.Get("colonies"), Each: q.Get("each"), Stores: q.Get("stores"),
 		Yield: q.Get("yield"), Temp: q.Get("temp"), TempWithin: tempWithin, Bag: q.Get("bag"), Price: q.Get("price"), SyrupPrice: q.Get("syrup-price"),
 		Tote: q.Get("tote"), ToteGross: q.Get("tote-gross"), Left: q.Get("left") != "", Units: m.Units, Loose: true, Currency: m.Currency}
+	return m, wish, rig, err
+}
+
+// reckon answers a wish.
+func (s *server) reckon(m *model, wish Wish) (report.PlanSheet, error) {
+	if strings.TrimSpace(wish.Colonies) != "" {
+		wish.Yards = nil // the form sends its yards all the same
+	}
+	var learnt *rig.Learnt
+	if m.Watch != nil {
+		learnt = m.Watch.Learnt
+	}
+	return wish.Sheet(m.view, learnt)
+}
+
+// mix answers the form in its own query; without one it only asks.
+func (s *server) mix(w http.ResponseWriter, r *http.Request) {
+	m, wish, of, err := s.wishOf(r)
+	q := r.URL.Query()
 	f := mixModel{shell: s.shell(r), HasTote: m.view.Stand != nil, HasNow: m.view.Batch != nil && m.view.Stand != nil && (m.view.Left.Known || m.view.Tote.Known)}
 	f.Vol, _, f.Deg = units(m.Units)
 	_, f.Mass = m.Units.MassParts(0)
+	for _, v := range s.Feed.Snapshot().Rigs {
+		f.Rigs = append(f.Rigs, choice{v.Rig, v.Rig, v.Rig == of})
+	}
 	asked := len(q) > 0
 	if !asked {
 		wish.Syrup = usualMix
 	}
 	f.Wish = wish
 	f.choose(m, &wish, asked)
-	if strings.TrimSpace(wish.Colonies) != "" {
-		wish.Yards = nil // the form sends its yards all the same
-	}
 	status := http.StatusOK
-	if asked {
-		var learnt *rig.Learnt
-		if m.Watch != nil {
-			learnt = m.Watch.Learnt
-		}
-		sheet, err := wish.Sheet(m.view, learnt)
-		if err == nil {
+	if asked && err == nil {
+		var sheet report.PlanSheet
+		if sheet, err = s.reckon(m, wish); err == nil {
 			f.Answer, err = report.PlanFor(sheet, report.Options{Units: m.Units, Zone: m.zone})
 			err = wish.fieldOf(err)
 		}
-		if err != nil {
-			f.Wrong, f.Bad = refusal(err)
-			status = http.StatusUnprocessableEntity
-		}
+		f.Files = "?" + q.Encode()
+	}
+	if err != nil {
+		f.Wrong, f.Bad = refusal(err)
+		status = http.StatusUnprocessableEntity
 	}
 	s.answer(w, r, status, "mix.html", f)
+}
+
+// mixFile gives what the page answers as CSV or JSON.
+func (s *server) mixFile(w http.ResponseWriter, r *http.Request) {
+	m, wish, _, err := s.wishOf(r)
+	o := report.Options{Format: report.CSV, Units: quantity.SI, Zone: m.zone}
+	kind := "text/csv; charset=utf-8; header=present"
+	if strings.HasSuffix(r.URL.Path, ".json") {
+		o.Format, kind = report.JSON, "application/json"
+	}
+	var b bytes.Buffer
+	var sheet report.PlanSheet
+	if err == nil {
+		sheet, err = s.reckon(m, wish)
+	}
+	if err == nil {
+		err = wish.fieldOf(report.Plan(&b, sheet, o))
+	}
+	if err != nil {
+		text, _ := refusal(err)
+		http.Error(w, text, http.StatusUnprocessableEntity)
+		return
+	}
+	w.Header().Set("Content-Type", kind)
+	w.Header().Set("Cache-Control", "no-store")
+	http.ServeContent(w, r, "", time.Time{}, bytes.NewReader(b.Bytes()))
 }
 
 // choose lists the yards that are in use, those of the night marked at first.

@@ -180,7 +180,7 @@ func TestTheMixPage(t *testing.T) {
 		t.Errorf("%d boxes, %d of them in a label", n, m)
 	}
 	for _, m := range regexp.MustCompile(`(?:src|href)="(/[^"]*)"`).FindAllStringSubmatch(page, -1) {
-		if w := get(t, h, m[1]); w.Code != 200 {
+		if w := get(t, h, html.UnescapeString(m[1])); w.Code != 200 {
 			t.Errorf("%s: status %d", m[1], w.Code)
 		}
 	}

@@ -111,6 +111,7 @@ type shell struct {
 	Hand                                  *handModel // nil: nothing can be said
 	Ask                                   bool       // sign in to say anything
 	Others                                bool       // the rig is one of several
+	House                                 bool       // the page is of all of them
 }
 
 // shell is a page's frame for one who asks.
@@ -119,7 +120,11 @@ func (s *server) shell(r *http.Request) shell {
 	if r.Method != http.MethodGet && r.Method != http.MethodHead {
 		sh.Home = r.URL.Path
 	}
+	sh.House = s.House
 	for _, h := range homes {
+		if s.House && !h.House {
+			continue
+		}
 		if !h.Said || s.Said != nil {
 			sh.Nav = append(sh.Nav, navLink{h.Path, h.Word, h.Path == r.URL.Path})
 		}
@@ -163,19 +168,20 @@ func lookOf(r *http.Request) string {
 type home struct {
 	Path, Word string
 	Said       bool // only where something can be said
+	House      bool // also where the pages are of all rigs
 }
 
 // homes are the pages that all others link to, in the order of their links.
 var homes = []home{
-	{"/", "Tonight", false},
-	{yardsPath, "All yards", false},
-	{forecastPath, "Will it pump?", false},
-	{mixPath, "What to mix?", false},
-	{meterPath, "Meter", false},
-	{totePath, "Tote", false},
-	{watchPath, "Alarms", false},
-	{booksPath, "Books", true},
-	{rigPath, "Rig", false},
+	{"/", "Tonight", false, true},
+	{yardsPath, "All yards", false, false},
+	{forecastPath, "Will it pump?", false, false},
+	{mixPath, "What to mix?", false, true},
+	{meterPath, "Meter", false, false},
+	{totePath, "Tote", false, false},
+	{watchPath, "Alarms", false, false},
+	{booksPath, "Books", true, true},
+	{rigPath, "Rig", false, false},
 }
 
 // navLink is a link to one of them; Here: it is the page itself.

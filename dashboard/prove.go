@@ -258,7 +258,7 @@ func (b *bench) field(name string) fieldModel {
 	switch name {
 	case "syrup":
 		x.Type = "select"
-		if batch, ok := bucket.Batch(b.acts); ok {
+		if batch, ok := b.batch(); ok {
 			if x.Value == "" {
 				x.Value = inTote
 			}
@@ -270,7 +270,7 @@ func (b *bench) field(name string) fieldModel {
 			choose(k.String(), capital(kindWords[k]))
 		}
 	case "brix":
-		if batch, ok := bucket.Batch(b.acts); ok && b.ofTote() && bucket.BatchBrix(batch) > 0 {
+		if batch, ok := b.batch(); ok && b.ofTote() && bucket.BatchBrix(batch) > 0 {
 			x.Hint = fmt.Sprintf("measured now if you can; empty: %g, as the batch", bucket.BatchBrix(batch))
 		} else {
 			x.Hint = "66.7"
@@ -297,9 +297,18 @@ func (b *bench) field(name string) fieldModel {
 	return x
 }
 
+// batch returns what is in the tote, as the rig's account has it: in a house it may
+// come of the house's book.
+func (b *bench) batch() (act.Batch, bool) {
+	if x := b.view.Batch; x != nil {
+		return *x, true
+	}
+	return bucket.Batch(b.view.Rig, b.acts)
+}
+
 // ofTote reports whether the syrup is taken to be what is in the tote.
 func (b *bench) ofTote() bool {
-	_, batch := bucket.Batch(b.acts)
+	_, batch := b.batch()
 	s := b.q.Get("syrup")
 	return s == inTote || s == "" && batch
 }
@@ -315,7 +324,7 @@ func (b *bench) about() (p act.Proving, err error) {
 	if len(p.Note) > longestAsk*10 {
 		return p, &act.FieldError{Field: "note", Rule: fmt.Sprintf("must have %d letters at most", longestAsk*10), Value: len(p.Note)}
 	}
-	batch, has := bucket.Batch(b.acts)
+	batch, has := b.batch()
 	switch name := b.q.Get("syrup"); {
 	case b.ofTote() && has:
 		p.Syrup, p.Shares = batch.Syrup, batch.Shares
@@ -510,7 +519,7 @@ func (b *bench) found(p *proveModel, test act.Proving) {
 	after.Restore(append(slices.Clone(b.acts), a))
 	e := report.ProvingEffect{Point: point, At: test.DoneNS, Before: b.view.Curves, After: after.Curves}
 	p.Change, p.Changes = e.Say(b.Units)
-	if batch, ok := bucket.Batch(b.acts); ok && !test.Mass && !b.ofTote() && batch.Syrup != test.Syrup {
+	if batch, ok := b.batch(); ok && !test.Mass && !b.ofTote() && batch.Syrup != test.Syrup {
 		p.Changes = append(p.Changes, fmt.Sprintf("It is taken as %s, while the batch in the tote is said to be %s.", test.Syrup, bucket.SayMakeup(batch)))
 	}
 }

@@ -249,7 +249,7 @@ func (s *server) keepProving(r *http.Request, q url.Values) (id string, again bo
 			return nil, err
 		}
 		from := b.from(&p)
-		a, err := s.Books.Book(ctx, nameOf(r), from, p, bucket.Over(act.Standing(acts), from, p))
+		a, err := s.Books.Book(ctx, nameOf(r), "", from, p, bucket.Over(act.Standing(acts), from, p))
 		if a.ID == "" {
 			return nil, err
 		}

@@ -53,7 +53,7 @@ func (b *book) Say(_ context.Context, who string, bodies ...act.Body) ([]act.Act
 	return out, nil
 }
 
-func (b *book) Book(_ context.Context, who string, from int64, body act.Body, over []string) (act.Act, error) {
+func (b *book) Book(_ context.Context, who, _ string, from int64, body act.Body, over []string) (act.Act, error) {
 	b.mu.Lock()
 	defer b.mu.Unlock()
 	if b.err != nil {

@@ -73,7 +73,7 @@ func newestOf(acts []act.Act) string {
 
 // of returns the season of a period, reckoned anew where it has to be.
 func (k *seasons) of(ctx context.Context, m *model, acts []act.Act, period func(*sugar.Book) (int64, int64, error)) (*season, error) {
-	standing := entry.Standing(acts)
+	standing := m.standing(acts)
 	book := sugar.Read(standing)
 	from, to, err := period(book)
 	if err != nil {
@@ -91,12 +91,12 @@ func (k *seasons) of(ctx context.Context, m *model, acts []act.Act, period func(
 		return x, nil
 	}
 	x := &season{from: from, to: to, said: len(acts), newest: newestOf(acts)}
-	s, _ := books.FromView(m.view, standing, book, from, to)
+	s, _ := books.FromViews(m.views(), standing, book, from, to)
 	s.Loc, s.Units = m.zone, m.Units
 	if x.balance, err = s.Balance(); err != nil {
 		x.balance, x.why = nil, err.Error() // all else stands
 	}
-	x.statement = s.Statement(m.view, x.balance)
+	x.statement = s.StatementOf(m.views(), x.balance)
 	if err := x.statement.Check(); err != nil {
 		return nil, err
 	}
@@ -475,7 +475,7 @@ func (s *server) issue(w http.ResponseWriter, r *http.Request) {
 		if err != nil {
 			return nil, err
 		}
-		b, err := s.Books.Book(ctx, nameOf(r), 0, body, nil)
+		b, err := s.Books.Book(ctx, nameOf(r), "", 0, body, nil)
 		if b.ID == "" {
 			return nil, err
 		}

@@ -38,7 +38,7 @@ func newScene(t *testing.T) scene {
 	if err := os.WriteFile(s.path("heron.toml"), text, 0o600); err != nil {
 		t.Fatal(err)
 	}
-	if err := recordNight(s.path("sim.rec"), 5); err != nil {
+	if err := recordNight(s.path("sim.rec"), 5, "heron"); err != nil {
 		t.Fatal(err)
 	}
 	return s

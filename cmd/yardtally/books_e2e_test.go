@@ -219,7 +219,7 @@ func TestSeasonBooksOnThePage(t *testing.T) {
 		t.Fatal(err)
 	}
 	books := flatPage(k.get("/books"))
-	for _, want := range []string{"Mix mix 5, 3 bags of 25 kg of sugar", "Fed 2.0 gal from the tote on the rig past the meter in yard Larch Bank", "Purchase 20 bags of 25 kg of sugar, price 530.00, lot B-17", ", wren"} {
+	for _, want := range []string{"Mix mix 5, 3 bags of 25 kg of sugar", "Fed 2.0 gal from the tote on the rig past the meter in yard Larch Bank", "Purchase 20 bags of 25 kg of sugar, price $530.00, lot B-17", ", wren"} {
 		if !strings.Contains(books, want) {
 			t.Errorf("the books do not say %q: %s", want, books)
 		}

@@ -1,10 +1,13 @@
 package main
 
 import (
+	"cmp"
 	"context"
 	"encoding/json"
 	"errors"
 	"fmt"
+	"io"
+	"slices"
 	"strings"
 	"time"
 
@@ -13,12 +16,13 @@ import (
 	"yardtally/meter/act"
 	"yardtally/meter/bucket"
 	"yardtally/meter/entry"
+	"yardtally/meter/ledger"
 )
 
 // runActs lists what people have said, in the order it was said.
 func runActs(ctx context.Context, e *env, args []string) error {
 	fs := flags("acts")
-	var w where
+	w := where{house: true}
 	w.flags(fs)
 	all := fs.Bool("all", false, "also what was taken back or said again since, and what the rig itself said")
 	asJSON := fs.Bool("json", false, "as JSON: one act a line, as an export has them")
@@ -29,18 +33,31 @@ func runActs(ctx context.Context, e *env, args []string) error {
 	if err := checkUnits(*units); err != nil {
 		return err
 	}
-	b, err := w.reach(ctx)
+	b, err := w.said(ctx)
 	if err != nil {
 		return err
 	}
 	sys := w.units(*units)
 	acts, err := b.Acts(ctx)
-	v, err2 := b.View(ctx)
+	views, err2 := b.Views(ctx)
 	if err = errors.Join(err, err2, b.Close()); err != nil {
 		return err
 	}
-	zone := zoneOf(v)
+	zone := zoneOf(ledger.Together(views))
 	counts := thatCount(acts)
+	of := func(*act.Act) string { return "" }
+	words := acts
+	if b.house != nil {
+		words = act.Housed(acts)
+		slices.SortStableFunc(acts, func(a, b act.Act) int { return cmp.Compare(a.When, b.When) })
+		slices.SortStableFunc(words, func(a, b act.Act) int { return cmp.Compare(a.When, b.When) })
+		of = func(a *act.Act) string {
+			if a.Rig == act.House {
+				return " of the house"
+			}
+			return " of " + a.Rig
+		}
+	}
 	for i := range acts {
 		a := &acts[i]
 		if _, byRig := a.Body.(act.Announced); (!counts[a.ID] || byRig) && !*all {
@@ -58,7 +75,7 @@ func runActs(ctx context.Context, e *env, args []string) error {
 		if !counts[a.ID] {
 			mark = ", no longer counts"
 		}
-		fmt.Fprintf(e.out, "%s  said %s by %s%s%s\n    %s\n", short(a.ID), day(a.When, zone), a.Who, holdsFrom(a, zone), mark, sayAct(a.Body, sys, zone))
+		fmt.Fprintf(e.out, "%s  said %s by %s%s%s%s\n    %s\n", short(a.ID), day(a.When, zone), a.Who, of(a), holdsFrom(a, zone), mark, sayAct(words[i].Body, sys, zone, w.currency()))
 	}
 	return nil
 }
@@ -67,7 +84,7 @@ func runActs(ctx context.Context, e *env, args []string) error {
 // can be taken back itself.
 func runUndo(ctx context.Context, e *env, args []string) (err error) {
 	fs := flags("undo")
-	var w where
+	w := where{house: true}
 	w.flags(fs)
 	who := fs.String("who", byCommand, "`NAME` of who says it")
 	units := fs.String("units", "", "`UNITS`, US or SI (default: the settings')")
@@ -80,16 +97,36 @@ func runUndo(ctx context.Context, e *env, args []string) (err error) {
 	if err := checkUnits(*units); err != nil {
 		return err
 	}
-	b, err := w.reach(ctx)
+	k, err := w.said(ctx)
 	if err != nil {
 		return err
 	}
-	defer func() { err = errors.Join(err, b.Close()) }()
-	return takeBack(ctx, e, b, fs.Args(), *who, w.units(*units))
+	defer func() { err = errors.Join(err, k.Close()) }()
+	if k.house != nil {
+		s := spoken{where: w, who: *who, e: e, sys: w.units(*units), now: time.Now(), house: k.house}
+		if err := s.lookHouse(ctx); err != nil {
+			return err
+		}
+		return s.undoInHouse(ctx, fs.Args())
+	}
+	return takeBack(ctx, e, k.one, fs.Args(), *who, w.units(*units), w.currency())
+}
+
+// said opens what acts are kept in: of the rig that is named, of the only one,
+// or of the house.
+func (w *where) said(ctx context.Context) (*bookKeeper, error) {
+	if err := w.find(); err != nil {
+		return nil, err
+	}
+	if w.rig != "" {
+		b, err := openBackend(ctx, w.data, w.rig, false)
+		return &bookKeeper{one: b}, err
+	}
+	return w.bookKeeper(ctx, false)
 }
 
 // takeBack takes back all acts of those ids, or none, and tells what changed.
-func takeBack(ctx context.Context, e *env, b backend, ids []string, who string, sys quantity.System) error {
+func takeBack(ctx context.Context, e *env, b backend, ids []string, who string, sys quantity.System, currency string) error {
 	acts, err := b.Acts(ctx)
 	if err != nil {
 		return err
@@ -125,19 +162,21 @@ func takeBack(ctx context.Context, e *env, b backend, ids []string, who string, 
 	}
 	zone := zoneOf(after)
 	for i := range back {
-		fmt.Fprintf(e.out, "Taken back: %s\n", sayAct(back[i].Body, sys, zone))
+		fmt.Fprintf(e.out, "Taken back: %s\n", sayAct(back[i].Body, sys, zone, currency))
 	}
 	if before.Total != after.Total {
 		fmt.Fprintf(e.out, "Metered in all: %s before, %s now.\n", report.Hundredths(sys, before.Total), report.Hundredths(sys, after.Total))
 	}
 	restate(e.out, before, after, sys, zone)
-	for i := range back {
-		if back[i].Who == bySettings {
-			fmt.Fprintln(e.out, "The settings file says it: take it out there as well, or the next start says it again.")
-			break
-		}
-	}
+	sayBySettings(e.out, back)
 	return nil
+}
+
+// sayBySettings says that what was taken back stands in the settings file.
+func sayBySettings(w io.Writer, back []act.Act) {
+	if slices.ContainsFunc(back, func(a act.Act) bool { return a.Who == bySettings }) {
+		fmt.Fprintln(w, "The settings file says it: take it out there as well, or the next start says it again.")
+	}
 }
 
 // shortest is how much of an id names an act on a command line.
@@ -181,6 +220,7 @@ func thatCount(acts []act.Act) map[string]bool {
 		if key == "" {
 			continue
 		}
+		key = a.Rig + " " + key
 		if p, ok := a.Body.(act.Proving); !ok || p.DoneNS == 0 {
 			key = fmt.Sprint(key, " from ", a.From)
 		}
@@ -221,8 +261,8 @@ func holdsFrom(a *act.Act, zone *time.Location) string {
 	return ", holds from " + day(a.From, zone)
 }
 
-// sayAct says an act in a line.
-func sayAct(b act.Body, u quantity.System, zone *time.Location) string {
+// sayAct says an act in a line; currency is the sign of prices.
+func sayAct(b act.Body, u quantity.System, zone *time.Location, currency string) string {
 	volume := func(l float64) string { return u.Volume(quantity.VolumeOf(l / 1000)) }
 	switch b := b.(type) {
 	case act.Rig:
@@ -311,7 +351,7 @@ func sayAct(b act.Body, u quantity.System, zone *time.Location) string {
 		return "fix: the clock of boot " + short(b.Boot) + " by " + b.By
 	}
 	if act.OfBooks(b) {
-		return entry.Words(b, u)
+		return entry.Words(b, u, currency)
 	}
 	return b.Kind() + ": of a later version"
 }

@@ -142,7 +142,7 @@ func TestSayAct(t *testing.T) {
 		"fix: the clock of boot b7 by phone":                                    act.Fix{Boot: "b7", By: "phone"},
 		"skipped: of a later version":                                           act.Unknown{Name: "skipped"},
 	} {
-		if got := sayAct(b, quantity.US, zone); got != want {
+		if got := sayAct(b, quantity.US, zone, ""); got != want {
 			t.Errorf("%q, want %q", got, want)
 		}
 	}

@@ -44,7 +44,7 @@ func bookWords(way string) string {
 func runBook(ctx context.Context, e *env, args []string) (err error) {
 	fs := flags("book")
 	also(fs, bookUsage())
-	var s spoken
+	s := spoken{where: where{house: true}}
 	s.where.flags(fs)
 	fs.StringVar(&s.who, "who", byCommand, "`NAME` of who says it")
 	fs.StringVar(&s.unitsAsked, "units", "", "`UNITS` of what is told, US or SI (default: the settings')")
@@ -73,10 +73,17 @@ func runBook(ctx context.Context, e *env, args []string) (err error) {
 	if len(rest) > 0 {
 		anew[entry.What] = strings.Join(rest, " ")
 	}
-	if err := s.open(ctx, e); err != nil {
+	if err := s.openBook(ctx, e); err != nil {
 		return err
 	}
-	defer func() { err = errors.Join(err, s.backend.Close()) }()
+	defer func() { err = errors.Join(err, s.close()) }()
+	switch {
+	case s.house == nil:
+	case s.rig != "" && way == "list":
+		return usageError{fmt.Errorf("-rig: must be left out, as all rigs have one book, is %q", s.rig)}
+	case s.rig != "":
+		anew[entry.Rig] = s.rig
+	}
 	switch way {
 	case "list":
 		return s.listBook()
@@ -88,7 +95,7 @@ func runBook(ctx context.Context, e *env, args []string) (err error) {
 		return usageError{bookError(way, err)}
 	}
 	s.noteBook(x)
-	return s.keep(ctx, s.bookText("Booked", x), said{from: x.From, body: x.Body})
+	return s.keepBook(ctx, s.bookText("Booked", x), said{from: x.From, body: x.Body}, "")
 }
 
 // bookFields adds a flag for each field, and returns what gives those that were
@@ -96,6 +103,9 @@ func runBook(ctx context.Context, e *env, args []string) (err error) {
 func bookFields(fs *flag.FlagSet) func(has func(string) bool) entry.Fields {
 	texts, switches := make(map[string]*string), make(map[string]*bool)
 	for _, x := range entry.AllFields() {
+		if x.Name == entry.Rig {
+			continue // it is named like the rig of all else
+		}
 		if x.Switch {
 			switches[x.Name] = fs.Bool(x.Name, false, x.What)
 			continue
@@ -139,6 +149,9 @@ func bookError(way string, err error) error {
 
 // known is what entries are read beside.
 func (s *spoken) known() *entry.Known {
+	if s.house != nil {
+		return &entry.Known{Now: s.now.UnixNano(), Zone: s.zone, View: s.before, Rigs: s.views, Standing: entry.HouseStanding(s.acts), Units: s.sys, Currency: s.currency()}
+	}
 	return &entry.Known{Now: s.now.UnixNano(), Zone: s.zone, View: s.before, Standing: entry.Standing(s.acts), Units: s.sys, Currency: s.currency()}
 }
 
@@ -149,7 +162,7 @@ func (s *spoken) noteBook(x *entry.Entry) {
 }
 
 func (s *spoken) bookText(verb string, x *entry.Entry) string {
-	return fmt.Sprintf("%s for %s: %s.", verb, day(x.From, s.zone), sayAct(x.Body, s.sys, s.zone))
+	return fmt.Sprintf("%s for %s: %s.", verb, day(x.From, s.zone), s.sayAct(x.Body))
 }
 
 // fixBook says an entry again, with what changed.
@@ -161,21 +174,30 @@ func (s *spoken) fixBook(ctx context.Context, id string, anew entry.Fields) erro
 	way, f, ok := entry.Of(old, s.zone)
 	switch {
 	case !ok:
-		return fmt.Errorf("ACT: must be an entry of the books, is %s, which says %s", short(old.ID), sayAct(old.Body, s.sys, s.zone))
+		return fmt.Errorf("ACT: must be an entry of the books, is %s, which says %s", short(old.ID), s.sayAct(old.Body))
 	case len(anew) == 0:
 		return usageError{errors.New("fix: must say what changed, like -brix \"61 Brix\"")}
 	case !thatCount(s.acts)[old.ID]:
 		return fmt.Errorf("ACT: must be an entry that counts, and %s was taken back or said again since", short(old.ID))
 	}
-	k := s.known()
+	if s.house != nil && old.Rig != act.House { // it stays in the book that the rig had of its own
+		if of := anew[entry.Rig]; of != "" && of != old.Rig {
+			return fmt.Errorf("-rig: must be left out or be %q, whose entry it is, is %q", old.Rig, of)
+		}
+		delete(anew, entry.Rig)
+		if len(anew) == 0 {
+			return usageError{errors.New("fix: must say what changed, like -brix \"61 Brix\"")}
+		}
+	}
+	k := s.knownOf(old)
 	k.Standing = slices.DeleteFunc(k.Standing, func(a act.Act) bool { return a.ID == old.ID })
 	x, err := entry.Compose(way, entry.Change(f, anew), k)
 	if err != nil {
 		return usageError{bookError(way, err)}
 	}
 	s.noteBook(x)
-	fmt.Fprintf(s.e.out, "It was for %s: %s.\n", day(old.From, s.zone), sayAct(old.Body, s.sys, s.zone))
-	return s.keep(ctx, s.bookText("Now", x), said{from: x.From, body: x.Body, over: act.Over(old)})
+	fmt.Fprintf(s.e.out, "It was for %s: %s.\n", day(old.From, s.zone), s.sayAct(old.Body))
+	return s.keepBook(ctx, s.bookText("Now", x), said{from: x.From, body: x.Body, over: act.Over(old)}, old.Rig)
 }
 
 // currency is the sign of the house's prices.

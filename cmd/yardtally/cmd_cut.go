@@ -168,5 +168,5 @@ func runVisit(ctx context.Context, e *env, args []string) (err error) {
 		return err
 	}
 	body := act.Visit{At: act.Moment{NS: t.UnixNano()}, Goes: what == "goes-on"}
-	return s.keep(ctx, "Said: "+sayAct(body, s.sys, s.zone)+".", said{body: body})
+	return s.keep(ctx, "Said: "+s.sayAct(body)+".", said{body: body})
 }

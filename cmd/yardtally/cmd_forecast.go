@@ -91,19 +91,39 @@ func (w *where) plannedOn(ctx context.Context) (*ledger.View, *line.Learnt, erro
 	if _, err := os.Stat(filepath.Join(w.data, journalFile)); !errors.Is(err, fs.ErrNotExist) || w.set == nil {
 		return w.learntOf(ctx)
 	}
-	var acts []act.Act
-	for i := range w.set.Acts {
-		s := &w.set.Acts[i]
-		acts = append(acts, act.Act{ID: strconv.Itoa(i), Rig: w.set.Rig, Who: bySettings, When: 1, From: s.From, Body: s.Body})
+	var views []*ledger.View
+	for _, set := range w.set.Each() {
+		var acts []act.Act
+		for i := range set.Acts {
+			s := &set.Acts[i]
+			acts = append(acts, act.Act{ID: strconv.Itoa(i), Rig: set.Rig, Who: bySettings, When: 1, From: s.From, Body: s.Body})
+		}
+		l := ledger.New(set.Rig)
+		l.SetActs(acts)
+		views = append(views, l.View())
 	}
-	l := ledger.New(w.set.Rig)
-	l.SetActs(acts)
-	return l.View(), nil, nil
+	return ledger.Together(views), nil, nil
 }
 
 // learntOf learns the rig from the nights in its journal, as the watch does. It
 // may take its time.
 func (w *where) learntOf(ctx context.Context) (*ledger.View, *line.Learnt, error) {
+	if w.house {
+		k, err := w.bookKeeper(ctx, false)
+		if err != nil {
+			return nil, nil, err
+		}
+		if k.house != nil {
+			views, err := k.Views(ctx)
+			if err = errors.Join(err, k.Close()); err != nil {
+				return nil, nil, err
+			}
+			return ledger.Together(views), nil, nil
+		}
+		if err := k.Close(); err != nil {
+			return nil, nil, err
+		}
+	}
 	b, err := openBackend(ctx, w.data, w.rig, false)
 	if err != nil {
 		return nil, nil, err

@@ -13,6 +13,7 @@ import (
 	"yardtally/ingest/desk"
 	"yardtally/ingest/recording"
 	"yardtally/ingest/wire"
+	"yardtally/meter/act"
 )
 
 // imported is what came of a recording, so far or in all.
@@ -201,8 +202,13 @@ func rigOf(path string) (string, error) {
 	rig := ""
 	_, err = recording.Read(context.Background(), io.LimitReader(bufio.NewReader(f), 4<<20), recording.Options{},
 		func(_ context.Context, items []recording.Item) error {
-			rig = items[0].Rig
-			return found
+			for i := range items {
+				if items[i].Rig != act.House {
+					rig = items[i].Rig
+					return found
+				}
+			}
+			return nil
 		})
 	if errors.Is(err, found) {
 		return rig, nil

@@ -25,7 +25,8 @@ func runMix(ctx context.Context, e *env, args []string) error {
 SYRUP is what to mix: "2:1", "1:1 by volume", "65 Brix", hfcs-55 as it is sold,
 "hfcs-55 to 65 Brix" thinned with water, or parts in their proportion, like
 "20 kg hfcs-55 + 10 kg sugar + 8 kg water". Without -yards and -colonies it is
-for the yards planned for the night. Settings and journal may be missing where
+for the yards planned for the night: in a house with several rigs for those of
+all of them, or with -rig for one, with its tote and line. Settings and journal may be missing where
 -colonies is said; then loads and weight need -tote.
 `)
 	}
@@ -76,6 +77,7 @@ for the yards planned for the night. Settings and journal may be missing where
 			p.Yards = append(p.Yards, y)
 		}
 	}
+	w.house = w.rig == "" // for all rigs together, of a house
 	var v *ledger.View
 	var learnt *line.Learnt
 	if w.settings != "" || w.data != "" || p.Colonies == "" || settingsHere() {

@@ -258,7 +258,7 @@ func (t *test) look(ctx context.Context) (err error) {
 	if z, err := time.LoadLocation(t.before.Zone); err == nil {
 		t.zone = z
 	}
-	t.acts, err = t.backend.Acts(ctx)
+	t.acts, err = t.backend.AllActs(ctx)
 	return err
 }
 
@@ -310,7 +310,7 @@ func (t *test) keep(ctx context.Context, b act.Proving) error {
 		return err
 	}
 	fmt.Fprintln(t.out)
-	if batch, ok := bucket.Batch(t.acts); ok && b.PulsesPerL == 0 && !b.Mass && t.said.syrup == "" && t.said.shares == "" && batch.Syrup != "sucrose" {
+	if batch, ok := bucket.Batch(t.backend.Rig(), t.acts); ok && b.PulsesPerL == 0 && !b.Mass && t.said.syrup == "" && t.said.shares == "" && batch.Syrup != "sucrose" {
 		fmt.Fprintf(t.out, "It was taken as sucrose, while the batch in the tote is said to be %s: -syrup or -shares says which.\n\n", bucket.SayMakeup(batch))
 	}
 	if t.said.dry {

@@ -149,7 +149,7 @@ func (g *guide) askSyrup(ctx context.Context) error {
 	if len(fails) > 0 {
 		return usageError{fails[0]}
 	}
-	batch, has := bucket.Batch(g.acts)
+	batch, has := bucket.Batch(g.backend.Rig(), g.acts)
 	usual := "sucrose"
 	if has {
 		usual = bucket.SayMakeup(batch)

@@ -87,7 +87,7 @@ func runSay(ctx context.Context, e *env, args []string) (err error) {
 	if err != nil {
 		return err
 	}
-	return s.keep(ctx, "Said: "+sayAct(said.body, s.sys, s.zone)+".", said)
+	return s.keep(ctx, "Said: "+s.sayAct(said.body)+".", said)
 }
 
 // parseSaying reads WHAT.

@@ -31,6 +31,7 @@ type booksFlags struct {
 
 func (b *booksFlags) flags(fs *flag.FlagSet) {
 	b.where.flags(fs)
+	b.where.house = true
 	fs.StringVar(&b.from, "from", "", "first night's `DATE`, like 2026-08-01 (default: where the year's books begin)")
 	fs.StringVar(&b.to, "to", "", "last night's `DATE` (default: the end of the year)")
 	fs.StringVar(&b.units, "units", "", "`UNITS`, US or SI (default: the settings')")
@@ -40,6 +41,15 @@ func (b *booksFlags) flags(fs *flag.FlagSet) {
 
 // bookFormats are the formats of what is made of the books.
 var bookFormats = map[string]report.Format{"text": report.Table, "csv": report.CSV, "json": report.JSON, "pdf": report.PDF}
+
+// keeper opens the books. Those of a house are of no rig alone.
+func (b *booksFlags) keeper(ctx context.Context) (*bookKeeper, error) {
+	k, err := b.where.bookKeeper(ctx, false)
+	if err == nil && k.house != nil && b.rig != "" {
+		return nil, errors.Join(usageError{fmt.Errorf("-rig: must be left out, as all rigs have one book, is %q", b.rig)}, k.Close())
+	}
+	return k, err
+}
 
 // check refuses what cannot be so, and settles the format.
 func (b *booksFlags) check() (report.Format, error) {
@@ -64,9 +74,10 @@ func (b *booksFlags) check() (report.Format, error) {
 	return f, nil
 }
 
-// bookSeason is the rig's books and what was metered in the period that was asked for.
+// bookSeason is the books and what was metered in the period that was asked for,
+// of one rig or of a house.
 type bookSeason struct {
-	view   *ledger.View
+	views  []*ledger.View
 	acts   []act.Act // all
 	zone   *time.Location
 	season *books.Season
@@ -74,8 +85,8 @@ type bookSeason struct {
 }
 
 // look reads the season; from and to are the period, 0, 0 where the flags say.
-func (b *booksFlags) look(ctx context.Context, from backend, fromNS, toNS int64) (*bookSeason, error) {
-	v, err := from.View(ctx)
+func (b *booksFlags) look(ctx context.Context, from *bookKeeper, fromNS, toNS int64) (*bookSeason, error) {
+	views, err := from.Views(ctx)
 	if err != nil {
 		return nil, err
 	}
@@ -83,7 +94,8 @@ func (b *booksFlags) look(ctx context.Context, from backend, fromNS, toNS int64)
 	if err != nil {
 		return nil, err
 	}
-	return bookedSeason(v, acts, b.where.units(b.units), func(book *sugar.Book, zone *time.Location) (int64, int64, error) {
+	v := ledger.Together(views)
+	return bookedSeason(views, acts, from.house != nil, b.where.units(b.units), func(book *sugar.Book, zone *time.Location) (int64, int64, error) {
 		if toNS != 0 {
 			return fromNS, toNS, nil
 		}
@@ -103,16 +115,19 @@ func (b *booksFlags) look(ctx context.Context, from backend, fromNS, toNS int64)
 	})
 }
 
-// bookedSeason is the season of a view and of all acts, in the period that is chosen.
-func bookedSeason(v *ledger.View, acts []act.Act, u quantity.System, period func(*sugar.Book, *time.Location) (int64, int64, error)) (*bookSeason, error) {
-	s := &bookSeason{view: v, acts: acts, zone: zoneOf(v)}
+// bookedSeason is the season of views and of all acts, in the period that is chosen.
+func bookedSeason(views []*ledger.View, acts []act.Act, house bool, u quantity.System, period func(*sugar.Book, *time.Location) (int64, int64, error)) (*bookSeason, error) {
+	s := &bookSeason{views: views, acts: acts, zone: zoneOf(ledger.Together(views))}
 	standing := entry.Standing(acts)
+	if house {
+		standing = entry.HouseStanding(acts)
+	}
 	book := sugar.Read(standing)
 	from, to, err := period(book, s.zone)
 	if err != nil {
 		return nil, err
 	}
-	s.season, s.review = books.FromView(v, standing, book, from, to)
+	s.season, s.review = books.FromViews(views, standing, book, from, to)
 	s.season.Loc, s.season.Units = s.zone, u
 	return s, nil
 }
@@ -124,7 +139,7 @@ func (s *bookSeason) statement() (st *books.Statement, why string, err error) {
 	if err != nil {
 		bal, why = nil, err.Error() // all else stands
 	}
-	st = s.season.Statement(s.view, bal)
+	st = s.season.StatementOf(s.views, bal)
 	return st, why, st.Check()
 }
 
@@ -157,7 +172,7 @@ func (b *booksFlags) options(f report.Format, s *bookSeason) report.Options {
 		u = quantity.SI
 	}
 	return report.Options{Format: f, Units: u, Zone: s.zone, Currency: b.where.currency(),
-		SayAct: func(a *act.Act) string { return sayAct(a.Body, u, s.zone) }}
+		SayAct: func(a *act.Act) string { return sayAct(a.Body, u, s.zone, b.where.currency()) }}
 }
 
 // runBalance holds the season's books against what was metered.
@@ -175,7 +190,7 @@ func runBalance(ctx context.Context, e *env, args []string) (err error) {
 	if err := b.find(); err != nil {
 		return err
 	}
-	from, err := openBackend(ctx, b.data, b.rig, false)
+	from, err := b.keeper(ctx)
 	if err != nil {
 		return err
 	}
@@ -223,7 +238,7 @@ func runStatement(ctx context.Context, e *env, args []string) (err error) {
 	if err := f.find(); err != nil {
 		return err
 	}
-	b, err := openBackend(ctx, f.data, f.rig, false)
+	b, err := f.keeper(ctx)
 	if err != nil {
 		return err
 	}
@@ -304,7 +319,7 @@ func (f *statementFlags) beside(has func(string) bool) error {
 }
 
 // issued returns the statement of that number.
-func (f *statementFlags) issued(ctx context.Context, b backend, n int) (*books.Issued, error) {
+func (f *statementFlags) issued(ctx context.Context, b *bookKeeper, n int) (*books.Issued, error) {
 	acts, err := b.Acts(ctx)
 	if err != nil {
 		return nil, err
@@ -327,16 +342,16 @@ func (f *statementFlags) issued(ctx context.Context, b backend, n int) (*books.I
 }
 
 // listIssued lists the statements issued.
-func (f *statementFlags) listIssued(ctx context.Context, e *env, b backend) error {
+func (f *statementFlags) listIssued(ctx context.Context, e *env, b *bookKeeper) error {
 	acts, err := b.Acts(ctx)
 	if err != nil {
 		return err
 	}
-	v, err := b.View(ctx)
+	views, err := b.Views(ctx)
 	if err != nil {
 		return err
 	}
-	zone := zoneOf(v)
+	zone := zoneOf(ledger.Together(views))
 	all := books.IssuedOf(entry.Standing(acts))
 	if len(all) == 0 {
 		fmt.Fprintln(e.out, "No statement was issued yet: \"yardtally statement -issue\" issues one.")
@@ -361,7 +376,7 @@ func (f *statementFlags) listIssued(ctx context.Context, e *env, b backend) erro
 }
 
 // keep issues a statement.
-func (f *statementFlags) keep(ctx context.Context, b backend, st *books.Statement, s *bookSeason) (*books.Issued, error) {
+func (f *statementFlags) keep(ctx context.Context, b *bookKeeper, st *books.Statement, s *bookSeason) (*books.Issued, error) {
 	body, err := books.Issue(st, books.NextNumber(s.acts), f.title, s.acts)
 	if err != nil {
 		return nil, err

@@ -59,7 +59,7 @@ func runStrap(ctx context.Context, e *env, args []string) (err error) {
 		fmt.Fprintln(e.out, "Nothing was kept: -keep keeps it.")
 		return nil
 	}
-	acts, err := b.Acts(ctx)
+	acts, err := b.AllActs(ctx)
 	if err != nil {
 		return err
 	}
@@ -70,7 +70,7 @@ func runStrap(ctx context.Context, e *env, args []string) (err error) {
 func keepStraps(ctx context.Context, e *env, b backend, acts []act.Act, t tote.Table, meterU float64) error {
 	now := time.Now().UnixNano()
 	var newest *act.Act
-	standing := ledger.WithBooks(act.Standing(acts))
+	standing := ledger.WithBooks(b.Rig(), act.Standing(acts))
 	for i := range standing {
 		now = max(now, standing[i].When+1)
 		if _, ok := standing[i].Body.(act.Tote); ok {

@@ -7,6 +7,7 @@ import (
 	"io"
 	"net/http"
 	"path/filepath"
+	"strings"
 	"time"
 
 	"yardtally/ingest/journal"
@@ -20,6 +21,8 @@ type backend interface {
 	Rig() string
 	View(ctx context.Context) (*ledger.View, error)
 	Acts(ctx context.Context) ([]act.Act, error)
+	// AllActs are Acts and, in a house, those of others on which its account may rest.
+	AllActs(ctx context.Context) ([]act.Act, error)
 	AddActs(ctx context.Context, acts ...act.Act) (int, error)
 	// Watch says what is the matter now.
 	Watch(ctx context.Context) (*findings, error)
@@ -47,6 +50,8 @@ func controlHandler(rigs ...*local) http.Handler {
 		switch h := by[rig]; {
 		case h != nil:
 			h.ServeHTTP(w, r)
+		case strings.HasPrefix(r.URL.Path, "/house/"):
+			by[rigs[0].rig].ServeHTTP(w, r)
 		case r.URL.Path == "/rig" || r.URL.Path == "/rigs":
 			by[rigs[0].rig].ServeHTTP(w, r)
 		default:
@@ -88,19 +93,34 @@ func rigHandler(b *local, rigs []*local) http.Handler {
 		a, err := b.Acts(r.Context())
 		answer(w, a, err)
 	})
-	mux.HandleFunc("GET /watch", func(w http.ResponseWriter, r *http.Request) {
-		at, err := b.Watch(r.Context())
-		answer(w, at, err)
+	mux.HandleFunc("GET /acts/all", func(w http.ResponseWriter, r *http.Request) {
+		a, err := b.AllActs(r.Context())
+		answer(w, a, err)
 	})
-	mux.HandleFunc("POST /acts", func(w http.ResponseWriter, r *http.Request) {
+	house := houseOf(rigs)
+	mux.HandleFunc("GET /house/views", func(w http.ResponseWriter, r *http.Request) {
+		v, err := house.Views(r.Context())
+		answer(w, v, err)
+	})
+	mux.HandleFunc("GET /house/acts", func(w http.ResponseWriter, r *http.Request) {
+		a, err := house.HouseActs(r.Context())
+		answer(w, a, err)
+	})
+	add := func(w http.ResponseWriter, r *http.Request, to func(context.Context, ...act.Act) (int, error)) {
 		var acts []act.Act
 		if err := json.NewDecoder(http.MaxBytesReader(w, r.Body, 16<<20)).Decode(&acts); err != nil {
 			fail(w, err)
 			return
 		}
-		n, err := b.AddActs(r.Context(), acts...)
+		n, err := to(r.Context(), acts...)
 		answer(w, n, err)
+	}
+	mux.HandleFunc("POST /house/acts", func(w http.ResponseWriter, r *http.Request) { add(w, r, house.AddHouse) })
+	mux.HandleFunc("GET /watch", func(w http.ResponseWriter, r *http.Request) {
+		at, err := b.Watch(r.Context())
+		answer(w, at, err)
 	})
+	mux.HandleFunc("POST /acts", func(w http.ResponseWriter, r *http.Request) { add(w, r, b.AddActs) })
 	mux.HandleFunc("POST /import", func(w http.ResponseWriter, r *http.Request) {
 		// The answer comes while the recording is still being read.
 		rc := http.NewResponseController(w)

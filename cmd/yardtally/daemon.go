@@ -55,6 +55,7 @@ type daemon struct {
 	commit time.Duration // how often readings are synced; 0: one second
 
 	journal *journal.Journal
+	house   *desk.House
 	outbox  *publish.Outbox
 	forward *publish.Forwarder
 	broker  *broker.Source
@@ -75,6 +76,9 @@ func openDaemon(ctx context.Context, d *daemon) (err error) {
 		return fmt.Errorf("data: %w", err)
 	}
 	if d.journal, err = journal.Open(filepath.Join(d.set.Data, journalFile), journal.Options{Log: d.log, MaxPending: mostPending(len(d.set.Rigs))}); err != nil {
+		return err
+	}
+	if d.house, err = desk.OpenHouse(d.journal); err != nil {
 		return err
 	}
 	var teller desk.Teller
@@ -317,7 +321,7 @@ func (d *daemon) handler() http.Handler {
 	if d.oneRig != nil {
 		return dashboard.New(d.options())
 	}
-	o := dashboard.HouseOptions{Version: version(), Log: d.log, Notices: d.notices}
+	o := dashboard.HouseOptions{Books: newHousePage(d).options(), Version: version(), Log: d.log, Notices: d.notices}
 	for _, r := range d.rigs {
 		o.Rigs = append(o.Rigs, r.options())
 	}

@@ -14,6 +14,7 @@ import (
 	"yardtally/meter/act"
 	"yardtally/meter/books"
 	"yardtally/meter/entry"
+	"yardtally/meter/ledger"
 	"yardtally/meter/sugar"
 )
 
@@ -87,7 +88,7 @@ func (m *demo) book(ctx context.Context, d *daemon, at time.Time, way string, f 
 	if err != nil {
 		return fmt.Errorf("the demo's books: %s: %w", way, err)
 	}
-	_, err = d.taps.Book(ctx, "wren", x.From, x.Body, nil)
+	_, err = d.taps.Book(ctx, "wren", "", x.From, x.Body, nil)
 	return err
 }
 
@@ -129,7 +130,7 @@ func (m *demo) state(ctx context.Context, d *daemon) error {
 		return err
 	}
 	v := d.desk.Snapshot().View
-	s, err := bookedSeason(v, acts, m.units, func(book *sugar.Book, zone *time.Location) (int64, int64, error) {
+	s, err := bookedSeason([]*ledger.View{v}, acts, false, m.units, func(book *sugar.Book, zone *time.Location) (int64, int64, error) {
 		from, to := books.Period(v, book, zone)
 		return from, to, nil
 	})

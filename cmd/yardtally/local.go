@@ -114,6 +114,8 @@ func (b *local) View(ctx context.Context) (*ledger.View, error) {
 
 func (b *local) Acts(ctx context.Context) ([]act.Act, error) { return b.desk.Acts(ctx) }
 
+func (b *local) AllActs(ctx context.Context) ([]act.Act, error) { return b.desk.AllActs(ctx) }
+
 func (b *local) AddActs(ctx context.Context, acts ...act.Act) (int, error) {
 	return b.desk.AddActs(ctx, acts...)
 }
@@ -149,6 +151,12 @@ func (b *local) Export(ctx context.Context, w io.Writer) error {
 	if err != nil {
 		return err
 	}
+	// The house's book with it: a rig's loads are acts of the house.
+	house, err := b.journal.Acts(act.House)
+	if err != nil {
+		return err
+	}
+	acts = append(acts, house...)
 	var out bytes.Buffer
 	fmt.Fprintf(&out, "# Everything Yardtally keeps of rig %s: one act or one SenML pack a line.\n", b.rig)
 	var line []byte

@@ -34,11 +34,15 @@ func TestMain(m *testing.M) {
 	})
 }
 
-// simnight FILE SEED records a simulated night of two yards.
+// simnight FILE SEED [RIG] records a simulated night of two yards.
 func simnight() {
 	seed, err := strconv.ParseUint(os.Args[2], 10, 64)
+	rig := "heron"
+	if len(os.Args) > 3 {
+		rig = os.Args[3]
+	}
 	if err == nil {
-		err = recordNight(os.Args[1], seed)
+		err = recordNight(os.Args[1], seed, rig)
 	}
 	if err != nil {
 		fmt.Fprintln(os.Stderr, err)
@@ -46,7 +50,7 @@ func simnight() {
 	}
 }
 
-func recordNight(path string, seed uint64) error {
+func recordNight(path string, seed uint64, name string) error {
 	rig, err := rigsim.New(rigsim.SmallNight(seed))
 	if err != nil {
 		return err
@@ -59,7 +63,7 @@ func recordNight(path string, seed uint64) error {
 	out := bufio.NewWriter(f)
 	var line []byte
 	for s := range rig.All() {
-		if line, err = rigsim.Pack(line[:0], "heron", s, true); err != nil {
+		if line, err = rigsim.Pack(line[:0], name, s, true); err != nil {
 			return err
 		}
 		out.Write(append(line, '\n'))

@@ -121,9 +121,13 @@ func (b *remote) View(ctx context.Context) (*ledger.View, error) {
 	if err := b.get(ctx, "view", v); err != nil {
 		return v, err
 	}
-	acts, err := b.Acts(ctx)
+	acts, err := b.AllActs(ctx)
 	v.Restore(acts)
 	return v, err
+}
+
+func (b *remote) AllActs(ctx context.Context) (acts []act.Act, err error) {
+	return acts, b.get(ctx, "acts/all", &acts)
 }
 
 func (b *remote) Acts(ctx context.Context) (acts []act.Act, err error) {

@@ -47,6 +47,14 @@ func restate(w io.Writer, before, after *ledger.View, u quantity.System, zone *t
 	return true
 }
 
+// restates reports whether restate would tell of anything.
+func restates(before, after *ledger.View, zone *time.Location) bool {
+	return slices.ContainsFunc(changedNights(before, after, zone), func(n time.Time) bool {
+		a, b := tally(before, n, n, zone), tally(after, n, n, zone)
+		return !sameTotals(&a, &b)
+	})
+}
+
 // tally adds up the nights of two dates and all between them, as the view has them.
 func tally(v *ledger.View, first, last time.Time, zone *time.Location) ledger.Night {
 	from, _ := v.NightOn(first, zone)

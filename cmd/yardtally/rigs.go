@@ -47,7 +47,7 @@ func (d *daemon) openRig(set *settings.Settings, teller desk.Teller) (*oneRig, e
 	}
 	var err error
 	if r.desk, err = desk.Open(desk.Options{Rig: set.Rig, Journal: d.journal, Clock: d.clock, BootID: d.bootID,
-		Teller: teller, Log: r.log, Commit: d.commit, Shared: d.set.House()}); err != nil {
+		Teller: teller, Log: r.log, Commit: d.commit, Shared: d.set.House(), House: d.house}); err != nil {
 		return nil, err
 	}
 	r.taps = newTaps(r)
@@ -67,7 +67,7 @@ func (r *oneRig) sources() []source.Source {
 // options are what the rig's pages need.
 func (r *oneRig) options() dashboard.Options {
 	return dashboard.Options{Feed: &feed{r}, Said: &saidOnPage{r.taps, r.watching}, Books: r.taps, Trace: newTraces(r).Find, Rig: r.set.Rig, Version: version(), Log: r.log, About: r.about,
-		SayAct: func(a *act.Act) string { return sayAct(a.Body, r.set.Units, r.set.Zone) }}
+		SayAct: func(a *act.Act) string { return sayAct(a.Body, r.set.Units, r.set.Zone, r.set.Books.Currency) }}
 }
 
 // keep runs the desk until the context ends. Of several rigs, one whose account

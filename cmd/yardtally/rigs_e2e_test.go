@@ -195,13 +195,21 @@ func TestTwoRigs(t *testing.T) {
 			}
 			rest = after
 			to, _, _ := strings.Cut(after, `"`)
-			if !strings.HasPrefix(to, "rigs/heron/") && !slices.ContainsFunc([]string{"look", "leave", "enter", "rigs", "mark.svg", "style.css"}, func(p string) bool { return strings.HasPrefix(to, p) }) {
+			if !strings.HasPrefix(to, "rigs/heron/") && !slices.ContainsFunc([]string{"look", "leave", "enter", "rigs", "books", "mark.svg", "style.css"}, func(p string) bool { return strings.HasPrefix(to, p) }) {
 				t.Errorf("heron's page leads out of heron's: /%s", to)
 			}
 		}
 	}
-	for _, path := range []string{"forecast", "mix", "books", "tonight.csv", "yards.json", "live.js", "clock"} {
+	for _, path := range []string{"forecast", "mix", "tonight.csv", "yards.json", "live.js", "clock"} {
 		get("/rigs/plover/" + path)
+	}
+	// The books are the house's.
+	get("/books")
+	if code, to, _ := answer(client.Get(page + "/rigs/plover/books/statement.csv?from=2026-10-01")); code != http.StatusSeeOther || to != "/books/statement.csv?from=2026-10-01" {
+		t.Errorf("a rig's own books: status %d to %q", code, to)
+	}
+	if !strings.Contains(own, `href="/books"`) {
+		t.Error("heron's page does not lead to the house's books")
 	}
 	if code, to, _ := answer(client.Get(page + "/rigs/plover")); code != http.StatusTemporaryRedirect && code != http.StatusMovedPermanently || !strings.HasSuffix(to, "/rigs/plover/") {
 		t.Errorf("without a slash: status %d to %q", code, to)
@@ -428,7 +436,11 @@ func TestHouseInBrowser(t *testing.T) {
 		if _, err := chromedp.Run(ctx, chromedp.Navigate(pageURL(w.page.Addr(), false)+path)); err != nil {
 			t.Fatal(err)
 		}
-		shows(t, ctx, "Connected to the rig.")
+		whose := "rig."
+		if path == "" {
+			whose = "rigs."
+		}
+		shows(t, ctx, "Connected to the "+whose)
 		photograph(t, ctx, name)
 	}
 }

@@ -22,8 +22,10 @@ type spoken struct {
 
 	e        *env
 	sys      quantity.System
-	backend  backend
-	before   *ledger.View
+	backend  backend        // nil in a house's book
+	house    housekeeper    // of that; nil of one rig
+	views    []*ledger.View // its rigs' own
+	before   *ledger.View   // in a house what they are together
 	acts     []act.Act
 	zone     *time.Location
 	now      time.Time

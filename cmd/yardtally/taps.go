@@ -33,7 +33,7 @@ func (t *taps) Say(ctx context.Context, who string, bodies ...act.Body) ([]act.A
 }
 
 // Book implements dashboard.Books.
-func (t *taps) Book(ctx context.Context, who string, from int64, body act.Body, over []string) (act.Act, error) {
+func (t *taps) Book(ctx context.Context, who, _ string, from int64, body act.Body, over []string) (act.Act, error) {
 	kept, err := t.keep(ctx, who, []said{{from, body, over}})
 	if len(kept) == 0 {
 		return act.Act{}, err

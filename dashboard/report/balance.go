@@ -169,7 +169,11 @@ func (o Options) streams(b *books.Balance, what string, of func(*books.Stream) *
 				t.Rows = append(t.Rows, SheetRow{HeadRow, []string{h.head}})
 				some = true
 			}
-			cells := []string{streamName(b, x), o.date(x.At), "", "", "", "–", "", ""}
+			name := streamName(b, x)
+			if x.Rig != "" { // of a house: whose meter it was
+				name += ", by " + x.Rig
+			}
+			cells := []string{name, o.date(x.At), "", "", "", "–", "", ""}
 			if !x.Unmeasured {
 				was, is := o.tenthsOf(f.Measured), o.tenthsOf(f.Value)
 				moved := Fixed(is-was, tenth)
@@ -269,6 +273,7 @@ type StreamRow struct {
 	WaterZ     number  `json:"water_z"`
 	From       number  `json:"from_pool"` // place in pools; null: from outside
 	To         number  `json:"to_pool"`
+	Rig        string  `json:"rig"` // of what was metered, in a house: by whose meter
 }
 
 type poolRow struct {
@@ -352,7 +357,7 @@ func streamRows(b *books.Balance) []StreamRow {
 	out := make([]StreamRow, 0, len(b.Streams))
 	for i := range b.Streams {
 		x := &b.Streams[i]
-		r := StreamRow{Stream: x.Name, Kind: x.Kind, At: instant(x.At), Act: x.Act, Yard: x.Yard, Why: x.Why, Unmeasured: x.Unmeasured}
+		r := StreamRow{Stream: x.Name, Kind: x.Kind, At: instant(x.At), Act: x.Act, Yard: x.Yard, Why: x.Why, Unmeasured: x.Unmeasured, Rig: x.Rig}
 		if x.Kind == books.Dispensed {
 			r.VolumeL = rounded(x.Volume*1000, 6)
 		}

@@ -11,6 +11,7 @@ import (
 	"yardtally/calibrate/mix"
 	"yardtally/calibrate/quantity"
 	"yardtally/calibrate/syrup"
+	"yardtally/meter/act"
 	"yardtally/meter/books"
 )
 
@@ -91,6 +92,9 @@ var kindWords = [...]string{syrup.Sucrose: "sucrose", syrup.Invert: "invert", sy
 
 // goodsWords names goods for people.
 func goodsWords(kind string) string {
+	if kind, rig, ok := strings.Cut(kind, " of "); ok { // of a store that was a rig's own
+		return act.Own(goodsWords(kind), rig)
+	}
 	switch kind {
 	case "hfcs-42":
 		return "HFCS-42"
@@ -106,6 +110,8 @@ func toteWords(name string) string {
 	switch {
 	case name == "":
 		return "the tote"
+	case strings.HasPrefix(name, act.OnRig("")):
+		return "the tote on " + name[1:]
 	case strings.HasPrefix(strings.ToLower(name), "tote"):
 		return name
 	}

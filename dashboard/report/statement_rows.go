@@ -78,7 +78,8 @@ type issuedRow struct {
 
 type statementDoc struct {
 	Report        string         `json:"report"` // "statement"
-	Rig           string         `json:"rig"`
+	Rig           string         `json:"rig"`    // of a house all of them, with commas between
+	Rigs          []string       `json:"rigs,omitempty"`
 	From          instant        `json:"from"`
 	To            instant        `json:"to"`
 	At            instant        `json:"at"` // newest record that it rests on
@@ -102,7 +103,7 @@ type statementDoc struct {
 }
 
 func statementJSON(st *books.Statement, o Options) statementDoc {
-	d := statementDoc{Report: "statement", Rig: st.Rig, From: instant(st.From), To: instant(st.To), At: instant(st.At), Zone: st.Zone,
+	d := statementDoc{Report: "statement", Rig: st.Rig, Rigs: st.Rigs, From: instant(st.From), To: instant(st.To), At: instant(st.At), Zone: st.Zone,
 		Nights: st.Nights, Record: "supplier's ticket", Currency: o.Currency, Booked: st.Booked, Lines: statementRows(st),
 		Fed: totalOf(&st.Fed), Metered: totalOf(&st.Metered), HiddenL: litres(st.Hidden), Prices: []priceRow{}, Colonies: servedRows(st),
 		Open: st.Open, Settled: !st.Unsettled}

@@ -16,6 +16,7 @@
   var stream = null, heard = Date.now(), tried = 0, cut = false;
   var due = {}, born = {}; // until when a value may be shown and when it was heard, by its name, ms
   var at = clock.textContent;
+  var all = !!document.getElementById('rigs'); // the page is of all rigs
 
   function say(text, loud) {
     if (told.textContent !== text) told.textContent = text;
@@ -49,7 +50,7 @@
   function lost() {
     if (!cut) {
       cut = true;
-      say('▲ Cut off from the rig since ' + at + '. What stands here is from then.', true);
+      say('▲ Cut off from the rig' + (all ? 's' : '') + ' since ' + at + '. What stands here is from then.', true);
     }
   }
 
@@ -122,7 +123,7 @@
         born[name] = heard - b.age[name] * 1000;
       }
       cut = false;
-      say('Connected to the rig.', false);
+      say('Connected to the rig' + (all ? 's.' : '.'), false);
       age();
       if (b.ask) tellTime();
     });

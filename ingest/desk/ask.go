@@ -41,7 +41,7 @@ func (d *Desk) AddActs(ctx context.Context, acts ...act.Act) (added int, err err
 		if err := acts[i].Check(); err != nil {
 			return 0, fmt.Errorf("act %q: %w", acts[i].ID, err)
 		}
-		if acts[i].Rig != d.o.Rig {
+		if acts[i].Rig != d.o.Rig && acts[i].Rig != act.House {
 			return 0, fmt.Errorf("act %q: rig: must be %q, is %q", acts[i].ID, d.o.Rig, acts[i].Rig)
 		}
 	}
@@ -55,14 +55,22 @@ func (d *Desk) AddActs(ctx context.Context, acts ...act.Act) (added int, err err
 
 func (d *Desk) addActs(acts []act.Act) (added int, err error) {
 	for i := range acts {
-		fresh, aerr := d.o.Journal.AddAct(acts[i])
+		ofHouse := acts[i].Rig == act.House
+		add := d.o.Journal.AddAct
+		if ofHouse {
+			add = func(a act.Act) (bool, error) { return d.o.House.keep(d, a) }
+		}
+		fresh, aerr := add(acts[i])
 		if aerr != nil {
 			err = aerr
 			break
 		}
 		if fresh {
-			d.acts = append(d.acts, acts[i])
 			added++
+		}
+		if fresh && !ofHouse {
+			d.acts = append(d.acts, acts[i])
+			d.o.House.note(d, acts[i])
 		}
 	}
 	if added > 0 {
@@ -75,6 +83,16 @@ func (d *Desk) addActs(acts []act.Act) (added int, err error) {
 // Acts returns all acts of the rig.
 func (d *Desk) Acts(ctx context.Context) (out []act.Act, err error) {
 	err = d.ask(ctx, func() { out = slices.Clone(d.acts) })
+	return out, err
+}
+
+// AllActs returns all acts of the rig and, in a house, those of others on which
+// its account may rest.
+func (d *Desk) AllActs(ctx context.Context) (out []act.Act, err error) {
+	err = d.ask(ctx, func() {
+		others, _ := d.o.House.others(d.o.Rig)
+		out = slices.Concat(d.acts, others)
+	})
 	return out, err
 }
 

@@ -43,6 +43,7 @@ type Options struct {
 	Log     *slog.Logger  // nil: slog.Default()
 	Commit  time.Duration // how often what comes is synced; 0: one second
 	Shared  bool          // other desks keep in the same journal: their syncs fall together
+	House   *House        // that those desks are of; nil: no other desk is open
 }
 
 // Live is what was heard last, kept or not. Instants are Unix ns by the rig's
@@ -100,6 +101,7 @@ type Desk struct {
 
 	in       chan source.Arrival
 	asks     chan func()
+	housed   chan struct{} // ticks when others said something in the house's book
 	stopping chan struct{} // closed when nothing more is taken in
 	done     chan struct{} // closed when Run has ended
 
@@ -114,6 +116,7 @@ type Desk struct {
 	// Owned by the goroutine of Run (before it: of Open).
 	led        *ledger.Ledger
 	acts       []act.Act
+	heardHouse uint64         // the house's book as the ledger has it
 	rigs       []act.Act      // those that stand of the rig's own settings, in order of From
 	waiting    []meter.Record // appended, not committed
 	untold     []ledger.Event
@@ -142,13 +145,20 @@ func Open(o Options) (*Desk, error) {
 	if o.Commit == 0 {
 		o.Commit = time.Second
 	}
-	d := &Desk{o: o, in: make(chan source.Arrival, 256), asks: make(chan func()),
+	d := &Desk{o: o, in: make(chan source.Arrival, 256), asks: make(chan func()), housed: make(chan struct{}, 1),
 		stopping: make(chan struct{}), done: make(chan struct{}),
 		watchers: make(map[chan struct{}]struct{}), faults: make(map[string]fault), untoldMost: mostUntold, heard: make(map[string]int64)}
 	var err error
 	if d.boot, err = o.Journal.Boot(o.BootID); err != nil {
 		return nil, err
 	}
+	if o.House == nil {
+		if o.House, err = OpenHouse(o.Journal); err != nil {
+			return nil, err
+		}
+		d.o.House = o.House
+	}
+	o.House.join(d)
 	if d.acts, err = o.Journal.Acts(o.Rig); err != nil {
 		return nil, err
 	}
@@ -189,7 +199,13 @@ func (d *Desk) fresh() {
 
 // setActs tells the ledger what acts there are.
 func (d *Desk) setActs() {
-	d.led.SetActs(d.acts)
+	all := d.acts
+	others, version := d.o.House.others(d.o.Rig)
+	if len(others) > 0 {
+		all = slices.Concat(d.acts, others)
+	}
+	d.led.SetActs(all)
+	d.heardHouse = version
 	d.rigs = d.rigs[:0]
 	for _, a := range act.Standing(d.acts) {
 		if _, ok := a.Body.(act.Rig); ok {
@@ -328,6 +344,11 @@ func (d *Desk) Run(ctx context.Context) error {
 			}
 			ask()
 			arm(d.o.Commit)
+		case <-d.housed:
+			if d.heardHouse != d.o.House.version.Load() {
+				d.commit(false)
+				arm(d.o.Commit)
+			}
 		case <-tick.C:
 			ticked, due = time.Now(), time.Time{}
 			if d.commit(false) {
@@ -451,6 +472,10 @@ func (d *Desk) commit(last bool) bool {
 // settle brings the ledger up to date and shows it; it reports whether
 // something is left to settle.
 func (d *Desk) settle(force bool) bool {
+	if d.heardHouse != d.o.House.version.Load() {
+		d.setActs()
+		d.dirtySave, force = true, true
+	}
 	if d.led.Stale() && (force || !time.Now().Before(d.refoldFree)) {
 		start := time.Now()
 		if err := d.led.Refold(d.replay); err != nil {

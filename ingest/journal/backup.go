@@ -14,6 +14,7 @@ import (
 
 	"yardtally/ingest/sqlite"
 	"yardtally/meter"
+	"yardtally/meter/act"
 )
 
 // Report is what a journal's file holds. Times are Unix ns, as the records'
@@ -253,6 +254,11 @@ func (j *Journal) look(ctx context.Context, r *Report) error {
 		}
 		r.Acts += int64(len(acts))
 	}
+	acts, err := j.Acts(act.House)
+	if err != nil {
+		return err
+	}
+	r.Acts += int64(len(acts))
 	r.Blocks = j.stats.Blocks
 	return nil
 }

@@ -20,6 +20,7 @@ import (
 
 	"yardtally/ingest/sqlite"
 	"yardtally/meter"
+	"yardtally/meter/act"
 )
 
 // Options say how a journal is opened; the zero value is good.
@@ -472,7 +473,8 @@ func (j *Journal) LastSeq(name string) (uint64, error) {
 	return 0, nil
 }
 
-// Rigs returns the rigs that have records or acts, sorted.
+// Rigs returns the rigs that have records or acts, sorted. The house that is
+// theirs is none.
 func (j *Journal) Rigs() ([]string, error) {
 	j.mu.Lock()
 	var out []string
@@ -486,7 +488,7 @@ func (j *Journal) Rigs() ([]string, error) {
 	if closed {
 		return nil, ErrClosed
 	}
-	rows, err := j.db.Query(`SELECT DISTINCT rig FROM act`)
+	rows, err := j.db.Query(`SELECT DISTINCT rig FROM act WHERE rig <> ?`, act.House)
 	if err != nil {
 		return nil, fmt.Errorf("%s: reading acts: %w", j.path, err)
 	}

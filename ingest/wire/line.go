@@ -296,7 +296,7 @@ func parseAct(s []byte, rig string) (Entry, []Drop) {
 	if err != nil {
 		return fail(BadAct, "act: %v", err)
 	}
-	if rig != "" && a.Rig != rig {
+	if rig != "" && a.Rig != rig && a.Rig != act.House {
 		return fail(OtherRig, "act %s: rig must be %s, is %s", a.ID, rig, show([]byte(a.Rig)))
 	}
 	return Entry{Kind: Said, Rig: a.Rig, Act: a}, nil

@@ -17,7 +17,7 @@ import (
 // Act is one thing a person said, with who said it and when.
 type Act struct {
 	ID   string // unique among all copies of all journals
-	Rig  string // the rig it is about
+	Rig  string // the rig it is about; House: all of them
 	Who  string // who said it
 	When int64  // Unix ns when it was said
 	From int64  // Unix ns from which it holds; 0: since ever
@@ -229,6 +229,11 @@ func (a *Act) Check() error {
 	}
 	if err := a.Body.Check(); err != nil {
 		return fmt.Errorf("%s: %w", a.Body.Kind(), err)
+	}
+	if a.Rig == House {
+		if err := checkHouse(a.Body); err != nil {
+			return fmt.Errorf("%s: %w", a.Body.Kind(), err)
+		}
 	}
 	return nil
 }

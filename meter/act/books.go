@@ -14,6 +14,9 @@ import (
 // An entry is corrected by another that names it, and what it corrected itself,
 // in Replaces (see Over): of entries connected so only the one said last
 // counts. An undo of the correction brings back what it corrected.
+//
+// "The one on the rig" is the rig that the act is of; in a house with several
+// see House.
 
 // Kinds of goods.
 const (
@@ -50,6 +53,10 @@ type Goods struct {
 	Brix       float64 `json:"brix,omitempty"`       // dry solids, mass percent; 0: of sugar 100, of corn syrup as usually sold (mix.AsSold)
 	WithinPct  float64 `json:"within_pct,omitempty"` // error of the amount at most, percent; 0: usual for how it was measured
 	BrixWithin float64 `json:"brix_within,omitempty"`
+
+	// Store is the rig whose own store it is of, where Housed says so; "": the
+	// only store there is, or the house's.
+	Store string `json:"-"`
 }
 
 // Content is what a tote held.
@@ -110,6 +117,7 @@ type Transfer struct {
 // Tote of that name, else as before.
 type Swap struct {
 	Tote string `json:"tote"`
+	Rig  string `json:"rig,omitempty"` // in the house's book, which rig; else ""
 }
 
 // Water is water added to what is in a tote.

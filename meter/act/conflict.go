@@ -33,6 +33,9 @@ func Subject(b Body) string {
 	case Count:
 		return "count " + b.Goods.Kind
 	case Swap:
+		if b.Rig != "" {
+			return "swap on " + b.Rig
+		}
 		return "swap"
 	case Contents:
 		return "content " + b.Tote
@@ -96,7 +99,7 @@ func matters(standing []Act) iter.Seq2[string, *Act] {
 				join("act "+a.ID, "act "+o)
 			}
 			if s := Subject(a.Body); s != "" {
-				join("act "+a.ID, fmt.Sprint("from ", a.From, " ", s))
+				join("act "+a.ID, fmt.Sprint("from ", a.From, " ", a.Rig, " ", s))
 			}
 		}
 		for i := range standing {
@@ -153,13 +156,13 @@ func Conflicts(standing []Act) []Conflict {
 		a := &standing[i]
 		key := Subject(a.Body)
 		if _, ok := a.Body.(Assign); ok {
-			key = "assign"
+			key = "assign " + a.Rig
 		} else if m := matter[a.ID]; m != "" {
 			key = m
 		} else if key == "" {
 			continue
 		} else {
-			key = fmt.Sprint(a.From, " ", key)
+			key = fmt.Sprint(a.From, " ", a.Rig, " ", key)
 		}
 		if groups[key] == nil {
 			names = append(names, key)
@@ -184,6 +187,9 @@ func Conflicts(standing []Act) []Conflict {
 
 // clash reports whether two acts are about the same thing.
 func clash(a, b *Act) bool {
+	if a.Rig != b.Rig {
+		return false
+	}
 	x, ok := a.Body.(Assign)
 	y, both := b.Body.(Assign)
 	if ok || both {

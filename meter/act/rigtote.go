@@ -1,5 +1,7 @@
 package act
 
+import "slices"
+
 // RigTote follows which tote stands on the rig: the one that a Swap names, and
 // before the first the one that was described last. A tote that a later Swap
 // brings is only described until then, where another stands on the rig.
@@ -64,4 +66,107 @@ func (r *RigTote) Take(a *Act) bool {
 		return true
 	}
 	return false
+}
+
+// RigTotes follows which tote stands on which rig, of one rig or of a house.
+type RigTotes struct {
+	by    map[string]*RigTote
+	rigs  []string // in order of name
+	house bool
+}
+
+// NewRigTotes looks at all standing acts, in any order; those of a house are
+// Housed. Take then follows them.
+func NewRigTotes(standing []Act) *RigTotes {
+	r := &RigTotes{by: make(map[string]*RigTote), house: InHouse(standing)}
+	of := make(map[string][]Act)
+	for i := range standing {
+		a := &standing[i]
+		rig := rigOf(a)
+		if a.Rig != House && r.by[a.Rig] == nil {
+			r.by[a.Rig] = &RigTote{}
+		}
+		if rig == "" {
+			continue
+		}
+		of[rig] = append(of[rig], *a)
+	}
+	for rig, acts := range of {
+		one := NewRigTote(acts)
+		r.by[rig] = &one
+	}
+	for rig := range r.by {
+		r.rigs = append(r.rigs, rig)
+	}
+	slices.Sort(r.rigs)
+	return r
+}
+
+// rigOf returns the rig whose tote an act puts there or describes; "": none.
+func rigOf(a *Act) string {
+	switch b := a.Body.(type) {
+	case Tote:
+		if a.Rig != House {
+			return a.Rig
+		}
+	case Swap:
+		if b.Rig != "" {
+			return b.Rig
+		}
+		return a.Rig
+	}
+	return ""
+}
+
+// Rigs are the rigs that acts speak of, in order of name.
+func (r *RigTotes) Rigs() []string { return r.rigs }
+
+// Take takes in the next act, in order. It returns the rig on which it put a
+// tote, or described the one there, and the rig that the tote was taken from; ""
+// for none.
+func (r *RigTotes) Take(a *Act) (rig, from string) {
+	if rig = rigOf(a); rig == "" || !r.by[rig].Take(a) {
+		return "", ""
+	}
+	if _, swap := a.Body.(Swap); swap {
+		for _, other := range r.rigs {
+			if o := r.by[other]; other != rig && o.Name != "" && o.Name == r.by[rig].Name {
+				o.Name, from = "", other
+			}
+		}
+	}
+	return rig, from
+}
+
+// On names the tote on a rig. One that nobody named is OnRig in a house, else "".
+func (r *RigTotes) On(rig string) string {
+	if t := r.by[rig]; t != nil && t.Name != "" {
+		return t.Name
+	}
+	if r.house {
+		return OnRig(rig)
+	}
+	return ""
+}
+
+// Named returns the name of a tote of which an act speaks: of "", or of one as
+// OnRig has it, that which stands there.
+func (r *RigTotes) Named(a *Act, tote string) string {
+	if tote == "" {
+		return r.On(a.Rig)
+	}
+	if rig, ok := StandsOn(tote); ok && r.by[rig] != nil {
+		return r.On(rig)
+	}
+	return tote
+}
+
+// Rig returns the rig that a tote stands on.
+func (r *RigTotes) Rig(tote string) (string, bool) {
+	for _, rig := range r.rigs {
+		if r.On(rig) == tote {
+			return rig, true
+		}
+	}
+	return "", false
 }

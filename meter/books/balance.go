@@ -22,6 +22,7 @@ type Stream struct {
 	Act           string // id of the entry behind it; "": none, it was metered or seen by a sensor
 	At            int64
 	Yard, Why     string // of what was metered
+	Rig           string // of that, in a house: by whose meter
 	Held          int    // of syrup: what it was, in Book.Held; else -1
 	Unmeasured    bool
 	Volume        float64 // of what was metered, m³
@@ -32,7 +33,7 @@ type Stream struct {
 // Pool is a store or a tote between two looks at what it held.
 type Pool struct {
 	Name     string
-	Store    string // kind of goods; "": a tote
+	Store    string // as sugar.Stock.Name, mostly the kind of goods; "": a tote
 	Tote     string
 	From, To int64
 	Closed   bool // it was looked at in the end; else nothing can be said of what is missing
@@ -167,7 +168,7 @@ func (m *model) report(b *Balance, r *reconcile.Result, base []float64) {
 	tested := 0
 	for i := range m.items {
 		it := &m.items[i]
-		s := Stream{Name: it.name, Kind: it.kind, Act: it.act, At: it.at, Yard: it.yard, Why: it.why, Held: it.held,
+		s := Stream{Name: it.name, Kind: it.kind, Act: it.act, At: it.at, Yard: it.yard, Why: it.why, Rig: it.rig, Held: it.held,
 			Unmeasured: it.unmeasured, Volume: it.volume, From: from[i], To: to[i]}
 		if it.unmeasured {
 			sol, wat := m.terms(i, base)

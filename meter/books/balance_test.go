@@ -38,7 +38,7 @@ func (s *tale) flow(at int64, yard, why string, litres float64) {
 func (s *tale) season() *Season {
 	out := &Season{From: begins - day, To: begins + 1000*hour, Acts: act.Standing(s.acts), Book: sugar.Read(act.Standing(s.acts)), Metered: s.metered}
 	for i := range out.Metered {
-		out.Metered[i].Held = out.Book.OnRig(out.Metered[i].At)
+		out.Metered[i].Held = out.Book.OnRig("heron", out.Metered[i].At)
 	}
 	return out
 }

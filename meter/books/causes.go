@@ -373,6 +373,8 @@ func (m *model) called(p *pool) string {
 		return "store of " + p.store
 	case p.tote == "":
 		return "tote"
+	case strings.HasPrefix(p.tote, act.OnRig("")):
+		return "tote on " + p.tote[1:]
 	case strings.Contains(strings.ToLower(p.tote), "tote"):
 		return p.tote
 	}
@@ -388,8 +390,8 @@ func (m *model) the(p *pool) string {
 }
 
 func theTote(called string) string {
-	if called == "tote" {
-		return "the tote"
+	if called == "tote" || strings.HasPrefix(called, "tote on ") {
+		return "the " + called
 	}
 	return called
 }

@@ -30,6 +30,7 @@ const (
 // Culprit is a fault that would explain what does not add up.
 type Culprit struct {
 	Kind string // one of the kinds of faults
+	Rig  string // of OfMeter, in a house: whose
 	Act  string // id of the entry that would be wrong; "": none
 	Pool int    // of Unbooked: place in Balance.Pools; else -1
 	// Size is how much more, or higher, the truth is than what was said: bags, kg
@@ -82,6 +83,7 @@ type fault struct {
 	act    int    // -1
 	pool   int    // -1
 	tote   string // of a content, strapping: which
+	rig    string // of a meter, in a house: whose
 	at     int64  // of a content seen by a sensor
 	fair   float64
 	goods  string                       // of bags and goods: which
@@ -131,7 +133,7 @@ func (m *model) culprits(r *reconcile.Result, base []float64) (out []Culprit, cl
 		for n, i := range order {
 			f := &faults[at[i]]
 			c := &found[i]
-			c.Kind, c.Pool = f.kind, f.pool
+			c.Kind, c.Pool, c.Rig = f.kind, f.pool, f.rig
 			if f.act >= 0 {
 				c.Act = m.s.Acts[f.act].ID
 			}
@@ -174,6 +176,20 @@ func (m *model) toteOf(item int) string {
 		}
 	}
 	return "tote"
+}
+
+// meters are the rigs by whose meters something flowed; "" of a single rig.
+func (m *model) meters() []string {
+	if !m.s.Book.House {
+		return []string{""}
+	}
+	rigs := map[string]bool{}
+	for i := range m.items {
+		if m.items[i].rig != "" {
+			rigs[m.items[i].rig] = true
+		}
+	}
+	return sorted(rigs)
 }
 
 // try weighs a fault against the residuals that are left.
@@ -334,17 +350,23 @@ func (m *model) faults(r *reconcile.Result, base []float64) []fault {
 	}
 	any(OfScale, -1, fairScale, weighed("scale"))
 	any(OfLabel, -1, fairLabel, weighed("bag"))
-	put(OfMeter, -1, fairMeter, func(size float64) []float64 {
-		w := m.s.world()
-		w.flow = 1 + size/100
-		return would(w)
-	})
+	for _, rig := range m.meters() {
+		put(OfMeter, -1, fairMeter, func(size float64) []float64 {
+			w := m.s.world()
+			w.flow, w.of = 1+size/100, rig
+			return would(w)
+		})
+		out[len(out)-1].rig = rig
+	}
 	for _, tote := range m.sensors() {
 		put(OfStrapping, -1, fairStrapping, func(size float64) []float64 {
 			w := m.s.world()
 			w.levels = map[string]float64{tote: 1 + size/100}
 			return would(w)
 		})
+		if m.s.Book.House {
+			out[len(out)-1].tote = m.called(&pool{tote: tote})
+		}
 	}
 	for _, l := range m.level {
 		it := &m.items[l.item]

@@ -14,7 +14,7 @@ import (
 // act takes in an entry.
 func (m *model) act(i int) {
 	a := &m.s.Acts[i]
-	if m.over.Take(a) || a.Since() < m.s.From {
+	if on, _ := m.over.Take(a); on != "" || a.Since() < m.s.From {
 		return
 	}
 	id, at := a.ID, a.Since()
@@ -26,12 +26,12 @@ func (m *model) act(i int) {
 	}
 	switch b := a.Body.(type) {
 	case act.Purchase:
-		m.put(m.store(b.Goods.Kind, false), m.goodsItem(i, 0, Purchased, "bought"), 1)
+		m.put(m.goodsStore(i, &b.Goods, false), m.goodsItem(i, 0, Purchased, "bought"), 1)
 	case act.Count:
 		m.count(i, b)
 	case act.Lost:
 		if b.Goods != nil {
-			m.put(m.store(b.Goods.Kind, false), m.goodsItem(i, 0, Mislaid, b.Why), -1)
+			m.put(m.goodsStore(i, b.Goods, false), m.goodsItem(i, 0, Mislaid, b.Why), -1)
 			return
 		}
 		m.drawn(i, b.Tote, Mislaid, b.Why, "", -1)
@@ -39,7 +39,7 @@ func (m *model) act(i int) {
 		if b.Goods != nil {
 			n := m.goodsItem(i, 0, Given, "fed past the meter")
 			m.items[n].yard = b.Yard
-			m.put(m.store(b.Goods.Kind, false), n, -1)
+			m.put(m.goodsStore(i, b.Goods, false), n, -1)
 			return
 		}
 		m.drawn(i, b.Tote, Given, "fed past the meter", b.Yard, -1)
@@ -49,7 +49,7 @@ func (m *model) act(i int) {
 	case act.Mix:
 		m.mix(i, b)
 	case act.Water:
-		t := m.tote(b.Tote, false)
+		t := m.tote(a, b.Tote, false)
 		m.waters = append(m.waters, i)
 		n := m.add(item{name: "water added", kind: Watered, act: id, at: at, held: -1, masses: func(w *world) (float64, float64) {
 			return 0, waterKg(w.acts[i].Body.(act.Water).Batch())
@@ -98,8 +98,7 @@ func (m *model) goodsItem(i, part int, kind, name string) int {
 // next. One before anything else of its kind is the opening stock.
 func (m *model) count(i int, b act.Count) {
 	a := &m.s.Acts[i]
-	kind := b.Goods.Kind
-	p := m.store(kind, true)
+	p := m.goodsStore(i, &b.Goods, true)
 	var n int
 	if b.Empty {
 		n = m.add(item{name: "stock count", kind: StockCount, act: a.ID, at: a.Since(), held: -1, masses: func(*world) (float64, float64) { return 0, 0 }})
@@ -109,6 +108,7 @@ func (m *model) count(i int, b act.Count) {
 	if len(m.pools[p].terms) > 0 {
 		m.put(p, n, -1)
 		m.pools[p].closed, m.pools[p].to = true, a.Since()
+		kind := m.pools[p].store
 		m.pools = append(m.pools, pool{store: kind, from: a.Since(), held: -1})
 		p = len(m.pools) - 1
 		m.stores[kind] = p
@@ -133,10 +133,8 @@ func (m *model) seenBy(i int, l float64) {
 	case act.Contents:
 		name = b.Tote
 	}
-	if name == "" {
-		name = m.over.Name
-	}
-	t := m.tote(name, true)
+	name = m.over.Named(a, name)
+	t := m.named(name, true)
 	it := m.content(name, a.Since(), func(w *world) float64 {
 		l, _, _ := contentOf(w.acts[i].Body)
 		return l / 1000
@@ -148,7 +146,7 @@ func (m *model) seenBy(i int, l float64) {
 // drawn takes in a volume of what a tote held, said in an entry.
 func (m *model) drawn(i int, tote, kind, name, yard string, by float64) {
 	a := &m.s.Acts[i]
-	t := m.tote(tote, false)
+	t := m.tote(a, tote, false)
 	h := m.s.Book.In(m.pools[t.pool].tote, a.Since()-1)
 	if h < 0 {
 		m.reviewed(a.ID, "is in no balance: no entry tells what was in the tote")
@@ -164,7 +162,7 @@ func (m *model) drawn(i int, tote, kind, name, yard string, by float64) {
 // have said how much it was; the tote is empty then.
 func (m *model) transfer(i int, b act.Transfer) {
 	a := &m.s.Acts[i]
-	from, to := m.tote(b.FromTote, false), m.tote(b.ToTote, false)
+	from, to := m.tote(a, b.FromTote, false), m.tote(a, b.ToTote, false)
 	h := m.s.Book.In(m.pools[from.pool].tote, a.Since()-1)
 	if h < 0 {
 		m.reviewed(a.ID, "is in no balance: no entry tells what was in the tote that it came from")
@@ -193,10 +191,10 @@ func (m *model) transfer(i int, b act.Transfer) {
 func (m *model) mix(i int, b act.Mix) {
 	a := &m.s.Acts[i]
 	id, at := a.ID, a.Since()
-	t := m.tote(b.Tote, false)
+	t := m.tote(a, b.Tote, false)
 	for k := range b.Parts {
 		n := m.goodsItem(i, k, Sugared, b.Parts[k].Kind+" into the mix")
-		m.put(m.store(b.Parts[k].Kind, false), n, -1)
+		m.put(m.goodsStore(i, &b.Parts[k], false), n, -1)
 		m.moves(t, n, 1)
 	}
 	if b.Measured() {

@@ -6,6 +6,7 @@ import (
 	"math"
 	"slices"
 	"sort"
+	"strings"
 	"time"
 
 	"yardtally/calibrate/quantity"
@@ -32,7 +33,7 @@ const (
 type item struct {
 	name, kind, act string
 	at              int64
-	yard, why       string
+	yard, why, rig  string
 	held            int // of syrup, in Book.Held; -1
 
 	masses func(*world) (solids, water float64) // as measured
@@ -48,7 +49,7 @@ type item struct {
 // pool is a place between two looks at what it holds: what went in less what
 // went out is what it holds more.
 type pool struct {
-	store    string // kind of goods; "": a tote
+	store    string // as sugar.Stock.Name; "": a tote
 	tote     string
 	from, to int64 // of the looks
 	terms    []poolTerm
@@ -86,7 +87,7 @@ type model struct {
 	litres []int
 	level  []sensed
 
-	over   act.RigTote
+	over   *act.RigTotes
 	stores map[string]int // pool of each now
 	totes  map[string]*spot
 }
@@ -129,7 +130,7 @@ const (
 
 // build makes the model.
 func (s *Season) build() *model {
-	m := &model{s: s, over: act.NewRigTote(s.Acts), stores: map[string]int{}, totes: map[string]*spot{}}
+	m := &model{s: s, over: act.NewRigTotes(s.Acts), stores: map[string]int{}, totes: map[string]*spot{}}
 	gone := act.Corrected(s.Acts)
 	var all []moment
 	for i := range s.Acts {
@@ -199,7 +200,35 @@ func (s *Season) build() *model {
 	return m
 }
 
-// store returns the pool of a kind now.
+// goodsStore returns the pool of a store now. The house's takes over what is in
+// those that rigs had of their own: how much that is nobody weighed.
+func (m *model) goodsStore(i int, g *act.Goods, first bool) int {
+	if g.Store != "" {
+		return m.store(act.Own(g.Kind, g.Store), first)
+	}
+	a := &m.s.Acts[i]
+	for _, own := range sorted(m.stores) {
+		if kind, _, is := strings.Cut(own, " of "); !is || kind != g.Kind {
+			continue
+		}
+		n := m.add(item{name: own + " into the house's store", kind: Moved, act: a.ID, at: a.Since(), held: -1, unmeasured: true, amount: 1,
+			masses: func(*world) (float64, float64) { return asSold(g) }})
+		p := m.stores[own]
+		m.put(p, n, -1)
+		m.pools[p].closed, m.pools[p].to = true, a.Since()
+		delete(m.stores, own)
+		m.put(m.store(g.Kind, true), n, 1)
+	}
+	return m.store(g.Kind, first)
+}
+
+// asSold is what a kilogram of goods is made of.
+func asSold(g *act.Goods) (solids, water float64) {
+	x := float64(act.Goods{Kind: g.Kind}.Syrup().Solids)
+	return x, 1 - x
+}
+
+// store returns the pool of a store now.
 func (m *model) store(kind string, first bool) int {
 	if p, ok := m.stores[kind]; ok {
 		return p
@@ -225,11 +254,13 @@ func (m *model) before(kind string) bool {
 	return false
 }
 
-// tote returns a tote, with what it held at the beginning where that was said by nobody.
-func (m *model) tote(name string, look bool) *spot {
-	if name == "" {
-		name = m.over.Name
-	}
+// tote returns the tote of which an act speaks.
+func (m *model) tote(a *act.Act, name string, look bool) *spot {
+	return m.named(m.over.Named(a, name), look)
+}
+
+// named returns a tote, with what it held at the beginning where that was said by nobody.
+func (m *model) named(name string, look bool) *spot {
 	t := m.totes[name]
 	if t == nil {
 		m.pools = append(m.pools, pool{tote: name, from: m.s.From, held: -1})
@@ -332,7 +363,7 @@ func (m *model) tempAt(at int64) quantity.Temperature {
 
 func (m *model) sensor(i int) {
 	l := m.s.Levels[i]
-	t := m.tote(l.Tote, true)
+	t := m.named(l.Tote, true)
 	it := m.content(l.Tote, l.At, func(w *world) float64 {
 		if f, ok := w.levels[l.Tote]; ok {
 			return l.Volume * f
@@ -349,6 +380,7 @@ func (m *model) sensor(i int) {
 type flowKey struct {
 	pool, held int
 	yard, why  string
+	rig        string
 }
 
 // flow takes in metered flow. What is on one account, of one syrup and between
@@ -361,11 +393,11 @@ func (m *model) flow(i int, lines map[flowKey]int) {
 		return
 	}
 	tote := m.s.Book.Held[f.Held].Tote
-	t := m.tote(tote, false)
-	k := flowKey{t.pool, f.Held, f.Yard, f.Why}
+	t := m.named(tote, false)
+	k := flowKey{t.pool, f.Held, f.Yard, f.Why, f.Rig}
 	n, ok := lines[k]
 	if !ok {
-		n = m.add(item{name: f.Name, kind: Dispensed, at: f.At, yard: f.Yard, why: f.Why, held: f.Held})
+		n = m.add(item{name: f.Name, kind: Dispensed, at: f.At, yard: f.Yard, why: f.Why, rig: f.Rig, held: f.Held})
 		lines[k] = n
 		m.moves(t, n, -1)
 	}
@@ -388,5 +420,11 @@ func (m *model) flowed(it *item) {
 	}
 	held := it.held
 	it.volume = v
-	it.masses = func(w *world) (float64, float64) { return w.kg(held, v*w.flow, t) }
+	rig := it.rig
+	it.masses = func(w *world) (float64, float64) {
+		if w.of != "" && w.of != rig {
+			return w.kg(held, v, t)
+		}
+		return w.kg(held, v*w.flow, t)
+	}
 }

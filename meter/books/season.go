@@ -34,6 +34,7 @@ type Season struct {
 type Metered struct {
 	Name string // what the account is called: a yard, or what else it was
 	Yard string // "": none
+	Rig  string // whose meter it was, where the books are of a house
 	Why  string // "": fed to colonies; else as in outing.Loose
 	At   int64  // when it began
 	// Visit is its place among the view's visits, -1 for none; Held that of its
@@ -54,6 +55,7 @@ type Common struct {
 
 // Levelled is what a tote held by its level sensor, at rest.
 type Levelled struct {
+	Rig    string // whose sensor, where the books are of a house
 	Tote   string
 	At     int64
 	Volume float64

@@ -131,7 +131,7 @@ func simulate(seed uint64, set setting) (*Season, truth) {
 	flows := m.season(k, lossNight)
 	held := sugar.Read(m.acts)
 	for i := range flows {
-		flows[i].Held = held.OnRig(flows[i].At)
+		flows[i].Held = held.OnRig("heron", flows[i].At)
 	}
 	m.s.Acts, m.s.Book, m.s.Metered = m.acts, held, flows
 	return m.s, m.true

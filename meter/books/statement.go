@@ -121,15 +121,16 @@ const Version = 1
 
 // Statement is where the sugar of a season went.
 type Statement struct {
-	Version int    `json:"version"`
-	Rig     string `json:"rig"`
-	From    int64  `json:"from_ns"` // Unix ns; whole nights
-	To      int64  `json:"to_ns"`
-	At      int64  `json:"at_ns"`    // newest record that it rests on
-	Until   int64  `json:"until_ns"` // To or, before that is over, what is newest of records and entries
-	Zone    string `json:"zone"`
-	Nights  int    `json:"nights"`
-	Booked  bool   `json:"booked"` // there are entries of what came in; else ToYards, NoYard and Elsewhere are all
+	Version int      `json:"version"`
+	Rig     string   `json:"rig"`            // of several their names, with commas between them
+	Rigs    []string `json:"rigs,omitempty"` // of a house
+	From    int64    `json:"from_ns"`        // Unix ns; whole nights
+	To      int64    `json:"to_ns"`
+	At      int64    `json:"at_ns"`    // newest record that it rests on
+	Until   int64    `json:"until_ns"` // To or, before that is over, what is newest of records and entries
+	Zone    string   `json:"zone"`
+	Nights  int      `json:"nights"`
+	Booked  bool     `json:"booked"` // there are entries of what came in; else ToYards, NoYard and Elsewhere are all
 
 	YardNames map[string]string `json:"yard_names"` // by id, as at the time
 

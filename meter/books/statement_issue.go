@@ -180,6 +180,9 @@ func Compare(was Issued, now *Statement, all []act.Act) Restated {
 	if old == nil {
 		return r
 	}
+	if act.InHouse(all) {
+		all = act.Housed(all)
+	}
 	byID := make(map[string]*act.Act, len(all))
 	for i := range all {
 		byID[all[i].ID] = &all[i]

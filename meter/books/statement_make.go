@@ -14,23 +14,38 @@ import (
 	"yardtally/meter/sugar"
 )
 
-// Statement makes the statement of a season from its view. b is the season's
-// balance; nil: how sure what is unaccounted for is, is not known. The books are
-// read as of the season; without a book it is a statement of what was metered.
+// Statement is StatementOf one rig.
 func (s *Season) Statement(v *ledger.View, b *Balance) *Statement {
+	return s.StatementOf([]*ledger.View{v}, b)
+}
+
+// StatementOf makes the statement of a season from the views of its rigs. b is
+// the season's balance; nil: how sure what is unaccounted for is, is not known.
+// The books are read as of the season; without a book it is a statement of what
+// was metered.
+func (s *Season) StatementOf(views []*ledger.View, b *Balance) *Statement {
+	v := ledger.Together(views)
 	zone := s.Loc
 	if zone == nil {
 		zone = time.UTC
 	}
 	st := &Statement{Version: Version, Rig: v.Rig, From: s.From, To: s.To, At: v.At, Zone: zone.String()}
-	liquids := liquidsOf(v, s.Book)
+	if len(views) > 1 {
+		for _, x := range views {
+			st.Rigs = append(st.Rigs, x.Rig)
+		}
+	}
+	all := meters{views: views}
+	for _, x := range views {
+		all.liquids = append(all.liquids, liquidsOf(x, s.Book))
+	}
 	price := pricesOf(s.Book)
 	st.Prices = price.list
-	flows := func(from, to int64) []passed { return rinses(s.Book, flowsIn(v, from, to, liquids)) }
-	st.metered(v, flows(s.From, s.To), zone, price)
+	flows := func(from, to int64) []passed { return rinses(s.Book, all.flows(from, to)) }
+	st.metered(v, &all, flows(s.From, s.To), zone, price)
 	if s.Book != nil && len(s.Book.Moves) > 0 {
 		st.Booked = true
-		st.entries(s, s.everyLevel(v), flows, price)
+		st.entries(s, s.everyLevel(views), &all, flows, price)
 	}
 	if b != nil && st.Booked {
 		st.weighed(s, b, price)
@@ -42,12 +57,18 @@ func (s *Season) Statement(v *ledger.View, b *Balance) *Statement {
 
 // everyLevel returns the levels at rest of all time: what there was when the
 // season began has to be what there was when the one before it ended.
-func (s *Season) everyLevel(v *ledger.View) []Levelled {
-	all := Season{From: math.MinInt64, To: math.MaxInt64}
-	if all.levels(v, s.Acts); len(all.Levels) > 0 {
-		return all.Levels
+func (s *Season) everyLevel(views []*ledger.View) []Levelled {
+	var out []Levelled
+	for _, v := range views {
+		all := Season{From: math.MinInt64, To: math.MaxInt64, Book: s.Book}
+		all.levels(v, s.Acts)
+		out = append(out, all.Levels...)
 	}
-	return s.Levels
+	if len(out) == 0 {
+		return s.Levels
+	}
+	slices.SortStableFunc(out, func(a, b Levelled) int { return cmp.Compare(a.At, b.At) })
+	return out
 }
 
 // newest is the newest instant that the statement knows of.
@@ -144,7 +165,7 @@ func Nights(v *ledger.View, first, last time.Time, zone *time.Location) (from, t
 
 // metered puts the flow of the period into the statement: by yard, without
 // one, and by what else it was.
-func (st *Statement) metered(v *ledger.View, flows []passed, zone *time.Location, price *prices) {
+func (st *Statement) metered(v *ledger.View, rigs *meters, flows []passed, zone *time.Location, price *prices) {
 	var fed, all flowSum
 	var keys []lineKey
 	sums := make(map[lineKey]*flowSum)
@@ -158,7 +179,7 @@ func (st *Statement) metered(v *ledger.View, flows []passed, zone *time.Location
 			if p.yard == "" {
 				k.part = NoYard
 			}
-			fed.add(p, v.Curves)
+			fed.add(p, rigs)
 		}
 		s := sums[k]
 		if s == nil {
@@ -168,11 +189,11 @@ func (st *Statement) metered(v *ledger.View, flows []passed, zone *time.Location
 			first[k] = p.start
 		}
 		last[k] = p.start
-		s.add(p, v.Curves)
-		all.add(p, v.Curves)
+		s.add(p, rigs)
+		all.add(p, rigs)
 		hose = hose.Plus(p.sugars).Less(p.given)
 	}
-	at := stays(v, st.From, st.To, zone)
+	at := stays(v, rigs.views, st.From, st.To, zone)
 	for id := range at {
 		k := lineKey{ToYards, id}
 		if sums[k] == nil { // it was visited and got nothing
@@ -187,7 +208,7 @@ func (st *Statement) metered(v *ledger.View, flows []passed, zone *time.Location
 	for _, k := range keys {
 		s := sums[k]
 		l := Line{Part: k.part, Key: k.key, Name: k.key, Volume: s.volume, Sugars: s.sugars, Unknown: s.unknown, First: first[k], Last: last[k]}
-		l.Within, l.SugarsWithin = s.within(v.Curves)
+		l.Within, l.SugarsWithin = s.within(rigs)
 		if k.part == ToYards {
 			l.Yard = k.key
 			if n := st.YardNames[k.key]; n != "" {
@@ -203,18 +224,20 @@ func (st *Statement) metered(v *ledger.View, flows []passed, zone *time.Location
 		l.Cost, l.Unpriced = price.of(hose)
 		st.Lines = append(st.Lines, l)
 	}
-	st.Fed, st.Metered = total(&fed, v.Curves), total(&all, v.Curves)
+	st.Fed, st.Metered = total(&fed, rigs), total(&all, rigs)
 	st.Metered.Sugars = st.Metered.Sugars.Plus(hose)
-	st.served(v, flows, price)
-	for _, g := range v.Gaps {
-		// Between outings the rig stands at home: what left the tote then shows in its level.
-		if g.End >= st.From && g.Start < st.To && g.End-g.Start <= outing.Pause {
-			st.Hidden += g.Hidden
+	st.served(flows, price)
+	for _, x := range rigs.views {
+		for _, g := range x.Gaps {
+			// Between outings the rig stands at home: what left the tote then shows in its level.
+			if g.End >= st.From && g.Start < st.To && g.End-g.Start <= outing.Pause {
+				st.Hidden += g.Hidden
+			}
 		}
-	}
-	for i := range v.Fills {
-		f := &v.Fills[i]
-		st.Open = st.Open || f.Open && f.Start >= st.From && f.Start < st.To
+		for i := range x.Fills {
+			f := &x.Fills[i]
+			st.Open = st.Open || f.Open && f.Start >= st.From && f.Start < st.To
+		}
 	}
 	st.Unsettled = v.Settled < min(st.To, v.At)
 	nights := make(map[string]bool)
@@ -230,9 +253,9 @@ func (st *Statement) metered(v *ledger.View, flows []passed, zone *time.Location
 // nozzle meanwhile. It is below nothing where it gave more.
 const InHose = "left in the hose"
 
-func total(s *flowSum, curves []ledger.CurveSpan) Total {
+func total(s *flowSum, rigs *meters) Total {
 	t := Total{Volume: s.volume, Sugars: s.sugars}
-	t.Within, t.SugarsWithin = s.within(curves)
+	t.Within, t.SugarsWithin = s.within(rigs)
 	return t
 }
 
@@ -250,7 +273,7 @@ func (l *Line) standing(s *stay) {
 
 // served lists what numbered colonies got, of yards of which every fill's
 // colony is sure. A fill that several shared is shared alike.
-func (st *Statement) served(v *ledger.View, flows []passed, price *prices) {
+func (st *Statement) served(flows []passed, price *prices) {
 	type who struct {
 		yard   string
 		colony int
@@ -262,7 +285,7 @@ func (st *Statement) served(v *ledger.View, flows []passed, price *prices) {
 		if p.fill < 0 || p.yard == "" {
 			continue
 		}
-		f := &v.Fills[p.fill]
+		f := &p.view.Fills[p.fill]
 		if f.Colony == 0 || p.unknown {
 			unsure[p.yard] = true
 			continue

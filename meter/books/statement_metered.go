@@ -21,6 +21,8 @@ const yearNS = 365.25 * 86400e9
 
 // passed is flow of the period as the statement looks at it: a fill or loose flow.
 type passed struct {
+	rig      int // its place among the views
+	view     *ledger.View
 	start    int64
 	flow     *worth.Flow
 	counts   worth.Counts
@@ -46,28 +48,92 @@ type brixTerm struct {
 	kg    float64
 }
 
+// meters are the views of a season's rigs, each with what is known of its batches.
+type meters struct {
+	views   []*ledger.View
+	liquids [][]*liquid
+}
+
+// flows returns the flow of a stretch by all of them, in order of time.
+func (m *meters) flows(from, to int64) (out []passed) {
+	for k, v := range m.views {
+		one := flowsIn(v, from, to, m.liquids[k])
+		for i := range one {
+			one[i].rig, one[i].view = k, v
+		}
+		out = append(out, one...)
+	}
+	if len(m.views) > 1 {
+		slices.SortStableFunc(out, func(a, b passed) int { return cmp.Compare(a.start, b.start) })
+	}
+	return out
+}
+
+// of returns a rig's place among the views; -1: it is in none.
+func (m *meters) of(rig string) int {
+	return slices.IndexFunc(m.views, func(v *ledger.View) bool { return v.Rig == rig })
+}
+
+// curve finds curves of a view by key.
+func (m *meters) curve(rig int) func(k int32) *proving.Curve {
+	curves := m.views[rig].Curves
+	return func(k int32) *proving.Curve {
+		if k > 0 && int(k) < len(curves) {
+			return curves[k].Curve
+		}
+		return nil
+	}
+}
+
+// budget is the standard uncertainty of what the meters together counted. Brix of
+// a batch and the formulas are common to all rigs; all else is each one's own.
+func (m *meters) budget(sums []worth.Sum) float64 {
+	if len(sums) == 1 {
+		return sums[0].Budget(m.curve(0)).U()
+	}
+	square := 0.0
+	common := map[string]float64{}
+	for rig := range sums {
+		for _, c := range sums[rig].Budget(m.curve(rig)) {
+			if c.Name == worth.ByBrix || c.Name == worth.ByFormula {
+				common[c.Name] += c.U
+				continue
+			}
+			square += float64(c.U * c.U)
+		}
+	}
+	for _, name := range []string{worth.ByBrix, worth.ByFormula} {
+		square += float64(common[name] * common[name])
+	}
+	return math.Sqrt(square)
+}
+
 // flowSum adds up flow, by volume and by solids.
 type flowSum struct {
 	volume  quantity.Volume
 	sugars  Sugars
 	unknown quantity.Volume
-	v, kg   worth.Sum
+	v, kg   []worth.Sum // by rig
 	brix    map[string]float64
 }
 
-func (s *flowSum) add(p *passed, curves []ledger.CurveSpan) {
+func (s *flowSum) add(p *passed, rigs *meters) {
+	if s.v == nil {
+		s.v, s.kg = make([]worth.Sum, len(rigs.views)), make([]worth.Sum, len(rigs.views))
+	}
 	s.volume += p.volume
 	repeat := 0.0
+	curves := p.view.Curves
 	if k := p.flow.Key; k > 0 && int(k) < len(curves) {
 		repeat = curves[k].Repeat
 	}
-	s.v.Add(p.flow, p.counts, repeat)
+	s.v[p.rig].Add(p.flow, p.counts, repeat)
 	if p.unknown {
 		s.unknown += p.volume
 		return
 	}
 	s.sugars = s.sugars.Plus(p.given)
-	s.kg.Add(&p.inSolids, p.counts, repeat)
+	s.kg[p.rig].Add(&p.inSolids, p.counts, repeat)
 	if s.brix == nil {
 		s.brix = make(map[string]float64)
 	}
@@ -77,14 +143,11 @@ func (s *flowSum) add(p *passed, curves []ledger.CurveSpan) {
 }
 
 // within returns half the widths of the 95 % intervals of volume and solids.
-func (s *flowSum) within(curves []ledger.CurveSpan) (quantity.Volume, mix.Micrograms) {
-	curve := func(k int32) *proving.Curve {
-		if k > 0 && int(k) < len(curves) {
-			return curves[k].Curve
-		}
-		return nil
+func (s *flowSum) within(rigs *meters) (quantity.Volume, mix.Micrograms) {
+	if s.v == nil {
+		return 0, 0
 	}
-	u := s.kg.Budget(curve).U()
+	u := rigs.budget(s.kg)
 	var names []string
 	for n := range s.brix {
 		names = append(names, n)
@@ -94,7 +157,7 @@ func (s *flowSum) within(curves []ledger.CurveSpan) (quantity.Volume, mix.Microg
 	for _, n := range names {
 		square += float64(s.brix[n] * s.brix[n])
 	}
-	return s.v.Budget(curve).Within(), micrograms(worth.Cover * math.Sqrt(square))
+	return quantity.VolumeOf(worth.Cover * rigs.budget(s.v)), micrograms(worth.Cover * math.Sqrt(square))
 }
 
 func micrograms(kg float64) mix.Micrograms { return mix.Micrograms(math.Round(kg * 1e9)) }
@@ -191,7 +254,7 @@ func liquidsOf(v *ledger.View, book *sugar.Book) []*liquid {
 	held := make(map[string]*sugar.Held)
 	if book != nil {
 		for i := range book.Held {
-			if h := &book.Held[i]; h.OnRig && h.Batch.Total() > 0 {
+			if h := &book.Held[i]; h.OnRig && (!book.House || h.Rig == v.Rig) && h.Batch.Total() > 0 {
 				held[h.Act] = h
 			}
 		}
@@ -279,7 +342,27 @@ type stay struct {
 
 // stays puts the visits of a stretch together by yard. A colony that is visited
 // twice in one night is meant to get its feed once.
-func stays(v *ledger.View, from, to int64, zone *time.Location) map[string]*stay {
+// v is what the views are together.
+func stays(v *ledger.View, views []*ledger.View, from, to int64, zone *time.Location) map[string]*stay {
+	out := make(map[string]*stay)
+	each := make(map[string]map[string]quantity.Volume) // by yard and night
+	for _, x := range views {
+		staysOf(v, x, from, to, zone, out, each)
+	}
+	for id, s := range out {
+		for _, night := range sorted(each[id]) {
+			if each[id][night] == 0 {
+				s.meant = 0
+				break
+			}
+			s.meant += each[id][night]
+		}
+	}
+	return out
+}
+
+// staysOf adds one rig's visits.
+func staysOf(all, v *ledger.View, from, to int64, zone *time.Location, out map[string]*stay, each map[string]map[string]quantity.Volume) {
 	type pull struct {
 		visit  int
 		volume quantity.Volume
@@ -292,8 +375,6 @@ func stays(v *ledger.View, from, to int64, zone *time.Location) map[string]*stay
 	for i := range v.Yards {
 		said[v.Yards[i].ID] = v.Yards[i].Fill
 	}
-	out := make(map[string]*stay)
-	each := make(map[string]map[string]quantity.Volume) // by yard and night
 	for i := range v.Visits {
 		x := &v.Visits[i]
 		if x.From < from || x.From >= to || x.Yard == "" {
@@ -323,19 +404,9 @@ func stays(v *ledger.View, from, to int64, zone *time.Location) map[string]*stay
 		if meant != said[x.Yard] && pulls[pull{i, meant}] {
 			meant = 0 // nobody said it: it is what is usual there, one of the pulls
 		}
-		night := v.Evening(x.From, zone).Format(time.DateOnly)
+		night := all.Evening(x.From, zone).Format(time.DateOnly)
 		each[x.Yard][night] = max(each[x.Yard][night], meant)
 	}
-	for id, s := range out {
-		for _, night := range sorted(each[id]) {
-			if each[id][night] == 0 {
-				s.meant = 0
-				break
-			}
-			s.meant += each[id][night]
-		}
-	}
-	return out
 }
 
 func sorted[T any](m map[string]T) []string {

@@ -4,6 +4,7 @@ import (
 	"cmp"
 	"math"
 	"slices"
+	"strings"
 
 	"yardtally/calibrate/mix"
 	"yardtally/calibrate/quantity"
@@ -37,10 +38,14 @@ func pricesOf(book *sugar.Book) *prices {
 	for i := range book.Stocks {
 		s := &book.Stocks[i]
 		k := kindOf(s.Kind)
-		per, ok := s.Price()
+		per, ok := book.Price(s.Kind)
 		p.per[k], p.known[k] = per, ok
-		p.list = append(p.list, Price{Kind: s.Kind, PerKg: per,
-			Unpriced: max(0, s.Opening.DrySolids()+s.Bought.DrySolids()-s.PaidSolids)})
+		unpriced := max(0, s.Opening.DrySolids()+s.Bought.DrySolids()-s.PaidSolids)
+		if n := len(p.list) - 1; n >= 0 && p.list[n].Kind == s.Kind { // of several stores of a house
+			p.list[n].Unpriced += unpriced
+			continue
+		}
+		p.list = append(p.list, Price{Kind: s.Kind, PerKg: per, Unpriced: unpriced})
 	}
 	return p
 }
@@ -60,6 +65,7 @@ func (p *prices) of(s Sugars) (cost Money, unpriced mix.Micrograms) {
 
 // kindOf returns the kind that the solids of goods are.
 func kindOf(goods string) syrup.Kind {
+	goods, _, _ = strings.Cut(goods, " of ") // of a store that was a rig's own
 	if k, err := syrup.ParseKind(goods); err == nil {
 		return k
 	}
@@ -78,7 +84,7 @@ func sugarsOf(b mix.Batch) (s Sugars) {
 // the books.
 func storeAt(book *sugar.Book, stock *sugar.Stock, at int64) (s Sugars, by string) {
 	since, by := int64(math.MinInt64), ByBooks
-	place := sugar.Place{At: sugar.Store, Name: stock.Kind}
+	place := sugar.Place{At: sugar.Store, Name: stock.Name()}
 	var counted *sugar.Counted
 	for i := range stock.Counts {
 		if c := &stock.Counts[i]; c.At < at {
@@ -110,7 +116,7 @@ func storeAt(book *sugar.Book, stock *sugar.Stock, at int64) (s Sugars, by strin
 
 // toteAt returns what a tote holds at an instant: by the newest of what was said
 // or booked and its level at rest, less what the meter took since.
-func (s *Season) toteAt(name string, at int64, levels []Levelled, flows func(from, to int64) []passed) (l Line, ok bool) {
+func (s *Season) toteAt(name string, at int64, levels []Levelled, rigs *meters, flows func(from, to int64) []passed) (l Line, ok bool) {
 	i := s.Book.In(name, at-1)
 	if i < 0 {
 		return l, false
@@ -138,12 +144,16 @@ func (s *Season) toteAt(name string, at int64, levels []Levelled, flows func(fro
 	}
 	until := at
 	for _, other := range s.Book.Held[i+1:] {
-		if other.OnRig && other.Tote != name {
+		if other.OnRig && other.Rig == h.Rig && other.Tote != name || other.Tote == name && (!other.OnRig || other.Rig != h.Rig) {
 			until = min(until, other.From) // it was taken off
 			break
 		}
 	}
+	rig := rigs.of(h.Rig)
 	for _, p := range flows(from, until) {
+		if s.Book.House && p.rig != rig {
+			continue
+		}
 		l.Volume -= p.volume
 		if !p.dry {
 			l.Sugars = l.Sugars.Less(p.sugars)
@@ -177,7 +187,7 @@ func totes(book *sugar.Book, by int64) []string {
 
 // entries puts what the books say of the period into the statement. flows gives
 // what was metered in a stretch.
-func (st *Statement) entries(s *Season, levels []Levelled, flows func(from, to int64) []passed, price *prices) {
+func (st *Statement) entries(s *Season, levels []Levelled, rigs *meters, flows func(from, to int64) []passed, price *prices) {
 	book := s.Book
 	put := func(l Line) {
 		l.Cost, l.Unpriced = price.of(l.Sugars)
@@ -186,11 +196,11 @@ func (st *Statement) entries(s *Season, levels []Levelled, flows func(from, to i
 	for i := range book.Stocks {
 		k := &book.Stocks[i]
 		if at, by := storeAt(book, k, st.From); at != (Sugars{}) {
-			put(Line{Part: CameIn, Key: "store " + k.Kind, Name: k.Kind, Sugars: at, By: by})
+			put(Line{Part: CameIn, Key: "store " + k.Name(), Name: k.Name(), Sugars: at, By: by})
 		}
 	}
 	for _, name := range totes(book, st.From) {
-		if l, ok := s.toteAt(name, st.From, levels, flows); ok && (l.Volume != 0 || l.Sugars != Sugars{}) {
+		if l, ok := s.toteAt(name, st.From, levels, rigs, flows); ok && (l.Volume != 0 || l.Sugars != Sugars{}) {
 			l.Part, l.Key = CameIn, "tote "+name
 			put(l)
 		}
@@ -228,7 +238,7 @@ func (st *Statement) entries(s *Season, levels []Levelled, flows func(from, to i
 	}
 	st.paid(s)
 	for _, name := range totes(book, st.To) {
-		if l, ok := s.toteAt(name, st.To, levels, flows); ok {
+		if l, ok := s.toteAt(name, st.To, levels, rigs, flows); ok {
 			l.Part = InTotes
 			put(l)
 		}
@@ -236,7 +246,10 @@ func (st *Statement) entries(s *Season, levels []Levelled, flows func(from, to i
 	for i := range book.Stocks {
 		k := &book.Stocks[i]
 		at, by := storeAt(book, k, st.To)
-		put(Line{Part: InStore, Key: k.Kind, Name: k.Kind, Sugars: at, By: by})
+		if k.Of != "" && at == (Sugars{}) {
+			continue // the house's store has it
+		}
+		put(Line{Part: InStore, Key: k.Name(), Name: k.Name(), Sugars: at, By: by})
 	}
 	var left Sugars
 	for i := range st.Lines {
@@ -257,7 +270,11 @@ func (st *Statement) paid(s *Season) {
 	gone := act.Corrected(s.Acts)
 	for i := range s.Acts {
 		if p, ok := s.Acts[i].Body.(act.Purchase); ok && !gone[s.Acts[i].ID] && p.Check() == nil {
-			bought[p.Goods.Kind] += p.Price
+			name := p.Goods.Kind
+			if p.Goods.Store != "" {
+				name = act.Own(name, p.Goods.Store)
+			}
+			bought[name] += p.Price
 		}
 	}
 	line := func(key string) *Line {
@@ -270,13 +287,13 @@ func (st *Statement) paid(s *Season) {
 	}
 	for i := range s.Book.Stocks {
 		k := &s.Book.Stocks[i]
-		open, came := line("store "+k.Kind), line("bought "+k.Kind)
+		open, came := line("store "+k.Name()), line("bought "+k.Name())
 		all := k.Opening.DrySolids() + k.Bought.DrySolids()
 		if open == nil || came == nil || k.PaidSolids != all || open.Sugars.All()+came.Sugars.All() != all {
 			continue
 		}
 		both := open.Cost + came.Cost
-		came.Cost = MoneyOf(bought[k.Kind])
+		came.Cost = MoneyOf(bought[k.Name()])
 		open.Cost = both - came.Cost
 	}
 }
@@ -318,10 +335,19 @@ func rinses(book *sugar.Book, flows []passed) []passed {
 		if m.From.At != sugar.Tap || m.To.At != sugar.Meter {
 			continue
 		}
+		rig := ""
+		if h := book.In(m.To.Name, m.At); book.House && h >= 0 {
+			rig = book.Held[h].Rig
+		} else if on, ok := act.StandsOn(m.To.Name); ok && book.House {
+			rig = on
+		}
 		for rest := volumeAt20(m.Batch); rest > 0; {
 			best := -1
 			for k := range flows {
 				p := &flows[k]
+				if rig != "" && p.view.Rig != rig {
+					continue
+				}
 				if p.why == "" || p.dry || p.volume <= 0 || apart(p.start, m.At) > rinseApart {
 					continue
 				}

@@ -3,6 +3,7 @@ package books
 import (
 	"fmt"
 	"math"
+	"slices"
 	"sort"
 
 	"yardtally/calibrate/proving"
@@ -23,13 +24,37 @@ const (
 	unprobed  = quantity.Temperature(15)
 )
 
-// FromView makes the season of a stretch of time from what the ledger derived
-// and the standing acts, of which book was read. Pulses that were no syrup, and
-// flow of which no volume is known, are left out; Review says where that is
-// not plain.
+// FromView is FromViews of one rig.
 func FromView(v *ledger.View, standing []act.Act, book *sugar.Book, from, to int64) (*Season, []Review) {
+	return FromViews([]*ledger.View{v}, standing, book, from, to)
+}
+
+// FromViews makes the season of a stretch of time from what the ledgers of one
+// rig, or of a house's rigs, derived and the standing acts, of which book was
+// read. Pulses that were no syrup, and flow of which no volume is known, are left
+// out; Review says where that is not plain.
+func FromViews(views []*ledger.View, standing []act.Act, book *sugar.Book, from, to int64) (*Season, []Review) {
 	s := &Season{From: from, To: to, Acts: standing, Book: book}
 	var review []Review
+	for _, v := range views {
+		one := &Season{From: from, To: to, Acts: standing, Book: book}
+		review = append(review, one.view(v)...)
+		s.Metered, s.Levels = append(s.Metered, one.Metered...), append(s.Levels, one.Levels...)
+	}
+	if len(views) > 1 {
+		sort.SliceStable(s.Metered, func(i, j int) bool { return s.Metered[i].At < s.Metered[j].At })
+		sort.SliceStable(s.Levels, func(i, j int) bool { return s.Levels[i].At < s.Levels[j].At })
+	}
+	return s, review
+}
+
+// view takes in what one rig's ledger derived.
+func (s *Season) view(v *ledger.View) (review []Review) {
+	from, to, book, standing := s.From, s.To, s.Book, s.Acts
+	rig := ""
+	if book.House {
+		rig = v.Rig
+	}
 	names := map[string]string{}
 	for i := range v.Yards {
 		names[v.Yards[i].ID] = v.Yards[i].Name
@@ -43,14 +68,14 @@ func FromView(v *ledger.View, standing []act.Act, book *sugar.Book, from, to int
 		if !probed {
 			m.Temp, tempU = unprobed, unprobedU
 		}
-		m.Held = book.OnRig(m.At)
+		m.Rig, m.Held = rig, book.OnRig(v.Rig, m.At)
 		if m.Held >= 0 && book.Held[m.Held].Batch.Total() == 0 {
 			m.Held = -1
 		}
 		if m.Volume == 0 {
 			return
 		}
-		m.shares(f, pulses, v.Curves, tempU)
+		m.shares(f, pulses, v.Curves, tempU, book)
 		s.Metered = append(s.Metered, m)
 	}
 	for i := range v.Fills {
@@ -69,17 +94,24 @@ func FromView(v *ledger.View, standing []act.Act, book *sugar.Book, from, to int
 	s.warm()
 	for _, g := range v.Gaps {
 		if g.Hidden > 0 && g.End >= from && g.Start < to {
-			review = append(review, Review{Why: fmt.Sprintf("up to %s may have flowed unseen: %s", s.Units.Volume(g.Hidden), g.Why)})
+			by := ""
+			if rig != "" {
+				by = " by " + rig
+			}
+			review = append(review, Review{Why: fmt.Sprintf("up to %s may have flowed unseen%s: %s", s.Units.Volume(g.Hidden), by, g.Why)})
 		}
 	}
 	s.levels(v, standing)
-	return s, review
+	return review
 }
 
 // shares says what of a flow's volume is uncertain by what. Warmer syrup is
 // thinner: that is held against the volume's own dependence on temperature.
-func (m *Metered) shares(f *worth.Flow, pulses uint64, curves []ledger.CurveSpan, tempU float64) {
+func (m *Metered) shares(f *worth.Flow, pulses uint64, curves []ledger.CurveSpan, tempU float64, book *sugar.Book) {
 	put := func(cause string, by float64) {
+		if m.Rig != "" { // a meter and a probe are a rig's own
+			cause = m.Rig + ": " + cause
+		}
 		if by != 0 {
 			m.Common = append(m.Common, Common{cause, by})
 		}
@@ -99,8 +131,24 @@ func (m *Metered) shares(f *worth.Flow, pulses uint64, curves []ledger.CurveSpan
 		m.Own = math.Hypot(m.Own, m.Volume/float64(pulses)/math.Sqrt(6))
 	}
 	put(worth.ByTemp, f.Temp-expansion*tempU*m.Volume)
-	put(worth.ByFormula, f.Formula)
-	put(fmt.Sprintf("%s, batch %d", worth.ByBrix, f.Batch), f.Brix)
+	common := func(cause string, by float64) {
+		if by != 0 {
+			m.Common = append(m.Common, Common{cause, by})
+		}
+	}
+	common(worth.ByFormula, f.Formula)
+	if m.Rig == "" || m.Held < 0 || len(book.Held[m.Held].Mixes) == 0 {
+		put(fmt.Sprintf("%s, batch %d", worth.ByBrix, f.Batch), f.Brix)
+		return
+	}
+	// Rigs that were loaded out of one mix have its Brix in common.
+	square := 0.0
+	for _, p := range book.Held[m.Held].Mixes {
+		square += float64(p.Share * p.Share)
+	}
+	for _, p := range book.Held[m.Held].Mixes {
+		common(worth.ByBrix+", mix "+p.Act, f.Brix*p.Share/math.Sqrt(square))
+	}
 }
 
 // warm gives flow of which no temperature was told that of the flow before it,
@@ -144,12 +192,16 @@ func (s *Season) levels(v *ledger.View, standing []act.Act) {
 			looks = append(looks, look{t.At, &step})
 		}
 	}
-	over := act.NewRigTote(standing)
+	over := act.NewRigTotes(standing)
 	totes := map[string]act.Tote{}
 	var newest act.Tote
 	gone := act.Corrected(standing)
 	next := 0
-	for _, k := range s.placed(looks, standing, gone) {
+	rig := ""
+	if s.Book.House {
+		rig = v.Rig
+	}
+	for _, k := range s.placed(v.Rig, looks, standing, gone) {
 		for ; next < len(standing) && standing[next].Since() <= k.at; next++ {
 			a := &standing[next]
 			if gone[a.ID] {
@@ -157,10 +209,17 @@ func (s *Season) levels(v *ledger.View, standing []act.Act) {
 			}
 			over.Take(a)
 			if t, ok := a.Body.(act.Tote); ok {
-				totes[t.Name], newest = t, t
+				totes[t.Name] = t
+				if !s.Book.House || a.Rig == v.Rig {
+					newest = t
+				}
 			}
 		}
-		shape, ok := totes[over.Name]
+		name := over.On(v.Rig)
+		if !s.Book.House && len(over.Rigs()) == 1 {
+			name = over.On(over.Rigs()[0])
+		}
+		shape, ok := totes[name]
 		if !ok {
 			shape = newest // a tote that nobody described is as the others
 		}
@@ -169,7 +228,7 @@ func (s *Season) levels(v *ledger.View, standing []act.Act) {
 			continue
 		}
 		p := table.At(k.step.Level)
-		s.Levels = append(s.Levels, Levelled{Tote: over.Name, At: k.at, Volume: p.Volume.CubicMetres(),
+		s.Levels = append(s.Levels, Levelled{Rig: rig, Tote: name, At: k.at, Volume: p.Volume.CubicMetres(),
 			U: p.Area * math.Hypot(float64(k.step.LevelU), levelReadU), ShareU: tableRelU(&table)})
 	}
 }
@@ -195,10 +254,21 @@ type look struct {
 // the time it was, so the clock does not tell whether a level between two flows
 // is from before or after it; that the level rose or fell past the meter does
 // (Run). A level of which not even that tells is left out.
-func (s *Season) placed(looks []look, standing []act.Act, gone map[string]bool) []look {
+func (s *Season) placed(rig string, looks []look, standing []act.Act, gone map[string]bool) []look {
 	var entries []int64
+	over := act.NewRigTotes(standing)
 	for i := range standing {
 		a := &standing[i]
+		if s.Book.House { // what is of other totes moves none of this one's levels
+			before := over.On(rig)
+			over.Take(a)
+			if !slices.ContainsFunc(act.Touched(a.Body), func(t string) bool {
+				name := over.Named(a, t)
+				return name == before || name == over.On(rig)
+			}) {
+				continue
+			}
+		}
 		switch b := a.Body.(type) {
 		case act.Mix, act.Transfer, act.Water, act.Swap:
 		case act.Lost:

@@ -3,11 +3,13 @@ package books
 import (
 	"fmt"
 	"math"
+	"slices"
 	"strings"
 	"time"
 
 	"yardtally/calibrate/quantity"
 	"yardtally/meter/act"
+	"yardtally/meter/sugar"
 )
 
 // date returns the day of an instant: "9 October".
@@ -45,8 +47,15 @@ func (m *model) words(f *fault, c *Culprit) string {
 	case OfReading:
 		return fmt.Sprintf("the refractometer likely reads %.2g Brix %s: check it with water and with a syrup that was weighed", size, more(c.Size, "low", "high"))
 	case OfMeter:
-		return fmt.Sprintf("the meter reads %s %s: prove it", percent, more(c.Size, "low", "high"))
+		whose := "the meter"
+		if f.rig != "" {
+			whose += " of " + f.rig
+		}
+		return fmt.Sprintf("%s reads %s %s: prove it", whose, percent, more(c.Size, "low", "high"))
 	case OfStrapping:
+		if f.tote != "" {
+			return fmt.Sprintf("the level sensor or strapping of %s makes contents %s too %s", theTote(f.tote), percent, more(c.Size, "small", "large"))
+		}
 		return fmt.Sprintf("the tote's level sensor or strapping makes contents %s too %s", percent, more(c.Size, "small", "large"))
 	case OfScale:
 		return fmt.Sprintf("the scale shows %s too %s", percent, more(c.Size, "little", "much"))
@@ -121,7 +130,32 @@ func (m *model) entry(i int) string {
 	case act.Fed:
 		what = "feed past the meter"
 	}
-	return what + " of " + m.s.date(a.Since())
+	return what + " of " + m.s.date(a.Since()) + m.where(a)
+}
+
+// where says, in a house, which tote an entry is of: there are several.
+func (m *model) where(a *act.Act) string {
+	if !m.s.Book.House {
+		return ""
+	}
+	said := act.Touched(a.Body)
+	if r, ok := a.Body.(act.Rinse); ok {
+		said = []string{r.Tote}
+	}
+	if len(said) == 0 {
+		return ""
+	}
+	tote := said[len(said)-1]
+	if _, ok := act.StandsOn(tote); ok { // as it stood then
+		if h := slices.IndexFunc(m.s.Book.Held, func(h sugar.Held) bool { return h.Act == a.ID && h.OnRig }); h >= 0 {
+			tote = m.s.Book.Held[h].Tote
+		}
+	}
+	in := " in "
+	if len(said) == 2 {
+		in = " into "
+	}
+	return in + theTote(m.called(&pool{tote: tote}))
 }
 
 // Say says a culprit in a sentence, with those that it cannot be told from.

@@ -15,7 +15,8 @@ type world struct {
 	acts     []act.Act
 	held     []sugar.Held
 	readings []sugar.Reading
-	flow     float64            // factor of everything metered
+	flow     float64            // factor of what was metered
+	of       string             // flow is of this rig's meter alone; "": of every one's
 	levels   map[string]float64 // factor of a tote's levels by sensor; nil: 1
 }
 

@@ -185,9 +185,10 @@ func Point(name string, b act.Proving) (proving.Point, error) {
 	return t.Point()
 }
 
-// Batch returns the newest batch that was said, or that the books bring.
-func Batch(acts []act.Act) (b act.Batch, ok bool) {
-	for _, a := range ledger.WithBooks(act.Standing(acts)) {
+// Batch returns a rig's newest batch that was said, or that the books bring; acts
+// are those that its account rests on.
+func Batch(rig string, acts []act.Act) (b act.Batch, ok bool) {
+	for _, a := range ledger.WithBooks(rig, act.Standing(acts)) {
 		if x, is := a.Body.(act.Batch); is && x.Check() == nil {
 			b, ok = x, true
 		}

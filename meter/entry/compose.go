@@ -1,6 +1,7 @@
 package entry
 
 import (
+	"errors"
 	"fmt"
 	"math"
 	"slices"
@@ -40,12 +41,26 @@ func Compose(way string, f Fields, k *Known) (*Entry, error) {
 	}
 	body := r.body()
 	if r.err == nil {
-		r.err = named(body.Check())
+		r.err = fieldOf(r.check(body))
 	}
 	if r.err != nil {
 		return nil, r.err
 	}
 	return &Entry{From: r.at, Body: body, Notes: r.notes}, nil
+}
+
+// check reports what in the body cannot be so, as of the book that it comes into.
+func (r *reader) check(b act.Body) error {
+	if !r.k.house() {
+		return b.Check()
+	}
+	a := act.Act{ID: "x", Rig: act.House, Body: b}
+	err := a.Check()
+	var fe *act.FieldError
+	if errors.As(err, &fe) {
+		return fe // without the kind before it
+	}
+	return err
 }
 
 // allowed refuses fields that say nothing of the way.
@@ -58,6 +73,9 @@ func (r *reader) allowed() {
 		case x.Name != What && slices.Contains(r.way.Fields, x.Name):
 		default:
 			r.fail(x.Name, "must not stand with "+r.way.Name, text)
+		}
+		if x.Name == Rig && text != "" && !r.k.house() {
+			r.fail(x.Name, "must not be said where there is one rig", text)
 		}
 		if x.Switch && text != "" && text != "true" {
 			r.fail(x.Name, "must be true where it is said", text)
@@ -155,7 +173,13 @@ func (r *reader) body() act.Body {
 		if t == "" {
 			t = r.text(What)
 		}
-		return act.Swap{Tote: t}
+		s := act.Swap{Tote: t}
+		if r.k.house() {
+			if s.Rig = r.mustRig(); r.err == nil {
+				s.Tote = r.standing(t)
+			}
+		}
+		return s
 	case "water":
 		return r.water()
 	case "stirred":
@@ -166,16 +190,16 @@ func (r *reader) body() act.Body {
 		l, within := r.drawn()
 		return act.Rinse{Tote: r.tote("tote", false), L: l, WithinL: within}
 	case "loss":
-		b := act.Lost{Tote: r.tote("tote", false), Why: strings.ToLower(r.text("why"))}
+		b := act.Lost{Why: strings.ToLower(r.text("why"))}
 		if b.Why == "" {
 			r.fail("why", "must be given: spilled, dumped, spoiled or leaked", "")
 		} else if !slices.Contains([]string{act.Spilled, act.Dumped, act.Spoiled, act.Leaked}, b.Why) {
 			r.fail("why", "must be spilled, dumped, spoiled or leaked", r.text("why"))
 		}
-		b.Goods, b.L, b.WithinL = r.storeOrTote()
+		b.Tote, b.Goods, b.L, b.WithinL = r.storeOrTote()
 		return b
 	case "fed":
-		b := act.Fed{Tote: r.tote("tote", false), Yard: r.yard("yard"), Note: r.name("note")}
+		b := act.Fed{Yard: r.yard("yard"), Note: r.name("note")}
 		if n := r.text("colonies"); n != "" {
 			c, err := strconv.Atoi(n)
 			if err != nil || c < 1 || c > 100000 {
@@ -183,7 +207,7 @@ func (r *reader) body() act.Body {
 			}
 			b.Colonies = c
 		}
-		b.Goods, b.L, b.WithinL = r.storeOrTote()
+		b.Tote, b.Goods, b.L, b.WithinL = r.storeOrTote()
 		return b
 	case "content":
 		l := measured(r, What, quantity.ParseVolume)
@@ -456,7 +480,14 @@ func (r *reader) mixed(m act.Mix) (l float64) {
 }
 
 func (r *reader) transfer() act.Body {
-	t := act.Transfer{FromTote: r.tote("from", false)}
+	t := act.Transfer{}
+	if r.way.Name == "load" && r.k.house() {
+		if r.text("from") == "" {
+			r.fail("from", `must name the tote that it came from, like "mixing tank"`, "")
+		}
+		t.ToTote = act.OnRig(r.mustRig())
+	}
+	t.FromTote = r.tote("from", false)
 	if r.way.Name == "transfer" {
 		t.ToTote = r.tote("to", true)
 	}
@@ -545,23 +576,30 @@ func (r *reader) withinL(field string, l float64) float64 {
 
 // storeOrTote reads the field What as goods of the store or, where its kind is
 // not said, as syrup of a tote.
-func (r *reader) storeOrTote() (g *act.Goods, l, within float64) {
+func (r *reader) storeOrTote() (tote string, g *act.Goods, l, within float64) {
+	if !r.k.house() {
+		tote = r.tote("tote", false)
+	}
 	p := r.one()
 	if r.err != nil {
-		return nil, 0, 0
+		return tote, nil, 0, 0
 	}
 	if p.bare && p.goods.Kind == "" && p.goods.L > 0 {
 		if p.goods.WithinPct > 0 || p.goods.Brix > 0 || p.goods.TempC > 0 {
 			r.fail(What, "must be a volume alone where it is of a tote", r.text(What))
 		}
-		l, within = r.drawn()
-		return nil, l, within
+		if l, within = r.drawn(); r.k.house() {
+			tote = r.tote("tote", false)
+		}
+		return tote, nil, l, within
 	}
-	if r.text("tote") != "" {
-		r.fail("tote", "must not stand beside goods, which are in the store", r.text("tote"))
+	for _, field := range []string{"tote", Rig} {
+		if r.text(field) != "" {
+			r.fail(field, "must not stand beside goods, which are in the store", r.text(field))
+		}
 	}
 	x := r.goods(p)
-	return &x, 0, 0
+	return tote, &x, 0, 0
 }
 
 // price reads what all of it cost, in the house's currency.

@@ -9,6 +9,7 @@ package entry
 
 import (
 	"slices"
+	"strings"
 	"time"
 
 	"yardtally/calibrate/quantity"
@@ -32,6 +33,10 @@ type Field struct {
 // that an entry is about.
 const What = "what"
 
+// Rig is the field that says, in a house with several rigs, which one's tote an
+// entry means by the one on the rig.
+const Rig = "rig"
+
 // Way is a sort of entry.
 type Way struct {
 	Name   string
@@ -53,16 +58,16 @@ func Ways() []Way {
 		{"purchase", "GOODS", "something was bought", `"40 bags of 50 lb sugar" -price '$1540'`, with(goods, []string{"price", "lot"})},
 		{"count", "GOODS", "so much is in the store; the first count is the opening stock", `"38 bags sugar" -bag "50 lb"`, with(goods, []string{"price"})},
 		{"mix", "PARTS", "syrup was mixed in a tote", `"12 bags sugar + 40 gal water" -brix "62 Brix"`,
-			with([]string{"bag", "within", "name", "tote"}, blend, []string{"temp", "volume", "volume-within", "unstirred"}, before)},
-		{"transfer", "VOLUME|all", "syrup went from one tote to another", `"100 gal" -from "mixing tank" -to "tote one"`, with([]string{"from", "to", "within"}, before)},
-		{"load", "VOLUME|all", "syrup went from a tote to the one on the rig", `"200 gal" -from "mixing tank"`, with([]string{"from", "within"}, before)},
-		{"swap", "TOTE", "another tote stands on the rig from then on", `"tote two"`, with()},
-		{"water", "WATER", "water was added to what is in a tote", `"5 gal" -unstirred`, with([]string{"tote", "within", "unstirred"}, before)},
-		{"stirred", "", "what is in a tote is mixed now", `-brix "60.5 Brix"`, with([]string{"tote"}, blend)},
-		{"rinse", "VOLUME", "water went through meter and hose", `"4 gal"`, with([]string{"tote", "within"})},
-		{"loss", "GOODS|VOLUME", "goods of the store, or syrup of a tote, were lost", `"1 bag sugar" -bag "50 lb" -why spilled`, with([]string{"bag", "tote", "within", "why"})},
-		{"fed", "GOODS|VOLUME", "goods of the store, or syrup of a tote, were fed past the meter", `"3 gal" -yard mill -colonies 3`, with([]string{"bag", "tote", "within", "yard", "colonies", "note"})},
-		{"content", "VOLUME", "a tote was seen to hold so much", `"25 gal" -tote "mixing tank"`, with([]string{"tote", "within"})},
+			with([]string{"bag", "within", "name", "tote", "rig"}, blend, []string{"temp", "volume", "volume-within", "unstirred"}, before)},
+		{"transfer", "VOLUME|all", "syrup went from one tote to another", `"100 gal" -from "mixing tank" -to "tote one"`, with([]string{"from", "to", "rig", "within"}, before)},
+		{"load", "VOLUME|all", "syrup went from a tote to the one on the rig", `"200 gal" -from "mixing tank"`, with([]string{"from", "rig", "within"}, before)},
+		{"swap", "TOTE", "another tote stands on the rig from then on", `"tote two"`, with([]string{"rig"})},
+		{"water", "WATER", "water was added to what is in a tote", `"5 gal" -unstirred`, with([]string{"tote", "rig", "within", "unstirred"}, before)},
+		{"stirred", "", "what is in a tote is mixed now", `-brix "60.5 Brix"`, with([]string{"tote", "rig"}, blend)},
+		{"rinse", "VOLUME", "water went through meter and hose", `"4 gal"`, with([]string{"tote", "rig", "within"})},
+		{"loss", "GOODS|VOLUME", "goods of the store, or syrup of a tote, were lost", `"1 bag sugar" -bag "50 lb" -why spilled`, with([]string{"bag", "tote", "rig", "within", "why"})},
+		{"fed", "GOODS|VOLUME", "goods of the store, or syrup of a tote, were fed past the meter", `"3 gal" -yard mill -colonies 3`, with([]string{"bag", "tote", "rig", "within", "yard", "colonies", "note"})},
+		{"content", "VOLUME", "a tote was seen to hold so much", `"25 gal" -tote "mixing tank"`, with([]string{"tote", "rig", "within"})},
 	}
 }
 
@@ -89,6 +94,7 @@ func AllFields() []Field {
 		{"tote", "TOTE", "tote it is about (default: the one on the rig)", false},
 		{"from", "TOTE", "tote it comes from", false},
 		{"to", "TOTE", "tote it goes to (default: the one on the rig)", false},
+		{Rig, "RIG", "rig whose tote it is, where the house has several", false},
 		{"brix", "BRIX", "dry solids, like \"62 Brix\"", false},
 		{"reading", "BRIX", "instead, what a refractometer shows on its sucrose scale", false},
 		{"reading-temp", "TEMPERATURE", "of the reading", false},
@@ -113,9 +119,44 @@ type Known struct {
 	Now      int64 // Unix ns: the keeper's
 	Zone     *time.Location
 	View     *ledger.View
-	Standing []act.Act
+	Rigs     []*ledger.View  // of a house: its rigs' own, and View is ledger.Together of them; nil: of one rig
+	Standing []act.Act       // of a house as act.Housed names things
 	Units    quantity.System // of notes
 	Currency string          // of prices
+}
+
+// house reports whether entries are of a house's book.
+func (k *Known) house() bool { return k.Rigs != nil }
+
+// rig returns a rig of the house in letters of any case; false: it has none of
+// that name.
+func (k *Known) rig(name string) (string, bool) {
+	for _, v := range k.Rigs {
+		if strings.EqualFold(v.Rig, name) {
+			return v.Rig, true
+		}
+	}
+	return "", false
+}
+
+func (k *Known) rigNames() string {
+	var names []string
+	for _, v := range k.Rigs {
+		names = append(names, v.Rig)
+	}
+	return strings.Join(names, ", ")
+}
+
+// on is what is known of one rig of the house, or of the only one.
+func (k *Known) on(rig string) *Known {
+	for _, v := range k.Rigs {
+		if v.Rig == rig {
+			one := *k
+			one.View = v
+			return &one
+		}
+	}
+	return k
 }
 
 // Entry is an act to be kept.

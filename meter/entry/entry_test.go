@@ -214,7 +214,7 @@ func TestRestBefore(t *testing.T) {
 	if e, err = Compose("mix", f, k); err != nil || e.Body.(act.Mix).Before.L != 190 {
 		t.Errorf("before is %+v %v, want 190 L", e, err)
 	}
-	if r, err := OnRig(k); err != nil || r.L != 190 || r.By() != "its level at rest" || r.At != at(9, 22, 30) {
+	if r, err := OnRig(k, ""); err != nil || r.L != 190 || r.By() != "its level at rest" || r.At != at(9, 22, 30) {
 		t.Errorf("the tote holds %+v %v now, want 190 L", r, err)
 	}
 	// Who books a mix when it is in the tote means what was there before it.
@@ -223,7 +223,7 @@ func TestRestBefore(t *testing.T) {
 	if e, err = Compose("mix", f, k); err != nil || e.Body.(act.Mix).Before.L != 191 || !strings.Contains(e.Notes[len(e.Notes)-1], "by its level before it was filled up at 2026-10-10 11:00.") {
 		t.Errorf("before is %+v %v, want 191 L", e, err)
 	}
-	if r, err := OnRig(k); err != nil || r.L != 330 {
+	if r, err := OnRig(k, ""); err != nil || r.L != 330 {
 		t.Errorf("the tote holds %+v %v now, want 330 L", r, err)
 	}
 	// Booked, it is what the next one came to.

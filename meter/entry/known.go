@@ -12,24 +12,57 @@ import (
 	"yardtally/meter/sugar"
 )
 
-// rigTote returns the name of the tote that stands on the rig at an instant, as
-// standing acts have it; "" where none is named.
-func rigTote(standing []act.Act, at int64) string {
-	rig := act.NewRigTote(standing)
+// totesAt follows which tote stands on which rig until an instant.
+func totesAt(standing []act.Act, at int64) *act.RigTotes {
+	totes := act.NewRigTotes(standing)
 	for i := range standing {
 		if standing[i].Since() > at {
 			break
 		}
-		rig.Take(&standing[i])
+		totes.Take(&standing[i])
 	}
-	return rig.Name
+	return totes
+}
+
+// named returns a tote's own name at an instant; "" is that on the only rig, as
+// acts have it, and stays so where none is named.
+func named(standing []act.Act, at int64, tote string) string {
+	totes := totesAt(standing, at)
+	if rigs := totes.Rigs(); tote == "" && len(rigs) == 1 {
+		return totes.On(rigs[0])
+	}
+	return totes.Named(&act.Act{}, tote)
+}
+
+// touching returns the entries that are about the content of a tote, and those
+// that are about syrup leaving it for another.
+func touching(k *Known, tote string) (about, from map[string]bool) {
+	about, from = make(map[string]bool), make(map[string]bool)
+	totes := act.NewRigTotes(k.Standing)
+	for i := range k.Standing {
+		a := &k.Standing[i]
+		totes.Take(a)
+		is := func(name string) bool {
+			if !k.house() { // "" is the one on the rig, whichever was
+				return name == "" || name == tote
+			}
+			return totes.Named(a, name) == tote
+		}
+		if slices.ContainsFunc(act.Touched(a.Body), is) {
+			about[a.ID] = true
+		}
+		if t, ok := a.Body.(act.Transfer); ok && is(t.FromTote) {
+			from[a.ID] = true
+		}
+	}
+	return about, from
 }
 
 // Totes are the names of all totes that acts speak of, in order.
 func Totes(standing []act.Act) (names []string) {
 	add := func(n ...string) {
 		for _, n := range n {
-			if n != "" && !slices.Contains(names, n) {
+			if _, on := act.StandsOn(n); n != "" && !on && !slices.Contains(names, n) {
 				names = append(names, n)
 			}
 		}
@@ -39,52 +72,25 @@ func Totes(standing []act.Act) (names []string) {
 		case act.Tote:
 			add(b.Name)
 		default:
-			add(touched(b)...)
+			add(act.Touched(b)...)
 		}
 	}
 	slices.Sort(names)
 	return names
 }
 
-// touched are the totes whose content an entry is about, "" for the rig's.
-func touched(b act.Body) []string {
-	switch b := b.(type) {
-	case act.Mix:
-		return []string{b.Tote}
-	case act.Transfer:
-		return []string{b.FromTote, b.ToTote}
-	case act.Swap:
-		return []string{b.Tote}
-	case act.Water:
-		return []string{b.Tote}
-	case act.Stirred:
-		return []string{b.Tote}
-	case act.Lost:
-		if b.Goods == nil {
-			return []string{b.Tote}
-		}
-	case act.Fed:
-		if b.Goods == nil {
-			return []string{b.Tote}
-		}
-	case act.Contents:
-		return []string{b.Tote}
-	}
-	return nil
-}
-
 // standing is the tote's own name, where it is the one on the rig.
 func (r *reader) standing(tote string) string {
-	if tote == "" {
-		return rigTote(r.k.Standing, r.at)
-	}
-	return tote
+	return named(r.k.Standing, r.at, tote)
 }
 
 // tote reads a tote's name, in letters of any case. Only where syrup comes into
 // it may it be one that nobody spoke of yet.
 func (r *reader) tote(field string, fresh bool) string {
 	text := r.name(field)
+	if r.k.house() {
+		return r.houseTote(field, text, fresh)
+	}
 	if text == "" {
 		return ""
 	}
@@ -103,6 +109,86 @@ func (r *reader) tote(field string, fresh bool) string {
 		rule = "must be one of the totes spoken of so far: " + strings.Join(known, ", ")
 	}
 	r.fail(field, rule, text)
+	return text
+}
+
+// onRig reports whether a tote of that name stands on a rig.
+func (r *reader) onRig(name string) bool {
+	totes := totesAt(r.k.Standing, r.at)
+	_, ok := totes.Rig(name)
+	return ok || !r.k.house() && name == ""
+}
+
+// rig reads which rig is meant, "" where that is not said; of a house with one
+// rig, that one.
+func (r *reader) rig() string {
+	text := r.text(Rig)
+	if text == "" {
+		if len(r.k.Rigs) == 1 {
+			return r.k.Rigs[0].Rig
+		}
+		return ""
+	}
+	rig, ok := r.k.rig(text)
+	if !ok {
+		r.fail(Rig, "must be one of the house's rigs: "+r.k.rigNames(), text)
+	}
+	return rig
+}
+
+// mustRig is rig where one has to be named.
+func (r *reader) mustRig() string {
+	rig := r.rig()
+	if rig == "" {
+		r.fail(Rig, "must be named, as the house has several: "+r.k.rigNames(), "")
+	}
+	return rig
+}
+
+// houseTote reads a tote in the house's book: by its name, which for one of a
+// rig's own may be as that rig calls it, or by the rig that it stands on.
+func (r *reader) houseTote(field, text string, fresh bool) string {
+	if text == "" {
+		return act.OnRig(r.mustRig())
+	}
+	rig := r.rig()
+	known := Totes(r.k.Standing)
+	fold := func(name string) (string, bool) {
+		i := slices.IndexFunc(known, func(n string) bool { return strings.EqualFold(n, name) })
+		if i < 0 {
+			return "", false
+		}
+		return known[i], true
+	}
+	if rig != "" && r.text(Rig) != "" {
+		if n, ok := fold(act.Own(text, rig)); ok {
+			return n
+		}
+		if field == "tote" {
+			r.fail(Rig, "must not stand beside a tote that is not its own", r.text(Rig))
+		}
+	}
+	if n, ok := fold(text); ok {
+		return n
+	}
+	var whose []string
+	for _, v := range r.k.Rigs {
+		if n, ok := fold(act.Own(text, v.Rig)); ok {
+			whose = append(whose, n)
+		}
+	}
+	switch on, ok := r.k.rig(strings.TrimPrefix(text, act.OnRig(""))); {
+	case len(whose) == 1:
+		return whose[0]
+	case len(whose) > 1:
+		r.fail(field, "must say whose, as there are "+strings.Join(whose, " and "), text)
+	case ok:
+		return act.OnRig(on)
+	case fresh && !strings.HasPrefix(text, act.OnRig("")):
+		r.note("%q is a tote that nobody spoke of before.", text)
+	default:
+		r.fail(field, "must be a rig, for the tote on it ("+r.k.rigNames()+"), or one of the totes spoken of so far: "+strings.Join(known, ", "), text)
+	}
 	return text
 }
 
@@ -180,7 +266,11 @@ func Offer(k *Known, tote string) string {
 }
 
 func (r *reader) called(tote string) string {
-	if name := r.standing(tote); name != "" {
+	name := r.standing(tote)
+	if rig, on := act.StandsOn(name); on && r.k.house() {
+		return "the tote on " + rig
+	}
+	if name != "" {
 		return strconv.Quote(name)
 	}
 	return "the tote on the rig"
@@ -193,8 +283,9 @@ func (r *reader) offered(tote string, comes float64) (c *act.Content, why string
 	why = "nothing tells"
 	switch {
 	case r.k.View == nil:
-	case name == rigTote(r.k.Standing, r.at):
-		rest, err := restBefore(r.k, name, r.at, true)
+	case r.onRig(name):
+		rig, _ := totesAt(r.k.Standing, r.at).Rig(name)
+		rest, err := restBefore(r.k.on(rig), rig, name, r.at, true)
 		switch room := rest.Capacity; {
 		case err != nil:
 			why = err.Error()
@@ -220,9 +311,10 @@ func (r *reader) offered(tote string, comes float64) (c *act.Content, why string
 
 // spoken reports whether anything came into a tote before.
 func (r *reader) spoken(name string) bool {
+	about, _ := touching(r.k, name)
 	for i := range r.k.Standing {
 		a := &r.k.Standing[i]
-		if a.From < r.at && slices.Contains(touched(a.Body), name) {
+		if a.From < r.at && (about[a.ID] && r.k.house() || slices.Contains(act.Touched(a.Body), name)) {
 			return true
 		}
 	}
@@ -242,10 +334,10 @@ func words(g act.Goods) string {
 var fieldNames = map[string]string{"reading_temp_c": "reading-temp", "brix_within": "brix-within", "from_tote": "from", "to_tote": "to",
 	"temp_c": "temp", "volume_l": "volume", "volume_within_l": "volume-within", "before.l": "left", "before.within_l": "left-within",
 	"bag_kg": "bag", "within_pct": "within", "within_l": "within", "water_within_pct": What,
-	"l": What, "kg": What, "bags": What, "kind": What, "parts": What, "water_kg": What, "water_l": What}
+	"rig": Rig, "l": What, "kg": What, "bags": What, "kind": What, "parts": What, "water_kg": What, "water_l": What}
 
-// named gives an act's own error the name of the field that was written.
-func named(err error) error {
+// fieldOf gives an act's own error the name of the field that was written.
+func fieldOf(err error) error {
 	var fe *act.FieldError
 	if !errors.As(err, &fe) {
 		return err

@@ -42,11 +42,15 @@ func (r *Rest) By() string {
 	return "its level at rest"
 }
 
-// OnRig returns what the tote on the rig holds now, as far as is known. The
-// errors say why nothing is, in words.
-func OnRig(k *Known) (Rest, error) {
+// OnRig returns what the tote on a rig holds now, as far as is known; of one rig
+// alone it need not be named. The errors say why nothing is, in words.
+func OnRig(k *Known, rig string) (Rest, error) {
 	at := max(k.Now, k.View.At) + 1
-	return restBefore(k, rigTote(k.Standing, at), at, false)
+	name := named(k.Standing, at, "")
+	if k.house() {
+		name = totesAt(k.Standing, at).On(rig)
+	}
+	return restBefore(k.on(rig), rig, name, at, false)
 }
 
 // restBefore returns what the tote on the rig held before an instant, by its
@@ -54,8 +58,9 @@ func OnRig(k *Known) (Rest, error) {
 // meter and entries took out of it since. What came in since makes that useless.
 // With filled the entry in hand is of something that came into it.
 // The errors say why nothing is known, in words.
-func restBefore(k *Known, name string, at int64, filled bool) (Rest, error) {
+func restBefore(k *Known, rig, name string, at int64, filled bool) (Rest, error) {
 	v := k.View
+	about, leaves := touching(k, name)
 	i := len(v.Steps) - 1
 	for i >= 0 && v.Steps[i].At >= at {
 		i--
@@ -63,7 +68,7 @@ func restBefore(k *Known, name string, at int64, filled bool) (Rest, error) {
 	var body *act.Tote
 	for j := range k.Standing {
 		a := &k.Standing[j]
-		if t, ok := a.Body.(act.Tote); ok && a.Since() <= at && (t.Name == name || body == nil) {
+		if t, ok := a.Body.(act.Tote); ok && a.Since() <= at && (t.Name == name || body == nil && (!k.house() || a.Rig == rig)) {
 			body = &t
 		}
 	}
@@ -94,7 +99,7 @@ func restBefore(k *Known, name string, at int64, filled bool) (Rest, error) {
 	lost := 0.0 // past the meter, and booked
 	for j := range k.Standing {
 		a := &k.Standing[j]
-		if a.From <= r.At || a.From >= at || !slices.ContainsFunc(touched(a.Body), func(t string) bool { return t == "" || t == name }) {
+		if a.From <= r.At || a.From >= at || !about[a.ID] {
 			continue
 		}
 		out, off := 0.0, 0.0
@@ -110,7 +115,7 @@ func restBefore(k *Known, name string, at int64, filled bool) (Rest, error) {
 		case act.Lost:
 			out, off = b.L, b.Within()
 		case act.Transfer:
-			if (b.FromTote == "" || b.FromTote == name) && !b.All {
+			if leaves[a.ID] && !b.All {
 				out, off = b.L, b.Within()
 			}
 		}
@@ -124,7 +129,7 @@ func restBefore(k *Known, name string, at int64, filled bool) (Rest, error) {
 		u2 += square(off / math.Sqrt(3))
 	}
 	// Who books a mix when it is in the tote means what was there before it.
-	if c := unbooked(k, name, at); filled && c != nil && r.Act == "" && r.At > c.From && lost == 0 {
+	if c := unbooked(k, about, at); filled && c != nil && r.Act == "" && r.At > c.From && lost == 0 {
 		r.At, r.L, r.Refill, metered = c.From, c.Before.Litres(), c.From, 0
 	}
 	if r.At == 0 {
@@ -155,7 +160,7 @@ func restBefore(k *Known, name string, at int64, filled bool) (Rest, error) {
 
 // unbooked returns the refill that ended not long before an instant, or goes on
 // then, of which no entry tells and after which nothing was fed; nil for none.
-func unbooked(k *Known, name string, at int64) *ltote.Change {
+func unbooked(k *Known, about map[string]bool, at int64) *ltote.Change {
 	for i := len(k.View.Changes) - 1; i >= 0; i-- {
 		c := &k.View.Changes[i]
 		if c.Kind != ltote.Refill || c.From >= at || at > c.To+bookedAfter {
@@ -168,7 +173,7 @@ func unbooked(k *Known, name string, at int64) *ltote.Change {
 			}
 		}
 		told := slices.ContainsFunc(k.Standing, func(a act.Act) bool {
-			if a.From <= c.From-bookedAfter || a.From >= at || !slices.ContainsFunc(touched(a.Body), func(t string) bool { return t == "" || t == name }) {
+			if a.From <= c.From-bookedAfter || a.From >= at || !about[a.ID] {
 				return false
 			}
 			// One from before it began may be of the refill before.

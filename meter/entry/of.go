@@ -10,8 +10,18 @@ import (
 )
 
 // Standing returns the acts of all that hold, without entries that were
-// corrected since.
+// corrected since; those of a house as act.Housed names things.
 func Standing(all []act.Act) []act.Act {
+	if act.InHouse(all) {
+		return HouseStanding(all)
+	}
+	return counting(all)
+}
+
+// HouseStanding is Standing of a house of which only one rig may have spoken yet.
+func HouseStanding(all []act.Act) []act.Act { return act.Housed(counting(all)) }
+
+func counting(all []act.Act) []act.Act {
 	standing := act.Standing(all)
 	gone := act.Corrected(standing)
 	out := standing[:0]
@@ -36,6 +46,15 @@ func Of(a *act.Act, zone *time.Location) (way string, f Fields, ok bool) {
 		if on {
 			f[field] = "true"
 		}
+	}
+	// In a house's book the tote on a rig is said by the rig.
+	vessel := func(field, tote string) {
+		if rig, on := act.StandsOn(tote); on && a.Rig == act.House {
+			if tote = rig; field == "tote" {
+				field = Rig
+			}
+		}
+		set(field, tote)
 	}
 	before := func(c *act.Content) {
 		switch {
@@ -62,7 +81,7 @@ func Of(a *act.Act, zone *time.Location) (way string, f Fields, ok bool) {
 			return
 		}
 		set(What, volumeText(l))
-		set("tote", tote)
+		vessel("tote", tote)
 		set("within", within(off))
 	}
 	goods := func(g act.Goods) {
@@ -101,7 +120,7 @@ func Of(a *act.Act, zone *time.Location) (way string, f Fields, ok bool) {
 		}
 		set(What, strings.Join(parts, " + "))
 		set("name", b.Name)
-		set("tote", b.Tote)
+		vessel("tote", b.Tote)
 		blend(b.Brix, b.Reading, b.ReadC, b.Compensated, b.BrixWithin)
 		if b.TempC != 0 {
 			set("temp", celsiusText(b.TempC))
@@ -115,25 +134,33 @@ func Of(a *act.Act, zone *time.Location) (way string, f Fields, ok bool) {
 		if b.All {
 			set(What, "all")
 		}
-		set("from", b.FromTote)
-		set("to", b.ToTote)
+		vessel("from", b.FromTote)
 		set("within", within(b.WithinL))
-		if b.ToTote == "" && b.FromTote != "" {
+		rig, on := act.StandsOn(b.ToTote)
+		_, between := act.StandsOn(b.FromTote)
+		switch {
+		case a.Rig == act.House && on && !between:
 			way = "load"
+			set(Rig, rig)
+		case b.ToTote == "" && b.FromTote != "":
+			way = "load"
+		default:
+			vessel("to", b.ToTote)
 		}
 		before(b.Before)
 	case act.Swap:
 		set(What, b.Tote)
+		set(Rig, b.Rig)
 	case act.Water:
 		set(What, goodsText(act.Goods{Kind: water, Kg: b.Kg, L: b.L}))
 		if b.WithinPct > 0 {
 			set("within", plain(b.WithinPct)+" %")
 		}
-		set("tote", b.Tote)
+		vessel("tote", b.Tote)
 		turn("unstirred", b.Unstirred)
 		before(b.Before)
 	case act.Stirred:
-		set("tote", b.Tote)
+		vessel("tote", b.Tote)
 		blend(b.Brix, b.Reading, b.ReadC, b.Compensated, b.BrixWithin)
 	case act.Rinse:
 		out(nil, b.Tote, b.L, b.WithinL)
@@ -156,7 +183,7 @@ func Of(a *act.Act, zone *time.Location) (way string, f Fields, ok bool) {
 }
 
 // instead are fields of which a new one takes the place of the others.
-var instead = [][]string{{"brix", "reading"}, {"left", "empty"}}
+var instead = [][]string{{"brix", "reading"}, {"left", "empty"}, {"tote", Rig}}
 
 // Change returns how an entry reads with some of its fields said anew; one that
 // is there but empty takes a field away.

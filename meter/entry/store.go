@@ -12,6 +12,7 @@ import (
 // Stocked is what is in store of a kind of goods, by the books.
 type Stocked struct {
 	Kind     string
+	Of       string        // the rig whose own store it is, in a house; "": the only one, or the house's
 	Mass     quantity.Mass // below 0: more went out than came in
 	Bag      quantity.Mass // as it was last bought or counted; 0: not in bags
 	Price    float64       // of a kilogram of dry solids, in the house's currency
@@ -27,8 +28,8 @@ func InStore(book *sugar.Book, standing []act.Act) []Stocked {
 	for i := range book.Stocks {
 		k := &book.Stocks[i]
 		solids, water := k.Left()
-		s := Stocked{Kind: k.Kind, Mass: solids.Mass() + water.Mass()}
-		s.Price, s.HasPrice = k.Price()
+		s := Stocked{Kind: k.Kind, Of: k.Of, Mass: solids.Mass() + water.Mass()}
+		s.Price, s.HasPrice = book.Price(k.Kind)
 		for j := range standing {
 			var g act.Goods
 			switch b := standing[j].Body.(type) {
@@ -49,6 +50,7 @@ func InStore(book *sugar.Book, standing []act.Act) []Stocked {
 // Holding is what a tote holds now, by the books.
 type Holding struct {
 	Held   *sugar.Held
+	Rig    string          // on which it stands, in a house
 	OnRig  bool            // the meter may have taken from it since: its level knows better
 	Volume quantity.Volume // at 20 °C
 }
@@ -60,14 +62,24 @@ func InTotes(book *sugar.Book) []Holding {
 	for i := range book.Held {
 		last[book.Held[i].Tote] = i
 	}
-	rig := book.OnRig(math.MaxInt64)
+	on := make(map[int]string)
+	rigs := []string{""}
+	if book.House {
+		rigs = book.Rigs
+	}
+	for _, rig := range rigs {
+		if i := book.OnRig(rig, math.MaxInt64); i >= 0 && last[book.Held[i].Tote] == i {
+			on[i] = rig
+		}
+	}
 	var out []Holding
 	for i := range book.Held {
 		h := &book.Held[i]
-		if last[h.Tote] != i || h.Batch.Total() == 0 && i != rig {
+		rig, onRig := on[i]
+		if last[h.Tote] != i || h.Batch.Total() == 0 && !onRig {
 			continue
 		}
-		out = append(out, Holding{h, i == rig, held(h.Batch)})
+		out = append(out, Holding{h, rig, onRig, held(h.Batch)})
 	}
 	return out
 }

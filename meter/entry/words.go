@@ -4,13 +4,27 @@ import (
 	"fmt"
 	"strconv"
 	"strings"
+	"unicode/utf8"
 
 	"yardtally/calibrate/quantity"
 	"yardtally/meter/act"
 )
 
-// Words says an entry of the books in a line; "" of other acts.
-func Words(b act.Body, u quantity.System) string {
+// Money writes a price with the sign of its currency, to the hundredth.
+func Money(x float64, currency string) string {
+	text := strconv.FormatFloat(x, 'f', 2, 64)
+	switch {
+	case currency == "":
+		return text
+	case utf8.RuneCountInString(currency) == 1:
+		return currency + text
+	}
+	return text + " " + currency
+}
+
+// Words says an entry of the books in a line; "" of other acts. currency is the
+// sign of its prices.
+func Words(b act.Body, u quantity.System, currency string) string {
 	volume := func(l float64) string { return u.Volume(quantity.VolumeOf(l / 1000)) }
 	from := func(tote string, l float64, g *act.Goods) string {
 		if g != nil {
@@ -28,7 +42,7 @@ func Words(b act.Body, u quantity.System) string {
 	case act.Purchase:
 		what := "purchase: " + sayGoods(b.Goods, u)
 		if b.Price > 0 {
-			what += fmt.Sprintf(", price %.2f", b.Price)
+			what += ", price " + Money(b.Price, currency)
 		}
 		if b.Lot != "" {
 			what += ", lot " + b.Lot
@@ -40,7 +54,7 @@ func Words(b act.Body, u quantity.System) string {
 		}
 		what := "count: " + sayGoods(b.Goods, u) + " in the store"
 		if b.Price > 0 {
-			what += fmt.Sprintf(", which cost %.2f", b.Price)
+			what += ", which cost " + Money(b.Price, currency)
 		}
 		return what
 	case act.Mix:
@@ -75,7 +89,11 @@ func Words(b act.Body, u quantity.System) string {
 		}
 		return "transfer: " + how + " of " + sayTote(b.FromTote) + " into " + sayTote(b.ToTote) + before(b.Before)
 	case act.Swap:
-		return "swap: tote " + b.Tote + " stands on the rig"
+		on := "the rig"
+		if b.Rig != "" {
+			on = b.Rig
+		}
+		return "swap: " + sayTote(b.Tote) + " stands on " + on
 	case act.Water:
 		how := u.Mass(quantity.Mass(b.Kg))
 		if b.L > 0 {
@@ -85,7 +103,11 @@ func Words(b act.Body, u quantity.System) string {
 	case act.Stirred:
 		return "stirred: " + sayTote(b.Tote) + sayRead(b.Brix, b.Reading)
 	case act.Rinse:
-		return "rinse: " + volume(b.L) + " of water through meter and hose"
+		of := ""
+		if rig, on := act.StandsOn(b.Tote); on {
+			of = " of " + rig
+		}
+		return "rinse: " + volume(b.L) + " of water through meter and hose" + of
 	case act.Lost:
 		return "loss: " + from(b.Tote, b.L, b.Goods) + " " + b.Why
 	case act.Fed:
@@ -127,6 +149,9 @@ func sayGoods(g act.Goods, u quantity.System) string {
 func sayTote(name string) string {
 	if name == "" {
 		return "the tote on the rig"
+	}
+	if rig, on := act.StandsOn(name); on {
+		return "the tote on " + rig
 	}
 	return "tote " + name
 }

@@ -37,7 +37,7 @@ func TestWords(t *testing.T) {
 		{act.Statement{Number: 3, Title: "autumn"}, "statement: number 3, autumn"},
 		{act.Statement{Number: 4}, "statement: number 4"},
 	} {
-		if got := Words(c.b, quantity.SI); got != c.want {
+		if got := Words(c.b, quantity.SI, ""); got != c.want {
 			t.Errorf("%q, want %q", got, c.want)
 		}
 	}

@@ -200,7 +200,7 @@ func TestFalls(t *testing.T) {
 // The level comes after what was metered: that is no leak, and a leak
 // is told some time after flow.
 func TestFallsAfterFlow(t *testing.T) {
-	cfg := compile(settings())
+	cfg := compile("heron", settings())
 	sp := cfg.at(t0)
 	run := func(leaks float64) *State {
 		st := new(State)

@@ -154,7 +154,7 @@ func TestBooksThatChangeNothing(t *testing.T) {
 	s := evening()
 	recs := serial(s.tell())
 	acts := settings()
-	if booksOf(acts) != nil {
+	if booksOf("heron", acts) != nil {
 		t.Error("there are no books")
 	}
 	l := live(t, acts, recs)

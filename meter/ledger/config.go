@@ -128,11 +128,12 @@ func (c *config) at(t int64) *span {
 	return &c.spans[i]
 }
 
-// compile builds the config of one rig from its standing acts. An act that
-// cannot be used is listed for review and leaves what held before.
-func compile(standing []act.Act) *config {
-	b := booksOf(standing)
-	return compileWith(standing, b, b.in(standing))
+// compile builds the config of one rig from standing acts, its own or those of
+// its house. An act that cannot be used is listed for review and leaves what
+// held before.
+func compile(rig string, standing []act.Act) *config {
+	b := booksOf(rig, standing)
+	return compileWith(ownOf(rig, standing), b, b.in(rig, standing))
 }
 
 // compileWith is compile where the books were read; used is what they come to.

@@ -49,7 +49,7 @@ type Replay func(after uint64, fn func(*meter.Record) error) error
 // Ledger is one rig's ledger. It is owned by one goroutine.
 type Ledger struct {
 	rig      string
-	stands   []act.Act // what people said and did not take back
+	stands   []act.Act // what people said and did not take back; in a house, also of the books of others
 	books    *books    // what the books among it mean; nil: there are none
 	standing []act.Act // that, with what the books mean in the place of their entries
 	cfg      *config
@@ -82,7 +82,7 @@ type Ledger struct {
 
 // New returns an empty ledger.
 func New(rig string) *Ledger {
-	l := &Ledger{rig: rig, cfg: compile(nil), dirty: math.MaxInt64, ahead: leastAhead}
+	l := &Ledger{rig: rig, cfg: compile(rig, nil), dirty: math.MaxInt64, ahead: leastAhead}
 	l.tell = func(e Event) { l.out = append(l.out, e) }
 	l.reset()
 	return l
@@ -95,7 +95,9 @@ func (l *Ledger) reset() {
 	l.high, l.slowAt, l.slow, l.delay = math.MinInt64, math.MinInt64, 0, Delay
 }
 
-// SetActs gives the ledger all acts of its rig. The order does not matter.
+// SetActs gives the ledger all acts of its rig and, in a house with several rigs,
+// those of the house and of the other rigs of which act.OfHouse says so. The
+// order does not matter.
 func (l *Ledger) SetActs(all []act.Act) {
 	said := slices.DeleteFunc(act.Standing(all), foldsNothing)
 	changed := diff(l.stands, said)
@@ -104,15 +106,15 @@ func (l *Ledger) SetActs(all []act.Act) {
 	}
 	b := l.books
 	if slices.ContainsFunc(changed, func(a act.Act) bool { return touchesBooks(a.Body) }) {
-		b = booksOf(said)
+		b = booksOf(l.rig, said)
 	}
-	standing := b.in(said)
-	if b != nil || l.books != nil {
+	standing := b.in(l.rig, said)
+	if b != nil || l.books != nil || act.InHouse(said) {
 		changed = diff(l.standing, standing)
 	}
 	old, before := l.cfg, l.standing
 	l.stands, l.books, l.standing = said, b, standing
-	l.cfg = compileWith(said, b, standing)
+	l.cfg = compileWith(ownOf(l.rig, said), b, standing)
 	l.cfg.boots = old.boots
 	if len(changed) == 0 {
 		return // an entry that tells nothing of what the tote held

@@ -57,9 +57,9 @@ func (l *Ledger) View() *View {
 func (v *View) ToteRoom() (quantity.Volume, bool) { return v.Tote.Usable, v.Tote.Known }
 
 // Restore gives a view that came as JSON its curves and what its syrups are made
-// of, from all acts of the rig.
+// of, from all acts that SetActs was given.
 func (v *View) Restore(acts []act.Act) {
-	c := compile(act.Standing(acts))
+	c := compile(v.Rig, act.Standing(acts))
 	v.Curves, v.Batches = c.curves, c.booked
 	liquid := make(map[string]syrup.Syrup)
 	for i := range c.spans {

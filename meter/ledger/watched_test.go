@@ -117,7 +117,7 @@ func TestSensorsThatAreWell(t *testing.T) {
 			names = append(names, name)
 		}
 		var st State
-		foldNight(t, &st, compile(simActs(&s)), s, nil)
+		foldNight(t, &st, compile("heron", simActs(&s)), s, nil)
 		rows[name].nights++
 		hours += float64(st.Sensors.Awake) / 3600e9
 		for _, h := range st.Sensors.List(math.MinInt64) {
@@ -173,7 +173,7 @@ func TestSensorsThatFail(t *testing.T) {
 				var st State
 				told := int64(0)
 				pulls := 0
-				truth := foldNight(t, &st, compile(simActs(&s)), s, func(at int64) {
+				truth := foldNight(t, &st, compile("heron", simActs(&s)), s, func(at int64) {
 					if told == 0 && st.Sensors.Channels[c].Open[kindOf[names[kind]]].On {
 						told = at
 					}
@@ -310,7 +310,7 @@ func TestIdles(t *testing.T) {
 		s.Fitted = slices.DeleteFunc(slices.Clone(s.Fitted), func(c meter.Channel) bool { return slices.Contains(fitted.out, c) })
 		var st State
 		open := int64(0)
-		truth := foldNight(t, &st, compile(simActs(&s)), s, func(at int64) {
+		truth := foldNight(t, &st, compile("heron", simActs(&s)), s, func(at int64) {
 			if x := st.Idling.Open; x.From != 0 {
 				open = max(open, at-x.From)
 			}

@@ -88,6 +88,7 @@ type Held struct {
 	From      int64
 	Act       string // by which it is so
 	OnRig     bool
+	Rig       string    // where OnRig: which
 	Batch     mix.Batch // nothing: nothing is known to be in it
 	Syrup     syrup.Syrup
 	SolidsU   quantity.Solids // standard uncertainty of Syrup.Solids
@@ -150,8 +151,11 @@ type Counted struct {
 // Stock is the store of one kind of goods.
 type Stock struct {
 	Kind string
-	// What came in and what went out, to mixes, to yards and lost.
+	Of   string // the rig whose own it is, in a house; "": the only one, or the house's
+	// What came in and what went out, to mixes, to yards and lost; and between
+	// the house's store and those that rigs had of their own.
 	Opening, Bought, Mixed, Fed, Lost mix.Batch
+	Came, Went                        mix.Batch
 	Paid                              float64        // for PaidSolids, in the house's currency
 	PaidSolids                        mix.Micrograms // for which a price was said
 	Counts                            []Counted      // without the opening
@@ -159,17 +163,33 @@ type Stock struct {
 
 // Left returns what is in store by the books; it may be negative.
 func (s *Stock) Left() (solids, water mix.Micrograms) {
-	return s.Opening.DrySolids() + s.Bought.DrySolids() - s.Mixed.DrySolids() - s.Fed.DrySolids() - s.Lost.DrySolids(),
-		s.Opening.Water() + s.Bought.Water() - s.Mixed.Water() - s.Fed.Water() - s.Lost.Water()
+	return s.Opening.DrySolids() + s.Bought.DrySolids() + s.Came.DrySolids() - s.Mixed.DrySolids() - s.Fed.DrySolids() - s.Lost.DrySolids() - s.Went.DrySolids(),
+		s.Opening.Water() + s.Bought.Water() + s.Came.Water() - s.Mixed.Water() - s.Fed.Water() - s.Lost.Water() - s.Went.Water()
 }
 
-// Price returns the average price of a kilogram of dry solids; false where no
-// price was said.
-func (s *Stock) Price() (float64, bool) {
-	if s.PaidSolids <= 0 {
+// Name tells the store from all others of the book.
+func (s *Stock) Name() string { return storeName(s.Kind, s.Of) }
+
+func storeName(kind, of string) string {
+	if of == "" {
+		return kind
+	}
+	return act.Own(kind, of)
+}
+
+// Price returns the average price of a kilogram of dry solids of a kind, of all
+// stores; false where no price was said.
+func (b *Book) Price(kind string) (float64, bool) {
+	paid, solids := 0.0, mix.Micrograms(0)
+	for i := range b.Stocks {
+		if s := &b.Stocks[i]; s.Kind == kind {
+			paid, solids = paid+s.Paid, solids+s.PaidSolids
+		}
+	}
+	if solids <= 0 {
 		return 0, false
 	}
-	return s.Paid / float64(s.PaidSolids.Mass()), true
+	return paid / float64(solids.Mass()), true
 }
 
 // Review is an act that could not be used as it was meant, or is doubtful.
@@ -179,8 +199,10 @@ type Review struct {
 
 // Book is the season's books by what people said.
 type Book struct {
-	Held     []Held // in order of From
-	Moves    []Move // in order of time
+	House    bool     // of a house, as act.Housed names things
+	Rigs     []string // that acts speak of, in order of name
+	Held     []Held   // in order of From
+	Moves    []Move   // in order of time
 	Stocks   []Stock
 	Mixes    []Made
 	Readings []Reading
@@ -188,21 +210,22 @@ type Book struct {
 	Review   []Review
 }
 
-// Stock returns the store of a kind of goods; nil where there never was any.
-func (b *Book) Stock(kind string) *Stock {
+// Stock returns the store of that name, which of the only one there is, or the
+// house's, is the kind of goods; nil where there never was any.
+func (b *Book) Stock(name string) *Stock {
 	for i := range b.Stocks {
-		if b.Stocks[i].Kind == kind {
+		if b.Stocks[i].Name() == name {
 			return &b.Stocks[i]
 		}
 	}
 	return nil
 }
 
-// OnRig returns what the tote on the rig held at an instant, as its place in
-// Held; -1 where no act tells.
-func (b *Book) OnRig(at int64) int {
+// OnRig returns what the tote on a rig held at an instant, as its place in
+// Held; -1 where no act tells. In the books of one rig that is any rig.
+func (b *Book) OnRig(rig string, at int64) int {
 	i := sort.Search(len(b.Held), func(i int) bool { return b.Held[i].From > at })
-	for i--; i >= 0 && !b.Held[i].OnRig; i-- {
+	for i--; i >= 0 && !(b.Held[i].OnRig && (!b.House || b.Held[i].Rig == rig)); i-- {
 	}
 	return i
 }
@@ -216,13 +239,16 @@ func (b *Book) In(tote string, at int64) int {
 	return i
 }
 
-// Read reads the standing acts, in any order.
+// Read reads the standing acts, in any order; those of a house are Housed.
 func Read(standing []act.Act) *Book {
 	r := newReader(standing)
+	r.book.House, r.book.Rigs = act.InHouse(standing), r.over.Rigs()
 	for _, a := range inOrder(standing) {
 		r.take(a)
 	}
-	r.bare()
+	for _, rig := range r.over.Rigs() {
+		r.bare(rig)
+	}
 	return r.book
 }
 
@@ -241,16 +267,16 @@ func (b *Book) Again(standing []act.Act) (held []Held, readings []Reading) {
 
 func newReader(standing []act.Act) *reader {
 	return &reader{book: new(Book), totes: make(map[string]*tote), same: make(map[moment][]told), most: make(map[string]float64),
-		short: make(map[string]bool), came: make(map[string]int64), over: act.NewRigTote(standing)}
+		short: make(map[string]bool), came: make(map[string]int64), empty: make(map[string]*Review), over: act.NewRigTotes(standing)}
 }
 
 // Batches returns what the tote on the rig held as acts of a batch, to be merged
 // with those that people said; each has the id of the act behind it. It is nil
 // where there are no books.
-func Batches(standing []act.Act) []act.Act { return Read(standing).Batches(standing) }
+func Batches(standing []act.Act) []act.Act { return Read(standing).Batches("", standing) }
 
-// Batches is the same of a book that was read from standing.
-func (b *Book) Batches(standing []act.Act) []act.Act {
+// Batches is the same of a book that was read from standing, and of one rig.
+func (b *Book) Batches(rig string, standing []act.Act) []act.Act {
 	byID := make(map[string]*act.Act)
 	for i := range standing {
 		byID[standing[i].ID] = &standing[i]
@@ -259,10 +285,10 @@ func (b *Book) Batches(standing []act.Act) []act.Act {
 	for i := range b.Held {
 		h := &b.Held[i]
 		a := byID[h.Act]
-		if a == nil || !h.OnRig || !h.changed || h.said || h.Batch.Total() == 0 || h.Syrup.Solids > syrup.MaxSolids {
+		if a == nil || !h.OnRig || b.House && h.Rig != rig || !h.changed || h.said || h.Batch.Total() == 0 || h.Syrup.Solids > syrup.MaxSolids {
 			continue
 		}
-		out = append(out, act.Act{ID: a.ID, Rig: a.Rig, Who: a.Who, When: a.When, From: a.From, Body: h.batch()})
+		out = append(out, act.Act{ID: a.ID, Rig: h.Rig, Who: a.Who, When: a.When, From: a.From, Body: h.batch()})
 	}
 	return out
 }

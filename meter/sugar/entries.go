@@ -1,6 +1,7 @@
 package sugar
 
 import (
+	"cmp"
 	"fmt"
 	"math"
 	"slices"
@@ -11,16 +12,66 @@ import (
 	"yardtally/meter/act"
 )
 
-// stock returns the store of a kind, made where there was none.
-func (r *reader) stock(kind string) *Stock {
-	if s := r.book.Stock(kind); s != nil {
-		return s
+// stock returns the store of a kind, made where there was none. The house's
+// takes over what is in those that rigs had of their own.
+func (r *reader) stock(a *act.Act, g *act.Goods) *Stock {
+	name := storeName(g.Kind, g.Store)
+	if r.book.Stock(name) == nil {
+		r.book.Stocks = append(r.book.Stocks, Stock{Kind: g.Kind, Of: g.Store})
+		slices.SortFunc(r.book.Stocks, func(a, b Stock) int {
+			return cmp.Or(slices.Index(act.GoodsKinds, a.Kind)-slices.Index(act.GoodsKinds, b.Kind), cmp.Compare(a.Of, b.Of))
+		})
 	}
-	r.book.Stocks = append(r.book.Stocks, Stock{Kind: kind})
-	slices.SortFunc(r.book.Stocks, func(a, b Stock) int {
-		return slices.Index(act.GoodsKinds, a.Kind) - slices.Index(act.GoodsKinds, b.Kind)
-	})
-	return r.book.Stock(kind)
+	s := r.book.Stock(name)
+	if g.Store == "" {
+		r.takeOver(a, s)
+	}
+	return s
+}
+
+// takeOver brings what rigs' own stores hold of a kind into the house's.
+func (r *reader) takeOver(a *act.Act, s *Stock) {
+	for i := range r.book.Stocks {
+		own := &r.book.Stocks[i]
+		if own.Kind != s.Kind || own.Of == "" {
+			continue
+		}
+		b, ok := rest(own)
+		if !ok {
+			continue // more went out than came in: that stays said of it
+		}
+		came, err := mix.Blend(s.Came, b)
+		went, err2 := mix.Blend(own.Went, b)
+		if err != nil || err2 != nil {
+			continue
+		}
+		s.Came, own.Went = came, went
+		r.move(a, Place{Store, own.Name()}, Place{Store, s.Name()}, b, false)
+	}
+}
+
+// rest is what is left in a store, as a batch.
+func rest(s *Stock) (b mix.Batch, ok bool) {
+	solids, water := s.Left()
+	if solids < 0 || water < 0 || solids+water == 0 {
+		return b, false
+	}
+	by := mix.Means{Bulk: mix.Usual.Bulk}
+	if s.Kind != act.SugarGoods {
+		x := act.Goods{Kind: s.Kind}.Syrup()
+		x.Solids = min(quantity.Solids(float64(solids)/float64(solids+water)), syrup.MaxSolids)
+		b, err := mix.Syrup(x, (solids + water).Mass(), by)
+		return b, err == nil
+	}
+	dry, err := mix.Sugar(solids.Mass(), by)
+	if err != nil || water == 0 {
+		return dry, err == nil
+	}
+	wet, err := mix.Water(water.Mass(), by)
+	if err == nil {
+		b, err = mix.Blend(dry, wet)
+	}
+	return b, err == nil
 }
 
 // into adds goods to a sum.
@@ -44,12 +95,12 @@ func (r *reader) purchase(a *act.Act, p act.Purchase) error {
 	if err != nil {
 		return err
 	}
-	s := r.stock(p.Goods.Kind)
+	s := r.stock(a, &p.Goods)
 	if err := into(&s.Bought, b); err != nil {
 		return err
 	}
 	s.paid(p.Price, b)
-	r.move(a, Place{At: Bought}, Place{Store, s.Kind}, b, false)
+	r.move(a, Place{At: Bought}, Place{Store, s.Name()}, b, false)
 	r.enough(a, s)
 	return nil
 }
@@ -64,14 +115,16 @@ func (r *reader) count(a *act.Act, c act.Count) error {
 			return err
 		}
 	}
-	kind := c.Goods.Kind
-	came, any := r.came[kind]
-	opens := r.book.Stock(kind) == nil || !any || came >= a.Since()
-	s := r.stock(kind)
+	name := storeName(c.Goods.Kind, c.Goods.Store)
+	came, any := r.came[name]
+	// Where rigs had stores of their own, the house's begins with those.
+	opens := c.Goods.Store != "" || !slices.ContainsFunc(r.book.Stocks, func(s Stock) bool { return s.Kind == c.Goods.Kind && s.Of != "" })
+	opens = opens && (r.book.Stock(name) == nil || !any || came >= a.Since())
+	s := r.stock(a, &c.Goods)
 	if opens && len(s.Counts) == 0 && s.Opening.Total() == 0 {
 		s.Opening = b
 		s.paid(c.Price, b)
-		r.move(a, Place{At: Opening}, Place{Store, kind}, b, false)
+		r.move(a, Place{At: Opening}, Place{Store, name}, b, false)
 		r.enough(a, s)
 		return nil
 	}
@@ -88,10 +141,10 @@ func (r *reader) enough(a *act.Act, s *Stock) {
 	left, _ := s.Left()
 	used := s.Mixed.DrySolids() + s.Fed.DrySolids() + s.Lost.DrySolids()
 	short := float64(left) < -0.001*float64(used) // what rounding of weights can do
-	if short && !r.short[s.Kind] {
-		r.review(a, "%s: %.4g kg more left the store by then than was bought or counted", s.Kind, float64(-left.Mass()))
+	if short && !r.short[s.Name()] {
+		r.review(a, "%s: %.4g kg more left the store by then than was bought or counted", s.Name(), float64(-left.Mass()))
 	}
-	r.short[s.Kind] = short
+	r.short[s.Name()] = short
 }
 
 // fromStore takes goods out of the store into one of its sums.
@@ -100,17 +153,17 @@ func (r *reader) fromStore(a *act.Act, g act.Goods, to Place, sum func(*Stock) *
 	if err != nil {
 		return b, err
 	}
-	s := r.stock(g.Kind)
+	s := r.stock(a, &g)
 	if err := into(sum(s), b); err != nil {
 		return b, err
 	}
-	r.move(a, Place{Store, g.Kind}, to, b, false)
+	r.move(a, Place{Store, s.Name()}, to, b, false)
 	r.enough(a, s)
 	return b, nil
 }
 
 func (r *reader) mix(a *act.Act, m act.Mix) error {
-	t := r.tote(m.Tote)
+	t := r.tote(a, m.Tote)
 	made, reading, err := r.make(a, t, m)
 	if err != nil {
 		return err
@@ -121,7 +174,7 @@ func (r *reader) mix(a *act.Act, m act.Mix) error {
 	}
 	for _, kind := range act.GoodsKinds {
 		sum := mix.Batch{}
-		if s := r.book.Stock(kind); s != nil {
+		if s := r.book.Stock(storeName(kind, m.Parts[0].Store)); s != nil {
 			sum = s.Mixed
 		}
 		for _, p := range made.Parts {
@@ -263,11 +316,14 @@ func sayTote(name string) string {
 	if name == "" {
 		return "the tote"
 	}
+	if rig, ok := act.StandsOn(name); ok {
+		return "the tote on " + rig
+	}
 	return "tote " + name
 }
 
 func (r *reader) transfer(a *act.Act, tr act.Transfer) error {
-	from, to := r.tote(tr.FromTote), r.tote(tr.ToTote)
+	from, to := r.tote(a, tr.FromTote), r.tote(a, tr.ToTote)
 	if from == to {
 		return fmt.Errorf("to_tote: must be another than from_tote, is %q", to.name)
 	}
@@ -320,7 +376,7 @@ func (r *reader) transfer(a *act.Act, tr act.Transfer) error {
 }
 
 func (r *reader) water(a *act.Act, w act.Water) error {
-	t := r.tote(w.Tote)
+	t := r.tote(a, w.Tote)
 	b, err := w.Batch()
 	if err != nil {
 		return err
@@ -348,7 +404,7 @@ func (r *reader) water(a *act.Act, w act.Water) error {
 }
 
 func (r *reader) stirred(a *act.Act, s act.Stirred) {
-	t := r.tote(s.Tote)
+	t := r.tote(a, s.Tote)
 	if t.batch.DrySolids() == 0 {
 		r.review(a, "tote: must hold syrup that acts tell of, is %q", t.name)
 		return
@@ -373,7 +429,7 @@ func (r *reader) rinse(a *act.Act, w act.Rinse) error {
 	if err != nil {
 		return err
 	}
-	r.move(a, Place{At: Tap}, Place{Meter, r.tote(w.Tote).name}, b, false)
+	r.move(a, Place{At: Tap}, Place{Meter, r.tote(a, w.Tote).name}, b, false)
 	return nil
 }
 
@@ -388,7 +444,7 @@ func (r *reader) out(a *act.Act, g *act.Goods, name string, l, within float64, t
 		})
 		return err
 	}
-	t := r.tote(name)
+	t := r.tote(a, name)
 	v, u := litres(l), litres(within/math.Sqrt(3))
 	if t.batch.Total() == 0 {
 		if r.opening(a, t, v, u); t.batch.Total() == 0 {

@@ -17,11 +17,11 @@ import (
 type reader struct {
 	book  *Book
 	totes map[string]*tote
-	over  act.RigTote
+	over  *act.RigTotes
 	same  map[moment][]told  // entries by when and what they say, to find what was said twice
 	most  map[string]float64 // what totes can hold, L
 	moved []*tote            // by the act in hand
-	empty *Review            // of a swap that brought a tote of which nothing is known
+	empty map[string]*Review // by rig, of a swap that brought a tote of which nothing is known
 	short map[string]bool    // kinds of which more was used than there was, as said already
 	came  map[string]int64   // when a kind first came into the store or left it
 	brief bool               // nothing is wanted but Held and Readings
@@ -30,8 +30,8 @@ type reader struct {
 // moment is a kind of act at an instant, and told is one such act and what it
 // says, made when there is another to compare it with.
 type moment struct {
-	kind string
-	from int64
+	rig, kind string
+	from      int64
 }
 
 type told struct {
@@ -133,7 +133,7 @@ func (r *reader) take(a *act.Act) {
 	case act.Fed:
 		err = r.out(a, b.Goods, b.Tote, b.L, b.Within(), Place{Yard, b.Yard})
 	case act.Contents:
-		t := r.tote(b.Tote)
+		t := r.tote(a, b.Tote)
 		r.seen(a, t, act.Content{L: b.L, WithinL: b.WithinL})
 		r.hold(a, t, false)
 	}
@@ -154,7 +154,7 @@ func (r *reader) twice(a *act.Act) {
 	if act.Subject(a.Body) != "" {
 		return
 	}
-	at := moment{a.Body.Kind(), a.From}
+	at := moment{a.Rig, a.Body.Kind(), a.From}
 	all := r.same[at]
 	if len(all) == 0 {
 		r.same[at] = []told{{act: a}}
@@ -179,11 +179,10 @@ func (r *reader) twice(a *act.Act) {
 	r.same[at] = append(all, told{a, body})
 }
 
-// tote returns the tote of that name; "": the one on the rig.
-func (r *reader) tote(name string) *tote {
-	if name == "" {
-		name = r.over.Name
-	}
+// tote returns the tote of which an act speaks.
+func (r *reader) tote(a *act.Act, name string) *tote { return r.named(r.over.Named(a, name)) }
+
+func (r *reader) named(name string) *tote {
 	t := r.totes[name]
 	if t == nil {
 		t = &tote{name: name, held: -1}
@@ -192,30 +191,43 @@ func (r *reader) tote(name string) *tote {
 	return t
 }
 
-func (r *reader) onRig(t *tote) bool { return t.name == r.over.Name }
+func (r *reader) onRig(t *tote) bool { _, ok := r.over.Rig(t.name); return ok }
 
-// rig takes in what stands on the rig.
+// rig takes in what stands on a rig.
 func (r *reader) rig(a *act.Act) {
-	old := r.over.Name
-	if r.over.Take(a) && (r.over.Name != old || r.isSwap(a)) {
-		t := r.tote("")
+	was := make(map[string]string)
+	for _, rig := range r.over.Rigs() {
+		was[rig] = r.over.On(rig)
+	}
+	rig, from := r.over.Take(a)
+	if rig != "" && (r.over.On(rig) != was[rig] || r.isSwap(a)) {
+		t := r.named(r.over.On(rig))
 		t.exposed = true
 		if len(r.book.Held) > 0 || r.isSwap(a) {
 			r.hold(a, t, true)
 		}
-		r.bare()
+		r.bare(rig)
 		if r.isSwap(a) && t.batch.Total() == 0 {
-			r.empty = &Review{a.ID, fmt.Sprintf("what tote %s held is not known: what flowed is taken for what the tote before it held; a mix, a transfer or a batch would tell", t.name)}
+			r.empty[rig] = &Review{a.ID, fmt.Sprintf("what %s held is not known: what flowed is taken for what the tote before it held; a mix, a transfer or a batch would tell", sayTote(t.name))}
 		}
 	}
+	if from == "" {
+		return
+	}
+	// It stood on another rig until then: what stands there now nobody said.
+	t := r.named(r.over.On(from))
+	t.exposed = true
+	r.hold(a, t, true)
+	r.bare(from)
+	r.empty[from] = &Review{a.ID, fmt.Sprintf("took the tote off %s: what stands there now is not known, and what flowed is taken for what was in the tote before; another swap would tell", from)}
 }
 
-// bare says of a tote of which nothing was known while it stood on the rig.
-func (r *reader) bare() {
-	if r.empty != nil {
-		r.book.Review = append(r.book.Review, *r.empty)
+// bare says of a tote of which nothing was known while it stood on a rig.
+func (r *reader) bare(rig string) {
+	if x := r.empty[rig]; x != nil {
+		r.book.Review = append(r.book.Review, *x)
 	}
-	r.empty = nil
+	delete(r.empty, rig)
 }
 
 func (r *reader) isSwap(a *act.Act) bool { _, ok := a.Body.(act.Swap); return ok }
@@ -223,8 +235,8 @@ func (r *reader) isSwap(a *act.Act) bool { _, ok := a.Body.(act.Swap); return ok
 // said takes in what a person said is in the tote on the rig: a measurement of
 // what acts brought there; of a tote of which no act tells, what it is.
 func (r *reader) said(a *act.Act, b act.Batch) {
-	t := r.tote("")
-	r.empty = nil
+	t := r.tote(a, act.OnRig(a.Rig))
+	delete(r.empty, a.Rig)
 	if t.batch.DrySolids() == 0 {
 		if !t.booked {
 			t.said, t.saidBy = &b, a.ID
@@ -243,10 +255,11 @@ func (r *reader) said(a *act.Act, b act.Batch) {
 
 // hold notes what a tote holds from now on.
 func (r *reader) hold(a *act.Act, t *tote, changed bool) {
-	if r.onRig(t) && t.batch.Total() > 0 {
-		r.empty = nil
+	rig, onRig := r.over.Rig(t.name)
+	if onRig && t.batch.Total() > 0 {
+		delete(r.empty, rig)
 	}
-	h := Held{Tote: t.name, From: a.Since(), Act: a.ID, OnRig: r.onRig(t), Batch: t.batch, Syrup: t.batch.Syrup(),
+	h := Held{Tote: t.name, From: a.Since(), Act: a.ID, OnRig: onRig, Rig: rig, Batch: t.batch, Syrup: t.batch.Syrup(),
 		Measured: t.measured, Unstirred: t.unstirred, Before: t.before, changed: changed}
 	t.before = nil
 	u := float64(t.batch.SolidsU())

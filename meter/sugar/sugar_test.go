@@ -129,7 +129,7 @@ func TestSeason(t *testing.T) {
 	sugar := b.Stock("sugar")
 	left, _ := sugar.Left()
 	near(t, "sugar in store", float64(left.Mass()), 500-300-10-25, 1e-9)
-	price, ok := sugar.Price()
+	price, ok := b.Price("sugar")
 	if !ok {
 		t.Fatal("no price")
 	}
@@ -152,14 +152,14 @@ func TestSeason(t *testing.T) {
 		t.Fatalf("portions: %+v", h.Mixes)
 	}
 	near(t, "portion", h.Mixes[0].Share, old/(old+177), 1e-4)
-	if i := b.OnRig(15 * hour); i != 0 {
+	if i := b.OnRig("heron", 15*hour); i != 0 {
 		t.Errorf("held at 15 h: %d", i)
 	}
-	if i := b.OnRig(9 * hour); i != -1 {
+	if i := b.OnRig("heron", 9*hour); i != -1 {
 		t.Errorf("held at 9 h: %d", i)
 	}
 	// As batches for the ledger: the kinds in percent of the solids.
-	batches := b.Batches(s.acts)
+	batches := b.Batches("heron", s.acts)
 	if len(batches) != 2 || batches[0].ID != m1 || batches[0].Body.(act.Batch).Syrup != "sucrose" {
 		t.Fatalf("batches: %+v", batches)
 	}
@@ -231,7 +231,7 @@ func TestTotes(t *testing.T) {
 	if b.Held[b.In("two", 99*hour)].Batch.Total() != 0 {
 		t.Error("all of two went over")
 	}
-	if i := b.OnRig(99 * hour); b.Held[i].Tote != "three" {
+	if i := b.OnRig("heron", 99*hour); b.Held[i].Tote != "three" {
 		t.Errorf("on the rig: %+v", b.Held[i])
 	}
 	batches := Batches(s.acts)
@@ -265,7 +265,7 @@ func TestSaid(t *testing.T) {
 	// 50 L of invert of 60 Brix: 1283 kg/m³ or so (computed with package syrup).
 	near(t, "from before", float64(b.Held[0].Batch.Of(syrup.Invert).Mass()), 50*1.283*0.6, 0.2)
 	near(t, "measured", b.Held[1].Syrup.Solids.Brix(), 65, 1e-6)
-	if got := b.Batches(s.acts); len(got) != 1 {
+	if got := b.Batches("heron", s.acts); len(got) != 1 {
 		t.Errorf("what a person said is not derived again: %+v", got)
 	}
 }
