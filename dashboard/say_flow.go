@@ -70,7 +70,7 @@ func (s *server) keepDated(ctx context.Context, t tap, who, what string, f url.V
 		if err != nil {
 			return nil, err
 		}
-		a, err := s.Books.Book(ctx, who, from, body, nil)
+		a, err := s.Books.Book(ctx, who, "", from, body, nil)
 		if a.ID == "" {
 			return nil, err
 		}

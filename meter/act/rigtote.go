@@ -125,7 +125,13 @@ func (r *RigTotes) Rigs() []string { return r.rigs }
 // tote, or described the one there, and the rig that the tote was taken from; ""
 // for none.
 func (r *RigTotes) Take(a *Act) (rig, from string) {
-	if rig = rigOf(a); rig == "" || !r.by[rig].Take(a) {
+	rig = rigOf(a)
+	if t, ok := a.Body.(Tote); ok && rig != "" { // described while it stands elsewhere
+		if on, ok := r.Rig(t.Name); ok && on != rig && t.Name != "" {
+			return "", ""
+		}
+	}
+	if rig == "" || !r.by[rig].Take(a) {
 		return "", ""
 	}
 	if _, swap := a.Body.(Swap); swap {

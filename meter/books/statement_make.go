@@ -95,16 +95,28 @@ func (st *Statement) weighed(s *Season, b *Balance, price *prices) {
 		return
 	}
 	var missing Sugars
-	for i := range b.Pools {
-		p := &b.Pools[i]
-		switch {
-		case !p.Closed || !p.Known:
-		case p.Store != "":
-			missing[kindOf(p.Store)] += micrograms(p.Missing)
-		default:
-			of := s.Book.Held[max(0, s.Book.In(p.Tote, p.To-1))].Syrup.Makeup
-			missing = missing.Plus(split(micrograms(p.Missing), of))
+	of := func(p *Pool, kg mix.Micrograms) Sugars {
+		if p.Store != "" {
+			var one Sugars
+			one[kindOf(p.Store)] = kg
+			return one
 		}
+		return split(kg, s.Book.Held[max(0, s.Book.In(p.Tote, p.To-1))].Syrup.Makeup)
+	}
+	other := b.Missing // of what together alone is known, as where nobody measured what went from tote to tote
+	unknown := -1
+	for i := range b.Pools {
+		switch p := &b.Pools[i]; {
+		case !p.Closed:
+		case !p.Known:
+			unknown = i
+		default:
+			missing = missing.Plus(of(p, micrograms(p.Missing)))
+			other -= p.Missing
+		}
+	}
+	if unknown >= 0 {
+		missing = missing.Plus(of(&b.Pools[unknown], micrograms(other)))
 	}
 	i := slices.IndexFunc(st.Lines, func(l Line) bool { return l.Part == Unaccounted })
 	whole := st.Lines[i].Sugars
