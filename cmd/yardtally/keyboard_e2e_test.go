@@ -125,6 +125,9 @@ func (s *site) byKeyboard(t *testing.T) {
 	}
 	b.key(t, "\r")
 	shows(t, b.ctx, "Skipped one.")
+	await(t, "the focus at what was told", func() bool {
+		return eval[bool](t, b.ctx, `document.readyState === 'complete' && document.activeElement.id === 'said'`)
+	})
 	if n := b.tabTo(t, `#said button`); n > 1 {
 		t.Errorf("from what was told, taking it back is %d stops on", n)
 	}
@@ -170,4 +173,9 @@ func (s *site) byKeyboard(t *testing.T) {
 	if n := len(said); n != 4 {
 		t.Errorf("%d acts were said, want 4: %s", n, strings.Join(said, ", "))
 	}
+	// The night goes on for others' tests where it was.
+	b.do(t, chromedp.Navigate(b.home+"/"))
+	b.tabTo(t, `.last button`)
+	b.key(t, "\r")
+	shows(t, b.ctx, "Taken back: Arrived at Larch Bank.")
 }
