@@ -275,7 +275,11 @@ func (m *model) judged() *judgedModel {
 	if n := len(pulls) - len(out.Table.Rows); n > 0 {
 		out.More = plural(n, "earlier pull is", "earlier pulls are") + " in the files."
 	}
-	out.Words = fmt.Sprintf("%s held against what was to be expected at its temperature and level; %d outside of 19 in 20.", plural(len(pulls), "pull", "pulls"), outside)
+	beyond := "none is"
+	if outside > 0 {
+		beyond = plural(outside, "is", "are")
+	}
+	out.Words = plural(len(pulls), "pull", "pulls") + " held against what was to be expected at its temperature and level; " + beyond + " outside the band, where 19 of 20 should lie."
 	when := draw.Axis{Label: "time", Zone: m.zone}
 	series := []draw.Series{band, line, dots}
 	if len(far.X) > 0 {

@@ -42,7 +42,7 @@ func TestAlarmPage(t *testing.T) {
 		{`id="h-aside"`, "</section>", "Take off the shelf"},
 		{`id="h-over"`, "</section>", "pump against a shut trigger"},
 		{`id="h-judged"`, "</section>", "limit"},
-		{`id="h-judged"`, "</section>", "outside of 19 in 20"},
+		{`id="h-judged"`, "</section>", "outside the band, where 19 of 20 should lie"},
 		{`id="h-past"`, "</section>", "Kink, or throttle lowered Mill Bottom not yet not answered"},
 		{`id="h-past"`, "</section>", "Leak Orchard End 30 Aug 21:36 30 Aug 21:27, wren"},
 		{`id="h-past"`, "</section>", "Clog Orchard End not known not answered"},

@@ -504,7 +504,7 @@ func TestStoreLine(t *testing.T) {
 		{StoreLine{Name: "InfluxDB"}, "The InfluxDB has everything."},
 		{StoreLine{Name: "InfluxDB", Waiting: 3, Oldest: now - int64(20*time.Second)}, "The InfluxDB is up to date."},
 		{StoreLine{Name: "InfluxDB", Waiting: 1, Oldest: at(21, 26, 0)}, "1 point waits for the InfluxDB, the oldest from 21:26, 4\u00a0min ago."},
-		{StoreLine{Name: "InfluxDB", Waiting: 4211, Oldest: at(21, 26, 0), Rejected: 1}, "4211 points wait for the InfluxDB, the oldest from 21:26, 4\u00a0min ago. It rejected 1 point."},
+		{StoreLine{Name: "InfluxDB", Waiting: 4211, Oldest: at(21, 26, 0), Rejected: 1}, "4,211 points wait for the InfluxDB, the oldest from 21:26, 4\u00a0min ago. It rejected 1 point."},
 	} {
 		m.Store = &c.s
 		if out := m.sources(); len(out) != 1 || out[0].Loud || out[0].Text != c.want {

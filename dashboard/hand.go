@@ -616,7 +616,7 @@ func (m *model) sayTold(acts []act.Act, ids []string, gone map[string]bool, agai
 		n.Text += " That was tapped twice, and counts once."
 	}
 	if i := slices.IndexFunc(m.view.Review, func(r ledger.Review) bool { return r.Act == a.ID }); i >= 0 && !gone[a.ID] {
-		n.Text += " It cannot be used as it was meant: " + m.view.Review[i].Why + "."
+		n.Text += " " + sayReview(m.view.Review[i].Why)
 	}
 	return n
 }

@@ -49,7 +49,7 @@ func (s *server) meter(w http.ResponseWriter, r *http.Request) {
 
 // options are those of a report that the page shows.
 func (m *model) options() report.Options {
-	return report.Options{Units: m.Units, Zone: m.zone, Now: m.Now}
+	return report.Options{Units: m.Units, Zone: m.zone, Now: m.Now, Page: true}
 }
 
 func (s *server) drawMeter(w http.ResponseWriter, r *http.Request, status int, told bookNote) {

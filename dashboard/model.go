@@ -326,6 +326,30 @@ func (m *model) hundredths(v quantity.Volume) string {
 	return report.Fixed(c[0], 100) + " " + unit
 }
 
+// within is a volume with half its 95 % interval, where that is known: "3.41
+// ±0.01 gal".
+func (m *model) within(v, within quantity.Volume) string {
+	c, _ := report.Closing(m.Units, 100, []quantity.Volume{v})
+	_, unit := m.Units.VolumeParts(0)
+	return withIn(report.Fixed(c[0], 100), report.Within(m.Units, within), within > 0) + " " + unit
+}
+
+// withIn puts a figure's uncertainty behind it.
+func withIn(n, within string, known bool) string {
+	if !known {
+		return n
+	}
+	return n + " ±" + within
+}
+
+// oneMass is a mass in the person's unit.
+func (m *model) oneMass(x quantity.Mass) float64 {
+	if m.Units == quantity.US {
+		return float64(x / quantity.Pound)
+	}
+	return float64(x)
+}
+
 // yard returns a yard by its id.
 func (m *model) yard(id string) (y ledger.YardInfo) {
 	for i := range m.view.Yards {

@@ -150,11 +150,7 @@ func (p *yardPage) season(m *model, y *report.SeasonYard) {
 		}
 		return
 	}
-	p.Lead = fmt.Sprintf("%s: %s", p.Year, m.hundredths(y.Volume))
-	if within := report.Within(m.Units, y.Within); within != "" {
-		p.Lead += " ±" + within
-	}
-	p.Lead += " in " + report.SayRange(y.Fills, y.Unsure, y.Perhaps) + " on " + plural(y.Visits, "visit", "visits") + "."
+	p.Lead = p.Year + ": " + m.within(y.Volume, y.Within) + " in " + report.SayRange(y.Fills, y.Unsure, y.Perhaps) + " on " + plural(y.Visits, "visit", "visits") + "."
 	if y.Solids > 0 {
 		p.Lines = append(p.Lines, "Sugar in it: "+m.saySugar(y)+".")
 	}
@@ -163,10 +159,7 @@ func (p *yardPage) season(m *model, y *report.SeasonYard) {
 		p.Lines = append(p.Lines, "How many colonies stand here was not said, so nothing can be said of one.")
 		return
 	}
-	text := fmt.Sprintf("%s here now, so %s", plural(y.Info.Standing, "colony stands", "colonies stand"), m.hundredths(each))
-	if w := report.Within(m.Units, within); w != "" {
-		text += " ±" + w
-	}
+	text := fmt.Sprintf("%s here now, so %s", plural(y.Info.Standing, "colony stands", "colonies stand"), m.within(each, within))
 	p.Lines = append(p.Lines, text+" a colony in the mean.")
 	switch share, in, told := y.Share(); {
 	case !t.Said():
@@ -174,11 +167,7 @@ func (p *yardPage) season(m *model, y *report.SeasonYard) {
 	case !told:
 		p.Lines = append(p.Lines, "Meant: "+p.Target+"; the sugar in the fills is not known, so how far that is cannot be told.")
 	default:
-		text := "Meant: " + p.Target + "; " + report.Percent(share) + " of it so far"
-		if in > 0 {
-			text += ", ±" + report.Percent(in)
-		}
-		p.Lines = append(p.Lines, text+".")
+		p.Lines = append(p.Lines, "Meant: "+p.Target+"; "+withIn(report.Percent(share), report.Percent(in), in > 0)+" of it so far.")
 	}
 }
 

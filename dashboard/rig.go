@@ -5,6 +5,7 @@ import (
 	"html/template"
 	"net/http"
 	"sort"
+	"strconv"
 	"strings"
 	"time"
 
@@ -46,7 +47,8 @@ type rigModel struct {
 	Kept     []string
 	Versions []string
 	Settings []string
-	Told     bool // the daemon tells of itself
+	Yards    *report.Figures // in use; nil: none
+	Told     bool            // the daemon tells of itself
 }
 
 // When the disk is said to be nearly full. Judgement: a season writes less.
@@ -75,7 +77,7 @@ func (s *server) rig(w http.ResponseWriter, r *http.Request) {
 		p.Kept, p.Loud = kept, append(p.Loud, loud...)
 		p.Versions = []string{"Yardtally " + s.Version + ".", fmt.Sprintf("The journal’s schema %d.", a.Schema), a.Go + "."}
 	}
-	p.Settings = m.saySettings()
+	p.Settings, p.Yards = m.saySettings(), m.yardTable()
 	s.answer(w, r, http.StatusOK, "rig.html", p)
 }
 
@@ -184,12 +186,20 @@ func (m *model) sayPlaced(a *About) (out []string, loud []line) {
 
 func (m *model) sayLag(a *About, told bool) (out []string) {
 	if m.view.At > 0 {
-		out = append(out, "The newest reading that is kept is from "+m.clock(m.view.At)+", "+ago(time.Duration(max(0, m.Now-m.view.At)))+" ago.")
+		when, age := m.clock(m.view.At), time.Duration(max(0, m.Now-m.view.At))
+		if age > 12*time.Hour {
+			when = m.minute(m.view.At) // which names the day
+		}
+		out = append(out, "The newest reading that is kept is from "+when+", "+ago(age)+" ago.")
 	} else {
 		out = append(out, "No reading is kept yet.")
 	}
 	if told {
-		text := "To keep readings took " + fmt.Sprintf("%.0f ms", float64(a.Commit)/1e6) + " the last time"
+		took := "under 1 ms"
+		if a.Commit >= time.Millisecond {
+			took = fmt.Sprintf("%.0f ms", float64(a.Commit)/1e6)
+		}
+		text := "To keep readings took " + took + " the last time"
 		if a.Waiting > 0 {
 			text += "; " + plural(a.Waiting, "record waits", "records wait")
 		}
@@ -269,21 +279,31 @@ func (m *model) saySettings() (out []string) {
 		said = " Nobody described it: it is a usual one."
 	}
 	out = append(out, "Line: "+report.SayLine(u, &sheet.Line, sheet.Line.Pump.Idle)+"."+said)
+	return append(out, "Times are of "+m.zone.String()+".")
+}
+
+// yardTable lists the yards in use, nil where there is none.
+func (m *model) yardTable() *report.Figures {
+	vol, _, _ := units(m.Units)
+	t := &report.Figures{Columns: columns("yard", ">colonies", ">a visit each, "+vol)}
 	for i := range m.view.Yards {
 		y := &m.view.Yards[i]
 		if y.Closed {
 			continue
 		}
-		text := "Yard: " + m.yard(y.ID).Name
+		row := []string{m.yard(y.ID).Name, "not said", "not said"}
 		if y.Colonies > 0 {
-			text += ", " + plural(y.Colonies, "colony", "colonies")
+			row[1] = strconv.Itoa(y.Colonies)
 		}
 		if y.Fill > 0 {
-			text += ", " + m.hundredths(y.Fill) + " each"
+			row[2] = m.plain(y.Fill)
 		}
-		out = append(out, text+".")
+		t.Rows = append(t.Rows, row)
 	}
-	return append(out, "Times are of "+m.zone.String()+".")
+	if len(t.Rows) == 0 {
+		return nil
+	}
+	return t
 }
 
 func perPulse(u quantity.System, v quantity.Volume) float64 {

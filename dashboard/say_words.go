@@ -65,6 +65,14 @@ func (m *model) sayMoved(tap []act.Assign) string {
 	return to + ": " + strings.Join(parts, "; ")
 }
 
+// sayReview says why what was just said counts for nothing.
+func sayReview(why string) string {
+	if strings.HasSuffix(why, "belongs to no outing") {
+		return "No outing is under way: it counts for nothing unless pulls follow."
+	}
+	return "It cannot be used as it was meant: " + why + "."
+}
+
 // sayCorrection says what a correction said, without a full stop.
 func (m *model) sayCorrection(b act.Body) string {
 	switch b := b.(type) {

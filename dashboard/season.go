@@ -42,6 +42,7 @@ type yardsPage struct {
 	Fills   string
 	Volume  string
 	Within  string
+	Meant   bool   // a yard of the page has a target
 	More    string // path of the lines that follow
 	Undrawn bool   // some lines are without a strip for want of room
 	Yards   []choice
@@ -60,17 +61,17 @@ type orderLink struct {
 
 // seasonRow is a line of a yard.
 type seasonRow struct {
-	Path                   string // "" where it is no yard
-	Name                   string
-	Strip                  []template.HTML
-	Aria, Newest, Link     string // of the newest visit: its marks in words, its date, its page
-	Visits                 int
-	Fills, Volume, Within  string
-	Sugar, Each, EachIn    string
-	Target, Share, ShareIn string
-	Uneven                 string
-	Low                    bool // clearly less than was meant by now
-	Closed                 bool
+	Path                  string // "" where it is no yard
+	Name                  string
+	Strip                 []template.HTML
+	Aria, Newest, Link    string // of the newest visit: its marks in words, its date, its page
+	Visits                int
+	Fills, Volume, Within string
+	Sugar, Each           string
+	Target, Share         string
+	Uneven                string
+	Low                   bool // clearly less than was meant by now
+	Closed                bool
 }
 
 // placeRow is where a yard lies, in words.
@@ -139,6 +140,9 @@ func (s *server) drawYards(w http.ResponseWriter, r *http.Request, u *url.URL, s
 		return yardsPath + "?" + l.Encode()
 	}
 	for _, o := range orders {
+		if o.by == "share" && !slices.ContainsFunc(lines, func(y report.SeasonYard) bool { return y.Info.Target.Said() }) {
+			continue // there is nothing to be far from
+		}
 		p.Orders = append(p.Orders, orderLink{link("by", o.by), o.word, o.by == q.Get("by")})
 	}
 	if ys := m.years(); len(ys) > 1 {
@@ -175,7 +179,7 @@ func (s *server) drawYards(w http.ResponseWriter, r *http.Request, u *url.URL, s
 		} else if y.Newest >= 0 {
 			p.Undrawn = true
 		}
-		p.Rows = append(p.Rows, row)
+		p.Rows, p.Meant = append(p.Rows, row), p.Meant || row.Target != ""
 	}
 	for i := range m.view.Yards {
 		if y := &m.view.Yards[i]; !y.Closed {
@@ -237,7 +241,7 @@ func (m *model) seasonRow(y *report.SeasonYard, cell int64) seasonRow {
 		row.Sugar = m.saySugar(y)
 	}
 	if each, within, ok := y.Colony(); ok {
-		row.Each, row.EachIn = m.hundredths(each), report.Within(m.Units, within)
+		row.Each = m.within(each, within)
 	}
 	if t := &y.Info.Target; t.Each > 0 {
 		row.Target = m.hundredths(t.Each)
@@ -245,7 +249,7 @@ func (m *model) seasonRow(y *report.SeasonYard, cell int64) seasonRow {
 		row.Target = m.Units.Mass(t.Sugar) + " of sugar"
 	}
 	if share, within, ok := y.Share(); ok {
-		row.Share, row.ShareIn = report.Percent(share), report.Percent(within)
+		row.Share = withIn(report.Percent(share), report.Percent(within), within > 0)
 	}
 	if y.Newest >= 0 {
 		x := &m.view.Visits[y.Newest]
@@ -263,10 +267,11 @@ func (m *model) saySugar(y *report.SeasonYard) string {
 		return "more than " + m.Units.Mass(y.Solids)
 	}
 	n, unit := m.Units.MassParts(y.Solids)
-	if w, _ := m.Units.MassParts(y.SolidsWithin() + quantity.Mass(0.05)); y.SolidsWithin() > 0 {
-		n += " ±" + w
+	w, _ := m.Units.MassParts(y.SolidsWithin() + quantity.Mass(0.05))
+	if !strings.Contains(n, ".") { // as far as the figure goes
+		w = grouped(int64(math.Ceil(m.oneMass(y.SolidsWithin()))))
 	}
-	return n + " " + unit
+	return withIn(n, w, y.SolidsWithin() > 0) + " " + unit
 }
 
 // day is the date of an instant.

@@ -2,6 +2,7 @@ package dashboard
 
 import (
 	"bytes"
+	"errors"
 	"fmt"
 	"html/template"
 	"math"
@@ -111,7 +112,7 @@ func (s *server) tote(w http.ResponseWriter, r *http.Request) {
 	}
 	straps, err := s.strapsOf(m.view)
 	if err != nil {
-		p.NotLearn = "Not learnt from the meter yet: " + sentence(err)
+		p.NotLearn = m.sayNotLearnt(err)
 	}
 	if len(straps.Levels()) > 0 {
 		p.Strap, p.Says = straps.Table(m.Units), straps.Says(m.Units)
@@ -120,14 +121,27 @@ func (s *server) tote(w http.ResponseWriter, r *http.Request) {
 	s.answer(w, r, http.StatusOK, "tote.html", p)
 }
 
+// sayNotLearnt says why nothing was learnt of the tote's shape.
+func (m *model) sayNotLearnt(err error) string {
+	text := "Not learnt from the meter yet: "
+	var e *strapping.Error
+	if errors.As(err, &e) && e.Field == "steps" {
+		if seen, ok := e.Value.(quantity.Length); ok {
+			return text + "for that the level must have gone through " + m.Units.Length(strapping.LeastRange) + ", and so far it went through " + m.Units.Length(seen) + "."
+		}
+		return text + "for that more must be drawn from it, in at least two steps."
+	}
+	return text + sentence(err)
+}
+
 // inTote says what is known of what the tote holds.
 func (m *model) inTote() (out []string) {
 	t, u := &m.view.Tote, m.Units
 	if t.Known {
-		where := "Level " + u.Length(t.Level) + " above the floor, by " + t.By + ", " + m.minute(t.At) + "; it holds " + u.Volume(t.Volume)
-		if t.Within > 0 {
-			where += " ±" + u.Volume(t.Within)
-		}
+		where := "Level " + u.Length(t.Level) + " above the floor, by " + t.By + ", " + m.minute(t.At) + "; it holds "
+		n, unit := u.VolumeParts(t.Volume)
+		within, _ := u.VolumeParts(t.Within)
+		where += withIn(n, within, t.Within > 0) + " " + unit
 		if t.Capacity > 0 {
 			where += " of " + u.Volume(t.Capacity)
 		}
@@ -142,7 +156,9 @@ func (m *model) inTote() (out []string) {
 			out = append(out, capital(n)+".")
 		}
 		if t.Mass > 0 {
-			out = append(out, "The syrup weighs "+u.Mass(t.Mass)+" ±"+u.Mass(t.MassWithin)+", without the tote.")
+			n, unit := u.MassParts(t.Mass)
+			within, _ := u.MassParts(t.MassWithin)
+			out = append(out, "The syrup weighs "+withIn(n, within, t.MassWithin > 0)+" "+unit+", without the tote.")
 		}
 		out = append(out, t.Load.Words(u)...)
 	}
@@ -179,12 +195,15 @@ func (m *model) levelChart() (svg template.HTML, shown string) {
 	person := func(litres float64) float64 { return litres / one }
 	band := draw.Series{Kind: draw.Band, Name: "right 19 times in 20"}
 	level := draw.Series{Name: "in the tote"}
-	var last *tote.Point
+	var first, last *tote.Point
 	points := m.points()
 	for i := range points {
 		p := &points[i]
 		if !p.Rest {
 			continue
+		}
+		if first == nil {
+			first = p
 		}
 		at := float64(p.At) / 1e9
 		if last != nil && (p.At-last.At > levelGap || p.Tote != last.Tote || p.Series != last.Series) {
@@ -204,27 +223,36 @@ func (m *model) levelChart() (svg template.HTML, shown string) {
 	}
 	from, to := points[0].At, points[len(points)-1].At
 	c.X.Label = "night of " + time.Unix(0, from).In(m.zone).Format("2 Jan 2006")
-	marks := 0
+	var marks []string
 	for i := range v.Changes {
 		x := &v.Changes[i]
 		if x.Kind == tote.Meter || x.To < from || x.From > to {
 			continue
 		}
-		at := x.To
+		at, mark := x.To, m.markOf(x)
 		if x.Begin > 0 && x.End > x.Begin && x.Kind != tote.Unheard {
 			at = x.Begin
 		}
-		c.Series = append(c.Series, draw.Series{Kind: draw.Rule, X: []float64{float64(at) / 1e9}, Name: m.markOf(x), Wrong: x.Kind == tote.Leak || x.Kind == tote.Loss})
-		marks++
+		c.Series = append(c.Series, draw.Series{Kind: draw.Rule, X: []float64{float64(at) / 1e9}, Name: mark, Wrong: x.Kind == tote.Leak || x.Kind == tote.Loss})
+		marks = append(marks, mark)
 	}
 	if out := v.Terms.Outlet.Litres(); out > 0 {
 		c.Series = append(c.Series, draw.Series{Kind: draw.Rule, Y: []float64{person(out)}, Name: "outlet"})
 	}
-	first := points[0]
-	c.Desc = fmt.Sprintf("From %s at %s to %s at %s, with %s.", m.Units.Volume(first.Volume), m.minute(from), m.Units.Volume(last.Volume), m.minute(last.At),
-		plural(marks, "refill, swap, leak or other change marked", "refills, swaps, leaks or other changes marked"))
+	c.Desc = fmt.Sprintf("It held %s at %s and %s at %s. ", m.Units.Volume(first.Volume), m.minute(first.At), m.Units.Volume(last.Volume), m.minute(last.At))
+	switch n := len(marks); {
+	case n == 0:
+		c.Desc += "Only pulls changed the level."
+	case n > mostNamed:
+		c.Desc += "What else changed the level is marked, " + plural(n, "time", "times") + "; it is listed below."
+	default:
+		c.Desc += "What else changed the level is marked: " + strings.Join(marks, "; ") + "."
+	}
 	return template.HTML(c.Draw()), c.Desc
 }
+
+// mostNamed is how many marks of the picture are named under it.
+const mostNamed = 3
 
 // oneVolume is the person's unit of volume, L.
 func (m *model) oneVolume() float64 {

@@ -3,7 +3,6 @@ package dashboard
 import (
 	"fmt"
 	"sort"
-	"strconv"
 	"strings"
 	"time"
 
@@ -16,8 +15,11 @@ func plural(n int, one, many string) string {
 	if n == 1 {
 		return "1 " + one
 	}
-	return strconv.Itoa(n) + " " + many
+	return grouped(int64(n)) + " " + many
 }
+
+// grouped is a whole number with commas between thousands.
+func grouped(n int64) string { return strings.TrimSuffix(report.Fixed(n, 1), ".0") }
 
 func units(s quantity.System) (vol, flow, temp string) {
 	_, vol = s.VolumeParts(0)

@@ -77,16 +77,18 @@ type Learnt struct {
 	Spread float64
 }
 
+// LeastRange is how much of the level all steps together must cover. Judgement.
+const LeastRange = 50 * quantity.Millimetre
+
 // Limits of learning.
 const (
 	maxSteps   = 2000
 	maxRuns    = 64
 	learnLines = 40
 	stray      = 0.03
-	strayOver  = 0.25                     // m
-	widestGap  = 0.25 * quantity.Metre    // between two steps
-	leastRange = 50 * quantity.Millimetre // of all steps
-	oddZ2      = 16.0                     // a step off by 4 standard deviations
+	strayOver  = 0.25                  // m
+	widestGap  = 0.25 * quantity.Metre // between two steps
+	oddZ2      = 16.0                  // a step off by 4 standard deviations
 	maxOdd     = 100
 	leastPiece = 3                        // steps on either side of a cut
 	shiftLimit = 20.0                     // a cut; many places are tried
@@ -247,7 +249,7 @@ func newLearner(steps []Step, o Learning) (*learner, error) {
 	}
 	l.runs = len(names)
 	l.h = float64(top) / learnLines
-	if low, high := l.covered(); high-low < leastRange {
+	if low, high := l.covered(); high-low < LeastRange {
 		return nil, &Error{"steps", "must cover at least 50 mm of level", high - low}
 	}
 	if l.area = l.rough(); l.area == 0 {
@@ -451,7 +453,7 @@ func (l *learner) learnt(odd []Odd, spread float64) (Learnt, error) {
 	}
 	slices.Sort(levels)
 	low, high := levels[0], levels[len(levels)-1]
-	if high-low < leastRange {
+	if high-low < LeastRange {
 		return Learnt{}, &Error{"steps", "must cover at least 50 mm of level without those that do not fit", high - low}
 	}
 	// Lines at both ends and at the nodes between, and the response of all to a

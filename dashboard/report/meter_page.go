@@ -51,7 +51,7 @@ func MeterPage(v *ledger.View, o Options) *Metering {
 		return m
 	}
 	s.name(o)
-	m.Of, m.Curve, m.Next = []string{s.is(), s.inForce(o)}, s.curve(o.Units), s.next(o)
+	m.Of, m.Curve, m.Next = []string{s.is(), s.inForce(o)}, s.curve(o), s.next(o)
 	if len(s.rows) > 0 {
 		m.Points = s.points(o).table()
 	}

@@ -41,7 +41,7 @@ func meterTable(w io.Writer, v *ledger.View, o Options, s *sheet) error {
 			wrap(&b, "  ", text)
 		}
 	}
-	all(s.curve(o.Units))
+	all(s.curve(o))
 	if len(s.rows) > 0 {
 		b.WriteString("\nProvings\n\n")
 		if err := s.points(o).write(&b); err != nil {
@@ -112,15 +112,15 @@ func (s *sheet) inForce(o Options) string {
 }
 
 // curve says what the curve is, where it was proved and how well the provings agree.
-func (s *sheet) curve(u quantity.System) []string {
-	return slices.Concat([]string{sentence(s.rep.Equation.Words(u))}, s.proved(u), s.fit())
+func (s *sheet) curve(o Options) []string {
+	return slices.Concat([]string{sentence(s.rep.Equation.Words(o.Units))}, s.proved(o), s.fit())
 }
 
-func (s *sheet) proved(u quantity.System) (out []string) {
-	r := &s.rep
+func (s *sheet) proved(o Options) (out []string) {
+	r, u := &s.rep, o.Units
 	switch {
 	case s.label:
-		return []string{"No bucket test yet: a label may be off by 1 % and more, on thick syrup further. \"yardtally prove\" makes one."}
+		return []string{"No bucket test yet: a label may be off by 1 % and more, on thick syrup further. " + capital(o.named("prove", "a guided proving")) + " makes one."}
 	case r.Mass:
 		out = append(out, "Proved by mass: it counts kilograms, and volumes are as good as the Brix of the syrup.")
 	}

@@ -3,6 +3,7 @@ package report
 import (
 	"io"
 	"math"
+	"strings"
 
 	"yardtally/calibrate/quantity"
 	"yardtally/calibrate/tote"
@@ -184,12 +185,13 @@ func (s *Straps) Table(u quantity.System) *Figures {
 // Says is what should be known of what was learnt; nil: nothing was.
 func (s *Straps) Says(u quantity.System) (out []string) {
 	if s.Has {
-		out = append(out, "Given: "+s.Given.Source().Words())
+		out = append(out, "Given, "+lower(s.Given.Source().Words()))
 	}
 	l := s.Learnt
 	if l == nil {
 		return out
 	}
-	out = append(out, "Learnt from "+plural(l.Used, "level")+" in "+plural(l.Runs, "run")+". "+l.Table.Source().Words())
+	_, worth, _ := strings.Cut(l.Table.Source().Words(), ": ")
+	out = append(out, "Learnt from the meter, by "+plural(l.Used, "level")+" in "+plural(l.Runs, "run")+": "+worth)
 	return append(out, learntNotes(l, u)...)
 }

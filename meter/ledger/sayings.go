@@ -88,8 +88,9 @@ func (c *config) reviewYards(yards map[string]act.Yard) {
 	}
 }
 
-// unheeded lists acts that name flow or a moment and found none.
-func (c *config) unheeded(hits []string, now int64) []Review {
+// unheeded lists acts that name flow or a moment and found none; flowed is the
+// newest flow's end.
+func (c *config) unheeded(hits []string, now, flowed int64) []Review {
 	var out []Review
 	hit := make(map[string]bool, len(hits))
 	for _, id := range hits {
@@ -106,11 +107,13 @@ func (c *config) unheeded(hits []string, now int64) []Review {
 		case act.Visit:
 			why, at = noOuting, b.At.NS
 		case act.Drained:
-			why, at = noOuting, b.At.NS
+			if b.At.NS >= flowed {
+				continue // the next flow fills the hose, whenever it comes
+			}
+			why = noOuting
 		}
 		if at > now {
-			// What it is about may yet come, as the first flow after the hose was
-			// drained. A tap is a moment ahead of the readings.
+			// What it is about may yet come. A tap is a moment ahead of the readings.
 			const moment = int64(60_000_000_000)
 			if _, colony := c.named[i].Body.(act.Colony); colony && at > now+moment && now > 0 {
 				out = append(out, Review{Act: c.named[i].ID, Why: "names a moment after the newest reading: it counts for nothing before readings of then come"})

@@ -25,13 +25,16 @@ func TestUnheeded(t *testing.T) {
 		{"a tap", colony(now + 2*second), nil, ""},
 		{"hours ahead", colony(now + 3*3600*second), nil, "after the newest reading"},
 		{"a hose drained before the next night", act.Act{ID: "a1", Body: act.Drained{At: act.Moment{NS: now + 3*3600*second}}}, nil, ""},
+		{"a hose drained after the last pull", act.Act{ID: "a1", Body: act.Drained{At: act.Moment{NS: now - 300*second}}}, nil, ""},
+		{"a hose drained before the last pull, of no outing", act.Act{ID: "a1", Body: act.Drained{At: act.Moment{NS: now - 900*second}}}, nil, "belongs to no outing"},
 		{"counts of no flow", act.Act{ID: "a1", Body: act.Deem{Session: 1, First: 2, Last: 3, As: act.AsFill}}, nil, "no flow has"},
 		{"a break on no outing", act.Act{ID: "a1", Body: act.Break{At: act.Moment{NS: now}}}, nil, ""},
 		{"of an outing without flow, perhaps", act.Act{ID: "a1", Body: act.Arrive{At: act.Moment{NS: now}}}, nil, ""},
 	} {
+		const flowed = now - 600*second
 		cfg := config{named: []act.Act{c.act}}
 		got := ""
-		for _, r := range cfg.unheeded(c.hits, now) {
+		for _, r := range cfg.unheeded(c.hits, now, flowed) {
 			got += r.Act + " " + r.Why
 		}
 		if c.want == "" && got != "" || !strings.Contains(got, c.want) {

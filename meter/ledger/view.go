@@ -1,6 +1,7 @@
 package ledger
 
 import (
+	"math"
 	"slices"
 
 	"yardtally/calibrate/quantity"
@@ -48,7 +49,11 @@ func (l *Ledger) View() *View {
 	newest := &l.cfg.spans[len(l.cfg.spans)-1]
 	v.Line, v.Batch, v.Stand, v.Plan = newest.line, newest.batch, newest.tote, l.plan(&st, v, &b)
 	v.Prices = l.books.priced()
-	v.Review = slices.Concat(l.cfg.review, b.review, l.cfg.unheeded(b.hits, st.At))
+	flowed := int64(math.MinInt64)
+	if n := len(st.Flows); n > 0 {
+		flowed = st.Flows[n-1].End
+	}
+	v.Review = slices.Concat(l.cfg.review, b.review, l.cfg.unheeded(b.hits, st.At, flowed))
 	v.Placed.By, v.Placed.Epochs, v.Placed.Unsure, v.Placed.Steps = l.clk.Summary()
 	return v
 }
