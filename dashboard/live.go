@@ -14,7 +14,7 @@ import (
 )
 
 const (
-	flushEvery = 200 * time.Millisecond // changes are sent at most this often
+	flushEvery = 100 * time.Millisecond // changes are sent at most this often: the first of them at once
 	lookEvery  = time.Second            // values grow old without a tick
 	beatEvery  = 3 * time.Second        // something is sent at least this often
 	writeLimit = 10 * time.Second       // a reader that takes nothing for so long is let go

@@ -164,8 +164,8 @@ func TestLiveCoalesces(t *testing.T) {
 				t.Errorf("write %d came %v after the one before", i, d)
 			}
 		}
-		if r.writes < 12 || r.writes > 18 {
-			t.Errorf("%d writes for 300 changes in 3 s, want about 16", r.writes)
+		if r.writes < 25 || r.writes > 33 {
+			t.Errorf("%d writes for 300 changes in 3 s, want about 30", r.writes)
 		}
 		if parts, _ := r.take(t); !strings.Contains(parts["run"], ">4.0</b>") {
 			t.Errorf("the newest did not come: %s", parts["run"])
