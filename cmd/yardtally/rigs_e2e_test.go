@@ -300,7 +300,7 @@ func TestTwoRigs(t *testing.T) {
 	booked("purchase", "100 bags of 50 lb sugar", "-at", on+" 09:00")
 	mix := booked("mix", "70 bags + 210 gal water", "-brix", "64 Brix", "-tote", "mixing tank", "-at", on+" 10:00")
 	booked("load", "100 gal", "-from", "mixing tank", "-empty", "-rig", "heron", "-at", on+" 11:00")
-	noon := heron.Start.In(set.Zone).Truncate(24*time.Hour).Add(17 * time.Hour) // UTC, as commands without settings have it
+	noon := heron.Start.In(set.Zone).Truncate(24 * time.Hour).Add(17 * time.Hour) // UTC, as commands without settings have it
 	call(t, "book", "load", "100 gal", "-from", "mixing tank", "-empty", "-rig", "plover", "-at", noon.UTC().Format("2006-01-02 15:04"), "-data", data)
 	sugar := func(v *ledger.View) float64 { // of the last fill: the hose had older syrup at first
 		last := v.Fills[len(v.Fills)-1]
