@@ -141,7 +141,7 @@ func (b *tab) to(t *testing.T, p *listed) {
 		t.Fatalf("%s leads to %s", path, got)
 	}
 	if p.live {
-		shows(t, b.ctx, "Connected to the rig.")
+		shows(t, b.ctx, "Connected to the rig")
 	}
 }
 
