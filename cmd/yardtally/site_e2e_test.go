@@ -29,6 +29,7 @@ import (
 // one browser. Rigs are by name:
 //
 //	night   the demo's night, in its second yard, with a strainer that clogs
+//	quiet   the same, with nothing wrong
 //	season  a kept season, the morning after its last night
 //	house   two rigs of one daemon, each in a night
 //	new     a rig of which nothing is known yet
@@ -50,7 +51,7 @@ func openSite(t *testing.T) *site {
 // rig returns a rig at work, which is set up when it is first asked for.
 func (s *site) rig(name string) *atWork {
 	if s.rigs[name] == nil {
-		w := map[string]func(*testing.T) *atWork{"night": siteNight, "season": siteSeason, "house": siteHouse, "new": siteNew, "shut": siteNew}[name](s.t)
+		w := map[string]func(*testing.T) *atWork{"night": siteNight, "quiet": siteQuiet, "season": siteSeason, "house": siteHouse, "new": siteNew, "shut": siteNew}[name](s.t)
 		if name != "shut" {
 			if err := door.Set(filepath.Join(w.set.Data, passphraseFile), tapsPassphrase); err != nil {
 				s.t.Fatal(err)
