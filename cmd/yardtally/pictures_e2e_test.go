@@ -45,7 +45,7 @@ func TestPictures(t *testing.T) {
 			b.at(t, p.width, p.scheme)
 			b.to(t, &listed{of: p.of, path: p.path, link: p.link, live: p.path == "/"})
 			box := eval[[]float64](t, b.ctx, fmt.Sprintf(`(() => { const a = document.querySelector('%s').getBoundingClientRect(), b = document.querySelector('%s').getBoundingClientRect();
-				return [Math.max(0, a.top + scrollY - 8), Math.min(b.bottom - a.top + 16, %d)] })()`, p.top, p.end, p.clip))
+				return [Math.max(0, a.top + scrollY - 8), Math.min(b.bottom - a.top + 9, %d)] })()`, p.top, p.end, p.clip))
 			var shot []byte
 			b.do(t, chromedp.Func(func(ctx context.Context, tab *chromedp.Target) error {
 				yes := true
