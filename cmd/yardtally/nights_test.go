@@ -195,7 +195,7 @@ func trusted(t *testing.T, nothing, all *score) {
 // TestHeldOutNights plays odd nights to which no figure was fitted: while the
 // detectors were made, nights up to 1200 were looked at.
 func TestHeldOutNights(t *testing.T) {
-	nothing, all := oddNights(t, 2001, nightsOf(4, 160))
+	nothing, all := oddNights(t, 2001, nightsOf(12, 160))
 	trusted(t, nothing, all)
 }
 
