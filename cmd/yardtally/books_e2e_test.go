@@ -210,6 +210,7 @@ func (k *keeperAtPage) sameAs(page, text string) {
 // what the command says, to the digit, and closes; an entry in the middle is
 // corrected, and the statement restates itself and still closes.
 func TestSeasonBooksOnThePage(t *testing.T) {
+	t.Parallel()
 	nights := 6
 	if full() {
 		nights = 12

@@ -288,6 +288,7 @@ func dealt(n *night, r *rand.Rand) (x, ref telling, name string) {
 // doubled, each is in its yard and, where anything told its boot the time, at
 // its time.
 func TestNightUnderWrongClocks(t *testing.T) {
+	t.Parallel()
 	roomy(t)
 	seeds, deals := 3, 16
 	switch {
@@ -383,6 +384,7 @@ func (x *telling) check(t *testing.T, got, want *ledger.View) {
 // A recording whose stamps jump, however and wherever, gives what the same with
 // true stamps gives.
 func TestRecordingWhoseStampsJump(t *testing.T) {
+	t.Parallel()
 	roomy(t)
 	seeds := uint64(3)
 	switch {

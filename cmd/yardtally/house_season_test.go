@@ -161,9 +161,10 @@ func (h *houseSeason) play(nights int) {
 // intervals hold what is truly missing and what each yard truly got of both rigs,
 // and what ran out is looked for in the tote that it was in.
 func TestHouseSeason(t *testing.T) {
+	t.Parallel()
 	nights, seeds := 4, 5
 	if full() {
-		seeds = 40
+		seeds = 20
 	}
 	held, yards, all, named := 0, 0, 0, 0
 	for seed := 1; seed <= seeds; seed++ {

@@ -195,12 +195,14 @@ func trusted(t *testing.T, nothing, all *score) {
 // TestHeldOutNights plays odd nights to which no figure was fitted: while the
 // detectors were made, nights up to 1200 were looked at.
 func TestHeldOutNights(t *testing.T) {
+	t.Parallel()
 	nothing, all := oddNights(t, 2001, nightsOf(12, 160))
 	trusted(t, nothing, all)
 }
 
 // TestOddNights holds odd nights against all that is known of them.
 func TestOddNights(t *testing.T) {
+	t.Parallel()
 	nothing, all := oddNights(t, 1, nightsOf(24, 400))
 	trusted(t, nothing, all)
 	for what, y := range map[string]*score{"nothing": nothing, "everything": all} {
@@ -284,6 +286,7 @@ func without(all []meter.Channel, some ...meter.Channel) []meter.Channel {
 
 // TestNightsByCase plays nights that each have one thing odd about them.
 func TestNightsByCase(t *testing.T) {
+	t.Parallel()
 	buttons := []meter.Channel{meter.Mark, meter.Skip}
 	plain := func(seed uint64) rigsim.Scenario {
 		s := rigsim.SmallNight(seed)
@@ -365,6 +368,7 @@ func TestNightsByCase(t *testing.T) {
 // TestTwinNights: the same night over a clean wire and over a bad one agrees,
 // but for the gaps that are named.
 func TestTwinNights(t *testing.T) {
+	t.Parallel()
 	type sum struct{ same, apart int }
 	sums := make([]sum, nightsOf(4, 60))
 	over(t, uint64(len(sums)), func(t *testing.T, seed uint64) *score {
@@ -423,6 +427,7 @@ func (n *night) pulled(session int, first, last uint64) int {
 // yard is not known. That of a last press never shows, and without what the board
 // says when it starts the first press is not known for one.
 func TestUnheardButton(t *testing.T) {
+	t.Parallel()
 	var mu sync.Mutex
 	heardAll, lostSome, wrong := 0, 0, 0.0
 	over(t, nightsOf(8, 80), func(t *testing.T, seed uint64) *score {

@@ -93,6 +93,7 @@ const mostWeight = 100_000 // bytes of a page all told
 // go to shots/, which is not committed; with YARDTALLY_SHOTS=all each width is
 // pictured by night and by day.
 func TestPages(t *testing.T) {
+	t.Parallel()
 	s := openSite(t)
 	s.eachPage(t, func(t *testing.T, p *listed, b *tab) {
 		if raced && !p.live {

@@ -142,6 +142,7 @@ func closes(t *testing.T, text, column string) {
 // bag was forgotten and the syrup that ran out; the entry in the middle is
 // corrected, and the statement restates itself and still closes.
 func TestSeasonBooks(t *testing.T) {
+	t.Parallel()
 	nights, seeds := 6, 1
 	if full() {
 		nights, seeds = 12, 20

@@ -314,6 +314,7 @@ func fittedBy(seed uint64, s rigsim.Scenario) rigsim.Scenario {
 // wire as bad as they come. What is rare is of the first 60 rigs: at full size nine
 // nights of ten are told right.
 func TestWatchNights(t *testing.T) {
+	t.Parallel()
 	roomy(t)
 	seeds := nightsOf(8, 300)
 	cases := watchCases()
@@ -477,6 +478,7 @@ func (w *watched) says(what string) string {
 
 // TestQuietHours: with the pump off nothing is told, for 300 hours.
 func TestQuietHours(t *testing.T) {
+	t.Parallel()
 	nights := nightsOf(1, 10)
 	all := over(t, nights, func(t *testing.T, seed uint64) *score {
 		lasts := 31 * time.Hour
