@@ -659,16 +659,12 @@ func (n *night) part(h *rigsim.Handling, from, to int64) (litres float64, seen b
 	return litres, h.Kind != "off" && 2*n.heard(lo, hi) >= time.Duration(hi-lo)
 }
 
-// until is when a handling ended, or all was said and done.
+// until is when a handling ended, or all was said.
 func (n *night) until(h *rigsim.Handling) int64 {
-	if !h.To.IsZero() {
-		return h.To.UnixNano()
+	if h.To.IsZero() {
+		return n.said[len(n.said)-1].At.UnixNano()
 	}
-	last := n.said[len(n.said)-1].At.UnixNano()
-	for i := range n.truth.Handlings {
-		last = max(last, n.truth.Handlings[i].To.UnixNano()) // nothing is said while the rig is off
-	}
-	return last
+	return h.To.UnixNano()
 }
 
 func overlap(a, b, c, d int64) int64 { return max(0, min(b, d)-max(a, c)) }
@@ -707,19 +703,6 @@ func (n *night) levels(from, to int64) time.Duration {
 	return d
 }
 
-// unsaid are the times whose counts no message brought: those from the beginning of
-// an outage to a restart in it.
-func (n *night) unsaid() (out [][2]int64) {
-	for _, o := range n.Wire.Outages {
-		for i := range n.truth.Restarts {
-			if at := n.truth.Restarts[i].At; at.After(o.From) && !at.After(o.To) {
-				out = append(out, [2]int64{o.From.UnixNano(), at.UnixNano()})
-			}
-		}
-	}
-	return out
-}
-
 // uncounted is what the tote gave between two instants though the account could
 // not count it, less what was counted though the tote gave nothing, L.
 func (n *night) uncounted(from, to int64) (litres float64) {
@@ -744,11 +727,7 @@ func (n *night) uncounted(from, to int64) (litres float64) {
 	}
 	for _, p := range n.truth.Phantoms {
 		a, b := p.First.UnixNano(), p.Last.UnixNano()
-		now := overlap(a, b, from, to)
-		for _, x := range n.unsaid() {
-			now -= overlap(max(a, from), min(b, to), x[0], x[1])
-		}
-		litres -= float64(p.Counts) / n.factor() * float64(max(0, now)) / float64(max(1, b-a))
+		litres -= float64(p.Counts) / n.factor() * float64(overlap(a, b, from, to)) / float64(max(1, b-a))
 	}
 	return litres
 }

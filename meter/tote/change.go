@@ -193,49 +193,12 @@ func (r *reading) turn(a, b *mark) (t mark, ok bool) {
 	}
 	// As likely at any instant of that time (GUM 4.3.7), and readings are half
 	// of readFor old on the mean.
-	k, back := r.back(a.i, best)
-	if k >= 0 { // it went on evenly while its readings were taken: half as far from their mean, at least
-		rate = min(rate, float64(up*(balance(p)-b.b))/(float64(readFor)/2))
-		if rate <= 0 {
-			return t, false
-		}
-	}
 	rate *= 1e9 // a second
 	latest := offerEvery * min(6, math.Ceil(float64(keepCourse+turnLeast)/(rate*offerEvery)))
-	at, age, u, own := p.At, (latest-turnBefore)/2+float64(readFor)/2e9, latest+turnBefore, square(float64(turnLeast))
-	if k < best && k >= 0 && !unread(&r.points[k]) {
-		// Heard again, it was read for up to offerEvery, half as long ago on the mean.
-		p = &r.points[k]
-		at, age, u, own = max(a.at, back), offerEvery/4, offerEvery/2, variance(p)
-	} else if k >= 0 {
-		at, age, u = max(a.at, back), max(0, float64(p.At-back-min(readFor, p.At-back)/2)/1e9), offerEvery
-	}
-	v := max(0, float64(p.Volume)+float64(up*rate*age))
-	// And the rate is off by what the readings' time is, from Span to readFor.
-	uu := own + square(rate*u)/12 + square(rate*age*(1-float64(Span)/float64(readFor)))/3
-	t = mark{at, v, passed(p), v + passed(p), uu, best, r.silent(a.i, best), p.Lag != 0, true, p.Series, p.Tote}
+	v := max(0, float64(p.Volume)+float64(up*rate*((latest-turnBefore)/2+float64(readFor)/2e9)))
+	uu := square(float64(turnLeast)) + square(rate*(latest+turnBefore))/12
+	t = mark{p.At, v, passed(p), v + passed(p), uu, best, r.silent(a.i, best), p.Lag != 0, true, p.Series, p.Tote}
 	return t, r.past(a, &t, r.terms.Beyond) && r.past(&t, b, r.terms.Beyond)
-}
-
-// back returns, for the first point of which a level was judged since none was
-// read, the one that told so, and about when a level came back; below 0 where it is
-// no such point. No level was seen to go there: it turned when it came back, or
-// unseen before.
-func (r *reading) back(after, i int) (by int, at int64) {
-	const offered = int64(offerEvery * 1e9)
-	for k := i; k > after; k-- {
-		p := &r.points[k]
-		switch {
-		case p.Silent >= keepPause && k < i:
-			return k, p.At - offered/2
-		case p.Silent >= keepPause, k < i && unread(p):
-			// A level is judged by Span of readings at least, and asked for every offerEvery.
-			return k, r.points[i].At - Span - offered/2
-		case k < i && (p.Why == Changing || p.Rest):
-			return -1, 0
-		}
-	}
-	return -1, 0
 }
 
 // silent tells whether the rig was off between two points.
@@ -390,14 +353,13 @@ func (r *reading) fast(i, by, last, way int) int {
 }
 
 // between widens a bracket to marks without flow in their readings, since a
-// flow is to be borne out or not as a whole; not over what went in or out.
+// flow is to be borne out or not as a whole.
 func (r *reading) between(start, a, b int) (int, int) {
 	m, i, k := r.marks, a, b
-	metered := func(x, y *mark) bool { return !r.past(x, y, 3) || r.way(x, y) == 2 }
-	for i > start && m[i].flowing && metered(&m[i-1], &m[i]) {
+	for i > start && m[i].flowing {
 		i--
 	}
-	for k+1 < len(m) && m[k].flowing && m[k+1].follows(&m[k]) && metered(&m[k], &m[k+1]) {
+	for k+1 < len(m) && m[k].flowing && m[k+1].follows(&m[k]) {
 		k++
 	}
 	if r.way(&m[i], &m[k]) == 2 && r.past(&m[i], &m[k], 0.8*r.terms.Beyond) {
@@ -463,10 +425,7 @@ func (r *reading) joins(p, s *span) bool {
 		return gap <= together
 	case p.Kind == Transfer && s.Kind == Transfer:
 		return gap <= pipe
-	case p.Kind == Meter && s.Kind == Meter:
-		// What was counted before the outlet drew air is another thing.
-		return gap <= max(together, slow) && r.empty(&r.marks[p.b]) == r.empty(&r.marks[s.b])
-	case seep(p.Kind) && seep(s.Kind):
+	case p.Kind == Meter && s.Kind == Meter, seep(p.Kind) && seep(s.Kind):
 		return gap <= max(together, slow)
 	}
 	return false
