@@ -27,6 +27,8 @@ func thrift() {
 	if os.Getenv("GOGC") == "" {
 		debug.SetGCPercent(30)
 	}
+	spare.mu.Lock()
+	defer spare.mu.Unlock()
 	spare.on = os.Getenv("GOMEMLIMIT") == ""
 }
 
