@@ -146,9 +146,12 @@ func (h *hook) feed(cl *mqtt.Client, f *feed) {
 		}
 		f.mu.Unlock()
 		if sub != nil {
-			for _, pk := range h.server.Topics.Messages(sub.Filter) {
-				topics = append(topics, pk.TopicName)
+			for t := range h.server.Topics.Retained.GetAll() { // Topics.Messages reads what others write
+				if matches(sub.Filter, t) {
+					topics = append(topics, t)
+				}
 			}
+			slices.Sort(topics)
 		}
 		for _, t := range topics {
 			if !h.give(cl, f, t, sub) {
@@ -296,5 +299,23 @@ func full(cl *mqtt.Client) bool { return cl.State.Inflight.Len() >= maxInflight-
 
 // feedMargin is for publishers that are at it at the same time.
 const feedMargin = 8
+
+// matches reports whether a filter takes in a topic (MQTT 5, 4.7).
+func matches(filter, topic string) bool {
+	if strings.HasPrefix(topic, "$") && strings.IndexAny(filter, "+#") == 0 {
+		return false
+	}
+	levels := strings.Split(topic, "/")
+	want := strings.Split(filter, "/")
+	for i, w := range want {
+		if w == "#" {
+			return true
+		}
+		if i == len(levels) || w != "+" && w != levels[i] {
+			return false
+		}
+	}
+	return len(want) == len(levels)
+}
 
 func isFilter(topic string) bool { return strings.ContainsAny(topic, "+#") }
