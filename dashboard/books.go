@@ -502,11 +502,16 @@ func (s *server) takeBack(w http.ResponseWriter, r *http.Request) {
 // toBooks sends the browser to what was said: loading that again says nothing
 // again.
 func (s *server) toBooks(w http.ResponseWriter, r *http.Request, id string, again bool) {
+	toSaid(w, r, booksPath, id, again)
+}
+
+// toSaid sends the browser to what was said on a page.
+func toSaid(w http.ResponseWriter, r *http.Request, page, id string, again bool) {
 	q := url.Values{"said": {id}}
 	if again {
 		q.Set("again", "1")
 	}
-	http.Redirect(w, r, booksPath+"?"+q.Encode()+"#said", http.StatusSeeOther)
+	http.Redirect(w, r, page+"?"+q.Encode()+"#said", http.StatusSeeOther)
 }
 
 // clip shortens what somebody sent to what can be shown.

@@ -1,9 +1,9 @@
 package dashboard
 
 import (
-	"bytes"
 	"context"
 	"html/template"
+	"io"
 	"net/http"
 	"net/url"
 	"slices"
@@ -14,6 +14,7 @@ import (
 	"yardtally/dashboard/report"
 	"yardtally/meter/act"
 	"yardtally/meter/bucket"
+	"yardtally/meter/ledger"
 )
 
 const (
@@ -248,33 +249,15 @@ func (s *server) unprove(w http.ResponseWriter, r *http.Request) {
 
 // toMeter sends the browser to what was said of the meter.
 func (s *server) toMeter(w http.ResponseWriter, r *http.Request, id string, again bool) {
-	q := url.Values{"said": {id}}
-	if again {
-		q.Set("again", "1")
-	}
-	http.Redirect(w, r, meterPath+"?"+q.Encode()+"#said", http.StatusSeeOther)
+	toSaid(w, r, meterPath, id, again)
 }
 
-// table serves a report as CSV or JSON.
-func (s *server) table(w http.ResponseWriter, r *http.Request, write func(*bytes.Buffer, *model, report.Options) error) {
+// table serves a report of the page's model as CSV or JSON.
+func (s *server) table(w http.ResponseWriter, r *http.Request, write func(io.Writer, *model, report.Options) error) {
 	m := newModel(s.Feed.Snapshot())
-	o := m.options()
-	o.Format = report.CSV
-	kind := "text/csv; charset=utf-8; header=present"
-	if strings.HasSuffix(r.URL.Path, ".json") {
-		o.Format, kind = report.JSON, "application/json"
-	}
-	var b bytes.Buffer
-	if err := write(&b, m, o); err != nil {
-		s.Log.Error("export", "what", r.URL.Path, "err", err)
-		http.Error(w, "The table could not be written.", http.StatusInternalServerError)
-		return
-	}
-	w.Header().Set("Content-Type", kind)
-	w.Header().Set("Cache-Control", "no-store")
-	http.ServeContent(w, r, "", time.Time{}, bytes.NewReader(b.Bytes()))
+	s.takeAway(w, r, m.view, m.options(), func(b io.Writer, _ *ledger.View, o report.Options) error { return write(b, m, o) })
 }
 
 func (s *server) meterTable(w http.ResponseWriter, r *http.Request) {
-	s.table(w, r, func(b *bytes.Buffer, m *model, o report.Options) error { return report.Meter(b, m.view, o) })
+	s.table(w, r, func(b io.Writer, m *model, o report.Options) error { return report.Meter(b, m.view, o) })
 }

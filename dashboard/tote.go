@@ -1,10 +1,10 @@
 package dashboard
 
 import (
-	"bytes"
 	"errors"
 	"fmt"
 	"html/template"
+	"io"
 	"math"
 	"net/http"
 	"slices"
@@ -360,7 +360,7 @@ func (m *model) oneLength() float64 {
 
 // toteTable serves what the page shows as CSV or JSON.
 func (s *server) toteTable(w http.ResponseWriter, r *http.Request) {
-	s.table(w, r, func(b *bytes.Buffer, m *model, o report.Options) error {
+	s.table(w, r, func(b io.Writer, m *model, o report.Options) error {
 		switch name, _, _ := strings.Cut(strings.TrimPrefix(r.URL.Path, totePath), "."); name {
 		case "/levels":
 			return report.Levels(b, m.view, o)
