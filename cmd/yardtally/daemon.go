@@ -1,7 +1,6 @@
 package main
 
 import (
-	"cmp"
 	"context"
 	"crypto/rand"
 	"crypto/tls"
@@ -23,10 +22,7 @@ import (
 	"yardtally/ingest/broker"
 	"yardtally/ingest/desk"
 	"yardtally/ingest/journal"
-	"yardtally/ingest/mqttsub"
 	"yardtally/ingest/publish"
-	"yardtally/ingest/recording"
-	"yardtally/ingest/serialport"
 	"yardtally/ingest/source"
 	"yardtally/meter/act"
 )
@@ -59,10 +55,12 @@ type daemon struct {
 	outbox  *publish.Outbox
 	forward *publish.Forwarder
 	broker  *broker.Source
-	sources []source.Source // that all rigs share; of a single rig, all of its
 	door    *door.Door
 	page    net.Listener
 	control *socket
+
+	sources  []*wired       // that all rigs share; of a single rig, all of its
+	bringing sync.WaitGroup // all sources' goroutines, and those around the rigs
 }
 
 // openDaemon opens everything the settings name, or nothing.
@@ -154,56 +152,6 @@ func (d *daemon) openDoor() error {
 // mostPending is how many records may wait for a commit, of so many rigs.
 func mostPending(rigs int) int { return max(1<<16, rigs<<10) }
 
-// openOwn opens what brings one rig's readings only.
-func (d *daemon) openOwn(set *settings.Settings) (own []source.Source, err error) {
-	for _, p := range set.Serial {
-		s, err := serialport.New(serialport.Options{Name: p.Name, Path: p.Port, Baud: p.Baud, Rig: set.Rig, Clock: d.clock, Log: d.log})
-		if err != nil {
-			return nil, fmt.Errorf("serial %s: %w", p.Name, err)
-		}
-		own = append(own, s)
-	}
-	for _, c := range set.Recording {
-		s, err := recording.New(recording.SourceOptions{Name: c.Name, Path: c.Path, Rig: set.Rig, Log: d.log})
-		if err != nil {
-			return nil, fmt.Errorf("recording %s: %w", c.Name, err)
-		}
-		own = append(own, s)
-	}
-	return own, nil
-}
-
-// openSources opens what all rigs share, and of a single rig its own before.
-func (d *daemon) openSources() error {
-	var err error
-	if d.sources, err = d.openOwn(d.set); err != nil {
-		return err
-	}
-	rigs := d.set.Names()
-	for _, m := range d.set.MQTT {
-		s, err := mqttsub.New(mqttsub.Options{Name: m.Name, URL: m.URL, ClientID: m.Client, Username: m.User,
-			Password: m.Password, Prefix: m.Prefix, Rigs: rigs, Clock: d.clock, Log: d.log,
-			Ask: asked(m.Prefix, rigs), Kept: func(topic string) { d.heard(m.Name, topic) }})
-		if err != nil {
-			return fmt.Errorf("mqtt %s: %w", m.Name, err)
-		}
-		d.sources = append(d.sources, s)
-	}
-	if b := d.set.Broker; b != nil {
-		o := broker.Options{Name: "broker", Addr: b.Address, Prefix: b.Prefix, Rigs: rigs, Each: b.ConnectionsEach, Clock: d.clock, Log: d.log}
-		for _, u := range b.Users {
-			o.Users = append(o.Users, broker.User{Name: u.Name, Password: u.Password, Rig: cmp.Or(u.Rig, d.set.Rig), ReadOnly: u.ReadOnly})
-		}
-		s, err := broker.New(o)
-		if err != nil {
-			return fmt.Errorf("broker: %w", err)
-		}
-		d.broker = s
-		d.sources = append(d.sources, s)
-	}
-	return nil
-}
-
 // shut closes what is open, in no order that matters.
 func (d *daemon) shut() error {
 	var errs []error
@@ -263,24 +211,17 @@ func (d *daemon) run(ctx context.Context) error {
 		ErrorLog:          slog.NewLogLogger(d.log.Handler(), slog.LevelDebug),
 	}, d.control)
 
-	var sources, senders sync.WaitGroup
-	bring := func(s source.Source, to source.Sink) {
-		sources.Go(func() {
-			if err := s.Run(ctx, to); err != nil && ctx.Err() == nil {
-				d.log.Error("a source has stopped for good", "source", s.Name(), "err", err)
-			}
-		})
-	}
+	var senders sync.WaitGroup
 	for _, s := range d.sources {
-		bring(s, d.sink())
+		d.bring(ctx, s, d.sink())
 	}
 	for _, r := range d.rigs {
 		for _, s := range r.own {
-			bring(s, r)
+			d.bring(ctx, s, r)
 		}
-		sources.Go(func() { r.ear.run(ctx) })
-		sources.Go(func() { r.watching.run(ctx) })
-		sources.Go(func() { r.results.run(ctx) })
+		d.bringing.Go(func() { r.ear.run(ctx) })
+		d.bringing.Go(func() { r.watching.run(ctx) })
+		d.bringing.Go(func() { r.results.run(ctx) })
 	}
 	sendCtx, stopSend := context.WithCancel(context.Background())
 	defer stopSend()
@@ -296,7 +237,7 @@ func (d *daemon) run(ctx context.Context) error {
 		}
 	}
 	d.log.Info("stopping")
-	waitFor(&sources)
+	waitFor(&d.bringing)
 	stopDesks()
 	for working > 0 {
 		ended(<-ends)

@@ -58,7 +58,7 @@ func (f *feed) Snapshot() *dashboard.Snapshot {
 		line := sourceLine(src.State(), func(t time.Time) time.Time { return byRig(t, out.Now, d.speed) })
 		// A recording that was read to its end is silent, and well; so is a
 		// simulated rig once its night is over.
-		_, line.Quiet = src.(*recording.Source)
+		_, line.Quiet = src.Source.(*recording.Source)
 		line.Quiet = line.Quiet || d.demo != ""
 		if at := r.newest[src.Name()]; at != nil && d.set.House() { // others speak over it too
 			line.LastAt, line.Dropped, line.Why = time.Time{}, 0, nil

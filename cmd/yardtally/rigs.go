@@ -29,7 +29,7 @@ type oneRig struct {
 	ear      *ear
 	watching *watching
 	results  *results
-	own      []source.Source // where there are several: that bring nothing but this rig's readings
+	own      []*wired // where there are several: that bring nothing but this rig's readings
 
 	newest map[string]*atomic.Int64 // newest arrival by source that all share, Unix ns of this process; fixed
 	failed atomic.Pointer[string]   // why its account has stopped; nil: it has not
@@ -52,7 +52,7 @@ func (d *daemon) openRig(set *settings.Settings, teller desk.Teller) (*oneRig, e
 	}
 	r.taps = newTaps(r)
 	if d.set.House() {
-		if r.own, err = d.openOwn(set); err != nil {
+		if r.own, err = wireUp(d.planOwn(set)); err != nil {
 			return nil, err
 		}
 	}
@@ -60,7 +60,7 @@ func (d *daemon) openRig(set *settings.Settings, teller desk.Teller) (*oneRig, e
 }
 
 // sources are all that bring readings of the rig.
-func (r *oneRig) sources() []source.Source {
+func (r *oneRig) sources() []*wired {
 	return append(r.own[:len(r.own):len(r.own)], r.d.sources...)
 }
 

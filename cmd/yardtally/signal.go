@@ -72,7 +72,7 @@ func (d *daemon) publishers(rig string) (out []*sound.Publisher) {
 		prefix[name], called[name] = d.set.Broker.Prefix, "the daemon's own broker"
 	}
 	for _, s := range d.sources {
-		if p, ok := s.(interface {
+		if p, ok := s.Source.(interface {
 			Publish(context.Context, string, []byte) error
 		}); ok {
 			out = append(out, &sound.Publisher{To: called[s.Name()], Rig: rig,

@@ -139,7 +139,7 @@ func (d *daemon) postboxes() (out []*postbox) {
 	for _, s := range d.sources {
 		p := &postbox{name: s.Name(), prefix: prefix[s.Name()], state: s.State}
 		var ok bool
-		if p.to, ok = s.(interface {
+		if p.to, ok = s.Source.(interface {
 			Publish(context.Context, string, []byte) error
 			Retain(context.Context, string, []byte) error
 		}); ok {
