@@ -4,11 +4,12 @@ import (
 	"cmp"
 	"context"
 	"fmt"
-	"html/template"
 	"math"
 	"net/http"
 	"slices"
 	"strings"
+
+	template "github.com/DataDog/datadog-agent/pkg/template/html"
 
 	"yardtally/calibrate/quantity"
 	"yardtally/dashboard/door"

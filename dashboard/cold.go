@@ -5,11 +5,12 @@ import (
 	"encoding/csv"
 	"encoding/json"
 	"fmt"
-	"html/template"
 	"math"
 	"net/http"
 	"strconv"
 	"time"
+
+	template "github.com/DataDog/datadog-agent/pkg/template/html"
 
 	"yardtally/calibrate/quantity"
 	"yardtally/calibrate/syrup"

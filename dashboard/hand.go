@@ -4,12 +4,13 @@ import (
 	"cmp"
 	"context"
 	"fmt"
-	"html/template"
 	"math"
 	"net/http"
 	"slices"
 	"strings"
 	"time"
+
+	template "github.com/DataDog/datadog-agent/pkg/template/html"
 
 	"yardtally/calibrate/quantity"
 	"yardtally/dashboard/door"

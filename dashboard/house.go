@@ -5,13 +5,14 @@ import (
 	"cmp"
 	"encoding/csv"
 	"encoding/json"
-	"html/template"
 	"log/slog"
 	"net/http"
 	"slices"
 	"strconv"
 	"strings"
 	"time"
+
+	template "github.com/DataDog/datadog-agent/pkg/template/html"
 
 	"yardtally/dashboard/report"
 	"yardtally/meter/alarm"

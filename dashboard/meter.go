@@ -2,7 +2,6 @@ package dashboard
 
 import (
 	"context"
-	"html/template"
 	"io"
 	"net/http"
 	"net/url"
@@ -10,6 +9,8 @@ import (
 	"strconv"
 	"strings"
 	"time"
+
+	template "github.com/DataDog/datadog-agent/pkg/template/html"
 
 	"yardtally/dashboard/report"
 	"yardtally/meter/act"

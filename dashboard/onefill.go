@@ -5,13 +5,14 @@ import (
 	"encoding/csv"
 	"encoding/json"
 	"fmt"
-	"html/template"
 	"math"
 	"net/http"
 	"net/url"
 	"strconv"
 	"strings"
 	"time"
+
+	template "github.com/DataDog/datadog-agent/pkg/template/html"
 
 	"yardtally/calibrate/quantity"
 	"yardtally/dashboard/draw"

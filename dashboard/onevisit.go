@@ -2,7 +2,6 @@ package dashboard
 
 import (
 	"fmt"
-	"html/template"
 	"io"
 	"math"
 	"net/http"
@@ -11,6 +10,8 @@ import (
 	"strconv"
 	"strings"
 	"time"
+
+	template "github.com/DataDog/datadog-agent/pkg/template/html"
 
 	"yardtally/calibrate/quantity"
 	"yardtally/dashboard/draw"

@@ -5,7 +5,6 @@ import (
 	"crypto/sha256"
 	"embed"
 	"encoding/hex"
-	"html/template"
 	"net/http"
 	"net/url"
 	"path"
@@ -14,6 +13,8 @@ import (
 	"strings"
 	"sync"
 	"time"
+
+	template "github.com/DataDog/datadog-agent/pkg/template/html"
 
 	"yardtally/dashboard/door"
 	"yardtally/dashboard/report"
@@ -63,9 +64,13 @@ func (s *server) asset(w http.ResponseWriter, r *http.Request) {
 }
 
 var pages = template.Must(template.New("").Funcs(template.FuncMap{
-	"clock": clockTime,
-	"tie":   tie,
-	"bad":   func(field, name string) bool { return field == name },
+	"clock":  clockTime,
+	"tie":    tie,
+	"sums":   (*report.Figures).Sum,
+	"tables": sheetModel.tables,
+	"heads":  func(r report.SheetRow) bool { return r.Is == report.HeadRow },
+	"sumsUp": func(r report.SheetRow) bool { return r.Is == report.SumRow },
+	"bad":    func(field, name string) bool { return field == name },
 	"back": func(token, id, text, spot string) any {
 		return struct{ Token, ID, Text, Spot string }{token, id, text, spot}
 	},

@@ -2,12 +2,13 @@ package dashboard
 
 import (
 	"fmt"
-	"html/template"
 	"net/http"
 	"sort"
 	"strconv"
 	"strings"
 	"time"
+
+	template "github.com/DataDog/datadog-agent/pkg/template/html"
 
 	"yardtally/calibrate/quantity"
 	"yardtally/dashboard/report"

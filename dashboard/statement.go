@@ -518,8 +518,8 @@ type pageColumn struct {
 	Right    bool
 }
 
-// Tables are the sheet's tables.
-func (x sheetModel) Tables() (out []pageTable) {
+// tables are the sheet's tables.
+func (x sheetModel) tables() (out []pageTable) {
 	for i, t := range x.Sheet.Tables {
 		p := pageTable{ID: fmt.Sprint("t", i), Head: t.Head, Rows: t.Rows, Fold: x.Name == "balance" && t.Head != ""}
 		p.Many = len(t.Columns) > 7 && !p.Fold
@@ -537,9 +537,3 @@ func (x sheetModel) Tables() (out []pageTable) {
 	}
 	return out
 }
-
-// IsHead reports whether a row stands over others.
-func (p pageTable) IsHead(r report.SheetRow) bool { return r.Is == report.HeadRow }
-
-// IsSum reports whether a row sums others.
-func (p pageTable) IsSum(r report.SheetRow) bool { return r.Is == report.SumRow }

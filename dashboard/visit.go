@@ -2,11 +2,12 @@ package dashboard
 
 import (
 	"fmt"
-	"html/template"
 	"math"
 	"sort"
 	"strconv"
 	"strings"
+
+	template "github.com/DataDog/datadog-agent/pkg/template/html"
 
 	"yardtally/calibrate/quantity"
 	"yardtally/dashboard/draw"

@@ -3,11 +3,12 @@ package dashboard
 import (
 	"cmp"
 	"fmt"
-	"html/template"
 	"slices"
 	"sort"
 	"strconv"
 	"strings"
+
+	template "github.com/DataDog/datadog-agent/pkg/template/html"
 
 	"yardtally/calibrate/quantity"
 	"yardtally/dashboard/draw"

@@ -5,13 +5,14 @@ import (
 	_ "embed"
 	"errors"
 	"fmt"
-	"html/template"
 	"math"
 	"net/http"
 	"net/url"
 	"path"
 	"strings"
 	"time"
+
+	template "github.com/DataDog/datadog-agent/pkg/template/html"
 )
 
 //go:embed static/enter.html
