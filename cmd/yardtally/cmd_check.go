@@ -78,7 +78,7 @@ func runCheck(ctx context.Context, e *env, args []string) error {
 	sources := len(w.set.MQTT)
 	for _, set := range each {
 		of(set)
-		sources += len(set.Serial) + len(set.Recording)
+		sources += len(set.Serial) + len(set.Recording) + checkWays(ctx, &c, set, running)
 		for _, p := range set.Serial {
 			if running {
 				c.note("serial "+p.Name, "%s is the running daemon's", p.Port)
@@ -120,7 +120,7 @@ func runCheck(ctx context.Context, e *env, args []string) error {
 	}
 	c.of = ""
 	if sources == 0 && w.set.Broker == nil {
-		c.say("sources", errors.New("must be at least one [[serial]], [[recording]], [[mqtt]] or [broker], is none"), "")
+		c.say("sources", errors.New("must be at least one [[serial]], [[recording]], [[gpsd]], [[modbus]], [[mqtt]] or [broker], is none"), "")
 	}
 	if c.bad > 0 {
 		return fmt.Errorf("%d of %d things would not work", c.bad, c.all)

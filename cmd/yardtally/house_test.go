@@ -56,6 +56,11 @@ var rooms = map[string][]string{
 	"ingest/rigsim":                {"calibrate/quantity", "meter", "ingest/wire"},
 	"ingest/source":                {"meter", "ingest/wire", "golang.org/x/sys"},
 	"ingest/serialport":            {"ingest/source", "ingest/wire", "go.bug.st/serial", "golang.org/x/sys"},
+	"ingest/gpsd":                  {"meter", "ingest/source", "ingest/wire"},
+	"ingest/gpsd/gpsdtest":         {"github.com/creack/pty"},
+	"ingest/modbus":                {"meter", "ingest/modbus/registers", "ingest/source", "ingest/wire", "github.com/simonvetter/modbus"},
+	"ingest/modbus/registers":      {"meter"},
+	"ingest/modbus/modbustest":     {"github.com/creack/pty", "github.com/simonvetter/modbus", "golang.org/x/term"},
 	"ingest/mqttsub":               {"ingest/source", "ingest/wire", "github.com/eclipse/paho.mqtt.golang"},
 	"ingest/broker":                {"ingest/source", "ingest/wire", "github.com/mochi-mqtt/server/v2"},
 	"ingest/places":                {"meter/act", "meter/yard"},
@@ -72,7 +77,7 @@ var rooms = map[string][]string{
 	"dashboard/door":               {"golang.org/x/crypto", "github.com/DataDog/datadog-agent/pkg/template"},
 	"dashboard/draw":               {"calibrate/quantity", "meter/ledger", "meter/yard"},
 	"dashboard/report":             {"calibrate/...", "meter/act", "meter/books", "meter/ledger", "meter/outing", "meter/tote", "meter/worth", "meter/watch", "meter/alarm", "codeberg.org/go-pdf/fpdf", "golang.org/x/image"},
-	"cmd/yardtally/settings":       {"calibrate/quantity", "meter/act", "ingest/places", "ingest/wire", "github.com/pelletier/go-toml/v2"},
+	"cmd/yardtally/settings":       {"calibrate/quantity", "meter", "meter/act", "ingest/modbus/registers", "ingest/places", "ingest/wire", "github.com/pelletier/go-toml/v2"},
 	"cmd/yardtally":                {"calibrate/...", "meter/...", "ingest/...", "dashboard/...", "cmd/yardtally/settings", "golang.org/x/term", "github.com/creack/pty", "github.com/eclipse/paho.mqtt.golang"},
 }
 

@@ -63,7 +63,7 @@ func (d *daemon) planOwn(set *settings.Settings) (all []planned) {
 			return recording.New(recording.SourceOptions{Name: c.Name, Path: c.Path, Rig: set.Rig, Log: d.log})
 		}})
 	}
-	return all
+	return append(all, d.planWays(set)...)
 }
 
 // planShared is what all rigs share, and of a single rig its own before.

@@ -115,7 +115,9 @@ func (l *layout) table(at place, n *unstable.Node, list bool) place {
 				return place{} // decoding says what is wrong
 			}
 			at = place{fmt.Sprintf("%s[%d]", at.field, l.length[at.field]-1), plain(at.t.Elem())}
-			l.line[at.field] = l.lineOf(k)
+			if _, seen := l.line[at.field]; !seen { // [[a.b]] is in what [[a]] began
+				l.line[at.field] = l.lineOf(k)
+			}
 		} else if last && list {
 			l.badKind(l.lineOf(k), at.field, fmt.Sprintf("must be written [%s], as there is only one", name(n)), fmt.Sprintf("[[%s]]", name(n)))
 			return place{}

@@ -23,10 +23,13 @@ type rigTable struct {
 
 // ofRig are the keys that may stand in a rig's own file, beside its name. What
 // stands there takes the place of the house's; of yards, those of the same id.
-var ofRig = []string{"counter", "tote", "batch", "meter", "line", "yards", "provings", "serial", "recording"}
+var ofRig = []string{"counter", "tote", "batch", "meter", "line", "yards", "provings", "serial", "recording", "gpsd", "modbus"}
+
+// ownSources are those of them that bring readings.
+var ownSources = []string{"serial", "recording", "gpsd", "modbus"}
 
 // Each returns the settings of each rig: of a house with several each is the
-// whole with the rig's own Rig, Serial, Recording and Acts.
+// whole with the rig's own Rig, Serial, Recording, GPSD, Modbus and Acts.
 func (s *Settings) Each() []*Settings {
 	if len(s.Rigs) == 0 {
 		return []*Settings{s}
@@ -77,7 +80,7 @@ func (r *reader) rigs(f *file) {
 		r.bad(r.near("rigs[0]"), "rigs", fmt.Sprintf("must be at most %d", mostRigs), fmt.Sprint(len(f.Rigs)))
 		return
 	}
-	for _, key := range []string{"serial", "recording"} {
+	for _, key := range ownSources {
 		if _, ok := r.layout.line[key]; ok {
 			r.bad(r.near(key), key, "must stand in the settings file of the rig that it is of, as there are several", "")
 		}
@@ -93,15 +96,15 @@ func (r *reader) rigs(f *file) {
 		}
 		seen[x.Name] = true
 		one := *s
-		one.Rig, one.Rigs, one.Serial, one.Recording = x.Name, nil, nil, nil
+		one.Rig, one.Rigs, one.Serial, one.Recording, one.GPSD, one.Modbus = x.Name, nil, nil, nil, nil, nil
 		if x.Settings != "" {
 			r.own(at, x, &one)
 		}
-		for _, p := range one.Serial {
-			if by, ok := ports[p.Port]; ok {
-				r.bad(r.near(at), at+".settings", fmt.Sprintf("must not read the port %s, which rig %q reads", p.Port, by), "")
+		for _, p := range one.claims() {
+			if by, ok := ports[p]; ok {
+				r.bad(r.near(at), at+".settings", fmt.Sprintf("must not read %s, which rig %q reads", p, by), "")
 			}
-			ports[p.Port] = x.Name
+			ports[p] = x.Name
 		}
 		s.Rigs = append(s.Rigs, &one)
 	}

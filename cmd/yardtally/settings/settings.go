@@ -42,6 +42,8 @@ type Settings struct {
 	Serial []Serial
 	// Recording are files that are followed as they grow.
 	Recording []Recording
+	GPSD      []GPSD
+	Modbus    []Modbus
 	MQTT      []MQTT
 	Broker    *Broker
 	Influx    *Influx
@@ -77,6 +79,12 @@ type Serial struct {
 
 // Recording is a recording to follow.
 type Recording struct{ Name, Path string }
+
+// GPSD is a gpsd to ask for the position.
+type GPSD struct {
+	Name, Address string
+	Device        string // the receiver, as gpsd calls it; "": any that it has
+}
 
 // MQTT is a broker to subscribe at.
 type MQTT struct {
@@ -224,6 +232,14 @@ type file struct {
 		Name string `toml:"name"`
 		Path string `toml:"path"`
 	} `toml:"recording"`
+
+	GPSD []struct {
+		Name    string `toml:"name"`
+		Address string `toml:"address"`
+		Device  string `toml:"device"`
+	} `toml:"gpsd"`
+
+	Modbus []modbusTable `toml:"modbus"`
 
 	MQTT []struct {
 		Name         string `toml:"name"`

@@ -81,8 +81,8 @@ func (r *reader) userOf(f *file, at, rig string, reads bool) string {
 	return rig
 }
 
-// ports reads what a rig's readings come from that is its own: serial ports and
-// recordings. It returns what gives each source its name.
+// ports reads what a rig's readings come from that is its own: serial ports,
+// recordings and the others of ways.go. It returns what gives each source its name.
 func (r *reader) ports(f *file) (name func(at, given, fallback string, i int) string) {
 	s := r.s
 	names := map[string]bool{}
@@ -130,6 +130,8 @@ func (r *reader) ports(f *file) (name func(at, given, fallback string, i int) st
 		paths[path] = true
 		s.Recording = append(s.Recording, Recording{Name: name(at, c.Name, "recording", i), Path: path})
 	}
+	r.gpsd(f, name)
+	r.modbus(f, name)
 	return name
 }
 

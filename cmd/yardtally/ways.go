@@ -1,0 +1,47 @@
+package main
+
+import (
+	"context"
+
+	"yardtally/cmd/yardtally/settings"
+	"yardtally/ingest/gpsd"
+	"yardtally/ingest/modbus"
+	"yardtally/ingest/source"
+)
+
+// planWays is what brings one rig's readings and is neither a serial port nor a
+// recording.
+func (d *daemon) planWays(set *settings.Settings) (all []planned) {
+	for _, g := range set.GPSD {
+		all = append(all, planned{"gpsd", g.Name, g, func() (source.Source, error) {
+			return gpsd.New(gpsd.Options{Name: g.Name, Address: g.Address, Device: g.Device, Rig: set.Rig, Clock: d.clock, Log: d.log})
+		}})
+	}
+	for _, m := range set.Modbus {
+		all = append(all, planned{"modbus", m.Name, m, func() (source.Source, error) { return modbus.New(d.modbusOptions(set, &m)) }})
+	}
+	return all
+}
+
+func (d *daemon) modbusOptions(set *settings.Settings, m *settings.Modbus) modbus.Options {
+	return modbus.Options{Name: m.Name, Address: m.Address, Port: m.Port, Baud: m.Baud, Parity: m.Parity, StopBits: m.StopBits,
+		Every: m.Every, Timeout: m.Timeout, Registers: m.Registers, Rig: set.Rig, Clock: d.clock, Log: d.log}
+}
+
+// checkWays says of these sources whether they would work, and how many there
+// are.
+func checkWays(ctx context.Context, c *checker, set *settings.Settings, running bool) int {
+	for _, g := range set.GPSD {
+		c.say("gpsd "+g.Name, gpsd.Check(ctx, g.Address), "%s answers", g.Address)
+	}
+	for i := range set.Modbus {
+		m := &set.Modbus[i]
+		if running && m.Port != "" {
+			c.note("modbus "+m.Name, "%s is the running daemon's", m.Port)
+			continue
+		}
+		d := &daemon{clock: source.SystemClock{}}
+		c.say("modbus "+m.Name, modbus.Check(ctx, d.modbusOptions(set, m)), "%s gives %s", m.Address+m.Port, howMany(len(m.Registers), "register"))
+	}
+	return len(set.GPSD) + len(set.Modbus)
+}
