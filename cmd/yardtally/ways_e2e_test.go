@@ -87,8 +87,8 @@ func modbusCounter(address, port string) []settings.Modbus {
 		}}}
 }
 
-// named is the source of that name.
-func named(t *testing.T, w *atWork, name string) source.Source {
+// sourceNamed is the source of that name.
+func sourceNamed(t *testing.T, w *atWork, name string) source.Source {
 	t.Helper()
 	for _, s := range w.sources {
 		if s.Name() == name {
@@ -102,7 +102,7 @@ func named(t *testing.T, w *atWork, name string) source.Source {
 // play has the device count, and waits at each step until it was asked twice.
 func (p *pull) play(t *testing.T, w *atWork, d *modbustest.Device, also func(pullStep)) {
 	t.Helper()
-	src := named(t, w, "counter")
+	src := sourceNamed(t, w, "counter")
 	for _, s := range p.steps {
 		w.clock.set(s.at)
 		d.Hold(100, uint16(s.count>>16), uint16(s.count), uint16(s.up>>16), uint16(s.up))
@@ -166,7 +166,7 @@ func TestPullWithGpsd(t *testing.T) {
 		}
 	}
 	w := work(t, set, newStepClock(p.n.Start))
-	position := named(t, w, "position")
+	position := sourceNamed(t, w, "position")
 	p.play(t, w, d, func(s pullStep) {
 		// Until gpsd has told of this instant.
 		n := position.State().Messages
