@@ -120,7 +120,7 @@ func runCheck(ctx context.Context, e *env, args []string) error {
 	}
 	c.of = ""
 	if sources == 0 && w.set.Broker == nil {
-		c.say("sources", errors.New("must be at least one [[serial]], [[recording]], [[gpsd]], [[modbus]], [[mqtt]] or [broker], is none"), "")
+		c.say("sources", errors.New("must be at least one [[serial]], [[recording]], [[gpio]], [[gpsd]], [[modbus]], [[mqtt]] or [broker], is none"), "")
 	}
 	if c.bad > 0 {
 		return fmt.Errorf("%d of %d things would not work", c.bad, c.all)

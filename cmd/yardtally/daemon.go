@@ -21,8 +21,10 @@ import (
 	"yardtally/dashboard/door"
 	"yardtally/ingest/broker"
 	"yardtally/ingest/desk"
+	"yardtally/ingest/gpio"
 	"yardtally/ingest/journal"
 	"yardtally/ingest/publish"
+	"yardtally/ingest/sound"
 	"yardtally/ingest/source"
 	"yardtally/meter/act"
 )
@@ -58,6 +60,10 @@ type daemon struct {
 	door    *door.Door
 	page    net.Listener
 	control *socket
+	lamp    *sound.Lamp // of all rigs' signals; nil: none
+
+	pins   func(gpio.Pins) (gpio.Lines, error)       // nil: the kernel's
+	pinOut func(*settings.Pin) (sound.Switch, error) // nil: the kernel's
 
 	sources  []*wired       // that all rigs share; of a single rig, all of its
 	bringing sync.WaitGroup // all sources' goroutines, and those around the rigs
@@ -160,6 +166,9 @@ func (d *daemon) shut() error {
 	}
 	if d.control != nil {
 		d.control.Close()
+	}
+	if d.lamp != nil {
+		errs = append(errs, d.lamp.Close())
 	}
 	if d.outbox != nil {
 		errs = append(errs, d.outbox.Close())

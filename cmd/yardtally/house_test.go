@@ -56,6 +56,7 @@ var rooms = map[string][]string{
 	"ingest/rigsim":                {"calibrate/quantity", "meter", "ingest/wire"},
 	"ingest/source":                {"meter", "ingest/wire", "golang.org/x/sys"},
 	"ingest/serialport":            {"ingest/source", "ingest/wire", "go.bug.st/serial", "golang.org/x/sys"},
+	"ingest/gpio":                  {"meter", "ingest/source", "ingest/wire", "golang.org/x/sys"},
 	"ingest/gpsd":                  {"meter", "ingest/source", "ingest/wire"},
 	"ingest/gpsd/gpsdtest":         {"github.com/creack/pty"},
 	"ingest/modbus":                {"meter", "ingest/modbus/registers", "ingest/source", "ingest/wire", "github.com/simonvetter/modbus"},

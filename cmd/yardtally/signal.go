@@ -56,6 +56,9 @@ func (r *oneRig) openEar() error {
 			}
 			outlets = append(outlets, c)
 		}
+		if s.Pin != nil {
+			outlets = append(outlets, r.d.lampOf(s.Pin))
+		}
 	}
 	r.ear.giver = sound.New(r.log, outlets...)
 	return nil

@@ -50,6 +50,9 @@ func checkSignal(c *checker, set *settings.Settings, now time.Time) {
 		}
 		c.say("signal command", err, "%s can be run", s.Command[0])
 	}
+	if p := s.Pin; p != nil {
+		c.note("signal pin", "line %d of %s, for a lamp or a buzzer only", p.Line, p.Chip)
+	}
 	c.note("signal", "it signals only and drives no valve; do not rely on it, watch the feeder")
 }
 

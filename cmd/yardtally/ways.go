@@ -4,14 +4,21 @@ import (
 	"context"
 
 	"yardtally/cmd/yardtally/settings"
+	"yardtally/ingest/gpio"
 	"yardtally/ingest/gpsd"
 	"yardtally/ingest/modbus"
+	"yardtally/ingest/sound"
 	"yardtally/ingest/source"
 )
 
 // planWays is what brings one rig's readings and is neither a serial port nor a
 // recording.
 func (d *daemon) planWays(set *settings.Settings) (all []planned) {
+	for _, g := range set.GPIO {
+		all = append(all, planned{"gpio", g.Name, g, func() (source.Source, error) {
+			return gpio.New(gpio.Options{Name: g.Name, Pins: pinsOf(&g), Debounce: g.Debounce, Rig: set.Rig, Clock: d.clock, Log: d.log, Open: d.pins})
+		}})
+	}
 	for _, g := range set.GPSD {
 		all = append(all, planned{"gpsd", g.Name, g, func() (source.Source, error) {
 			return gpsd.New(gpsd.Options{Name: g.Name, Address: g.Address, Device: g.Device, Rig: set.Rig, Clock: d.clock, Log: d.log})
@@ -23,6 +30,22 @@ func (d *daemon) planWays(set *settings.Settings) (all []planned) {
 	return all
 }
 
+func pinsOf(g *settings.GPIO) gpio.Pins {
+	return gpio.Pins{Chip: g.Chip, Pulses: g.Pulses, Mark: g.Mark, Skip: g.Skip, ActiveLow: g.ActiveLow, Pull: g.Pull}
+}
+
+// lampOf is the lamp that all rigs' signals are given on.
+func (d *daemon) lampOf(p *settings.Pin) *sound.Lamp {
+	if d.lamp == nil {
+		open := d.pinOut
+		if open == nil {
+			open = func(p *settings.Pin) (sound.Switch, error) { return gpio.OpenOutput(p.Chip, p.Line, p.ActiveLow) }
+		}
+		d.lamp = sound.NewLamp(func() (sound.Switch, error) { return open(p) })
+	}
+	return d.lamp
+}
+
 func (d *daemon) modbusOptions(set *settings.Settings, m *settings.Modbus) modbus.Options {
 	return modbus.Options{Name: m.Name, Address: m.Address, Port: m.Port, Baud: m.Baud, Parity: m.Parity, StopBits: m.StopBits,
 		Every: m.Every, Timeout: m.Timeout, Registers: m.Registers, Rig: set.Rig, Clock: d.clock, Log: d.log}
@@ -31,6 +54,18 @@ func (d *daemon) modbusOptions(set *settings.Settings, m *settings.Modbus) modbu
 // checkWays says of these sources whether they would work, and how many there
 // are.
 func checkWays(ctx context.Context, c *checker, set *settings.Settings, running bool) int {
+	for i := range set.GPIO {
+		g := &set.GPIO[i]
+		if running {
+			c.note("gpio "+g.Name, "%s is the running daemon's", g.Chip)
+			continue
+		}
+		lines, err := gpio.Open(pinsOf(g))
+		if err == nil {
+			err = lines.Close()
+		}
+		c.say("gpio "+g.Name, err, "%s, line %d can be read", g.Chip, g.Pulses)
+	}
 	for _, g := range set.GPSD {
 		c.say("gpsd "+g.Name, gpsd.Check(ctx, g.Address), "%s answers", g.Address)
 	}
@@ -43,5 +78,5 @@ func checkWays(ctx context.Context, c *checker, set *settings.Settings, running 
 		d := &daemon{clock: source.SystemClock{}}
 		c.say("modbus "+m.Name, modbus.Check(ctx, d.modbusOptions(set, m)), "%s gives %s", m.Address+m.Port, howMany(len(m.Registers), "register"))
 	}
-	return len(set.GPSD) + len(set.Modbus)
+	return len(set.GPIO) + len(set.GPSD) + len(set.Modbus)
 }

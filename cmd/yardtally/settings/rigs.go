@@ -23,13 +23,13 @@ type rigTable struct {
 
 // ofRig are the keys that may stand in a rig's own file, beside its name. What
 // stands there takes the place of the house's; of yards, those of the same id.
-var ofRig = []string{"counter", "tote", "batch", "meter", "line", "yards", "provings", "serial", "recording", "gpsd", "modbus"}
+var ofRig = []string{"counter", "tote", "batch", "meter", "line", "yards", "provings", "serial", "recording", "gpio", "gpsd", "modbus"}
 
 // ownSources are those of them that bring readings.
-var ownSources = []string{"serial", "recording", "gpsd", "modbus"}
+var ownSources = []string{"serial", "recording", "gpio", "gpsd", "modbus"}
 
 // Each returns the settings of each rig: of a house with several each is the
-// whole with the rig's own Rig, Serial, Recording, GPSD, Modbus and Acts.
+// whole with the rig's own Rig, Serial, Recording, GPIO, GPSD, Modbus and Acts.
 func (s *Settings) Each() []*Settings {
 	if len(s.Rigs) == 0 {
 		return []*Settings{s}
@@ -87,6 +87,10 @@ func (r *reader) rigs(f *file) {
 	}
 	seen := map[string]bool{}
 	ports := map[string]string{}
+	lamp := ""
+	if s.Signal != nil && s.Signal.Pin != nil {
+		lamp = s.Signal.Pin.claim()
+	}
 	for i := range f.Rigs {
 		x := &f.Rigs[i]
 		at := fmt.Sprintf("rigs[%d]", i)
@@ -96,11 +100,14 @@ func (r *reader) rigs(f *file) {
 		}
 		seen[x.Name] = true
 		one := *s
-		one.Rig, one.Rigs, one.Serial, one.Recording, one.GPSD, one.Modbus = x.Name, nil, nil, nil, nil, nil
+		one.Rig, one.Rigs, one.Serial, one.Recording, one.GPIO, one.GPSD, one.Modbus = x.Name, nil, nil, nil, nil, nil, nil
 		if x.Settings != "" {
 			r.own(at, x, &one)
 		}
 		for _, p := range one.claims() {
+			if p == lamp {
+				r.bad(r.near(at), at+".settings", fmt.Sprintf("must not read %s, which [signal] drives", p), "")
+			}
 			if by, ok := ports[p]; ok {
 				r.bad(r.near(at), at+".settings", fmt.Sprintf("must not read %s, which rig %q reads", p, by), "")
 			}

@@ -136,7 +136,7 @@ func TestBadHouse(t *testing.T) {
 		"a bad name":         {two + "[[rigs]]\nname = \"a/b\"\n", "", `house.toml:7: rigs[2].name: must be at most 64 letters, digits and - : . _ beginning with a letter or digit, is "a/b"`},
 		"a port of nobody":   {two + "[[serial]]\nport = \"/dev/ttyUSB0\"\n", "", `house.toml:6: serial: must stand in the settings file of the rig that it is of, as there are several`},
 		"not there":          {two + "[[rigs]]\nname = \"dunlin\"\nsettings = \"none.toml\"\n", "", `house.toml:8: rigs[2].settings: must be a file that can be read (no such file or directory), is "none.toml"`},
-		"the house's":        {two, "units = \"SI\"\n", `rigs/heron.toml:1: units: is the house's: it must stand in the file that names the rigs, and here may stand rig, counter, tote, batch, meter, line, yards, provings, serial, recording, gpsd, modbus`},
+		"the house's":        {two, "units = \"SI\"\n", `rigs/heron.toml:1: units: is the house's: it must stand in the file that names the rigs, and here may stand rig, counter, tote, batch, meter, line, yards, provings, serial, recording, gpio, gpsd, modbus`},
 		"another's name":     {two, "rig = \"plover\"\n", `rigs/heron.toml:1: rig: must be "heron", as the house calls it, or be left out, is "plover"`},
 		"bad in its own":     {two, "[counter]\nfill = \"4\"\n", `rigs/heron.toml:2: counter.fill: must name its unit, one of gal, qt, pt, L, mL, m3, is "4"`},
 		"not TOML":           {two, "[counter\n", `rigs/heron.toml:1: is not TOML: `},

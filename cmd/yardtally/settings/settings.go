@@ -42,6 +42,7 @@ type Settings struct {
 	Serial []Serial
 	// Recording are files that are followed as they grow.
 	Recording []Recording
+	GPIO      []GPIO
 	GPSD      []GPSD
 	Modbus    []Modbus
 	MQTT      []MQTT
@@ -112,6 +113,7 @@ type Signal struct {
 	Command []string        // program and arguments; empty: none
 	Early   quantity.Volume // "full" comes so much before the set fill
 	Failing float64         // share of a pull's own flow below which it fails; 0: never said
+	Pin     *Pin            // that a lamp or a buzzer hangs on; nil: none
 }
 
 // Books says how the season's books are kept.
@@ -233,6 +235,8 @@ type file struct {
 		Path string `toml:"path"`
 	} `toml:"recording"`
 
+	GPIO []gpioTable `toml:"gpio"`
+
 	GPSD []struct {
 		Name    string `toml:"name"`
 		Address string `toml:"address"`
@@ -275,6 +279,10 @@ type file struct {
 		Command []string `toml:"command"`
 		Early   measure  `toml:"early"`
 		Failing measure  `toml:"failing"`
+
+		Pin       *int   `toml:"pin"`
+		PinChip   string `toml:"pin_chip"`
+		PinActive string `toml:"pin_active"`
 	} `toml:"signal"`
 
 	Books struct {

@@ -104,6 +104,7 @@ func TestExample(t *testing.T) {
 	rest := &Settings{Path: "/etc/heron.toml", Rig: "heron", Units: quantity.US, Data: "/etc/yardtally-data", Page: "127.0.0.1:8317",
 		Serial:    []Serial{{"counter board", "/dev/ttyUSB0", 115200}},
 		Recording: []Recording{{"card", "/media/card/heron.senml"}},
+		GPIO:      []GPIO{{"pins", "gpiochip0", 17, 27, 22, true, "up", time.Millisecond}},
 		GPSD:      []GPSD{{"position", "127.0.0.1:2947", "/dev/ttyACM0"}},
 		Modbus: []Modbus{{"level box", "", "/dev/ttyUSB1", 19200, "even", 1, 200 * time.Millisecond, 500 * time.Millisecond, []registers.Register{
 			{Channel: meter.Headspace, UnitID: 2, Input: true, Address: 7, Type: registers.I16, Scale: 0.1, Unit: "mm"},
@@ -114,7 +115,7 @@ func TestExample(t *testing.T) {
 		Broker: &Broker{"127.0.0.1:1883", "yardtally", []User{{"heron", "change me", false, "heron"}, {"shed", "change me too", true, "heron"}}, 64},
 		Door:   Door{Certificate: "/etc/heron.pem", Key: "/etc/heron.key"},
 		Influx: &Influx{"http://127.0.0.1:8086", "change me", "home", "yards"},
-		Signal: &Signal{true, []string{"aplay", "-q", "/etc/yardtally/{signal}.wav"}, quantity.VolumeOf(0.05 * gal / 1000), 0.5},
+		Signal: &Signal{true, []string{"aplay", "-q", "/etc/yardtally/{signal}.wav"}, quantity.VolumeOf(0.05 * gal / 1000), 0.5, &Pin{"gpiochip0", 23, false}},
 		Books:  Books{"$"}}
 	if !reflect.DeepEqual(s, rest) {
 		t.Errorf("got  %+v\nwant %+v", s, rest)
@@ -264,16 +265,16 @@ func TestBad(t *testing.T) {
 	}
 	const tote = "[tote]\ncapacity = \"275 gal\"\n"
 	for _, c := range []struct{ name, text, want string }{
-		{"unknown key at the top", `yard = 1`, `2: yard: is not a setting; here may stand rig, rigs, units, zone, data, page, counter, tote, batch, meter, line, yards, provings, serial, recording, gpsd, modbus, mqtt, broker, door, signal, books, influxdb`},
+		{"unknown key at the top", `yard = 1`, `2: yard: is not a setting; here may stand rig, rigs, units, zone, data, page, counter, tote, batch, meter, line, yards, provings, serial, recording, gpio, gpsd, modbus, mqtt, broker, door, signal, books, influxdb`},
 		{"unknown key in a table", "[counter]\nquite = \"2 s\"", `3: counter.quite: is not a setting; here may stand wrap_bits, quiet, least, most, fill, season, top_up, hose, deadhead, from`},
 		{"unknown key in a list", yardWith("entr = \"60 m\""), `5: yards[0].entr: is not a setting; here may stand id, name, position, outline, enter, leave, colonies, numbered, fill, season, closed, from`},
 		{"unknown key deep down", "[broker]\n[[broker.users]]\nname = \"heron\"\npassword = \"x\"\n[[broker.users]]\nname = \"wren\"\npasword = \"x\"", `6: broker.users[1].password: must be given, like password_file = "heron.secret"` +
 			"\n" + `8: broker.users[1].pasword: is not a setting; here may stand name, password, password_file, read_only, rig`},
 		{"unknown key in a line", `yards = [{id = "larch", position = [43, -91]}, {id = "mill", position = [43, -91], area = 4}]`, `2: yards[1].area: is not a setting; here may stand id, name, position, outline, enter, leave, colonies, numbered, fill, season, closed, from`},
-		{"unknown table", "[pump]\nspeed = 3", `2: pump: is not a setting; here may stand rig, rigs, units, zone, data, page, counter, tote, batch, meter, line, yards, provings, serial, recording, gpsd, modbus, mqtt, broker, door, signal, books, influxdb`},
-		{"unknown list", "[[hoses]]\nbore = \"3 in\"\n[[hoses]]", `2: hoses: is not a setting; here may stand rig, rigs, units, zone, data, page, counter, tote, batch, meter, line, yards, provings, serial, recording, gpsd, modbus, mqtt, broker, door, signal, books, influxdb` +
-			"\n" + `4: hoses: is not a setting; here may stand rig, rigs, units, zone, data, page, counter, tote, batch, meter, line, yards, provings, serial, recording, gpsd, modbus, mqtt, broker, door, signal, books, influxdb`},
-		{"a capital", `Page = ":0"`, `2: Page: is not a setting; here may stand rig, rigs, units, zone, data, page, counter, tote, batch, meter, line, yards, provings, serial, recording, gpsd, modbus, mqtt, broker, door, signal, books, influxdb`},
+		{"unknown table", "[pump]\nspeed = 3", `2: pump: is not a setting; here may stand rig, rigs, units, zone, data, page, counter, tote, batch, meter, line, yards, provings, serial, recording, gpio, gpsd, modbus, mqtt, broker, door, signal, books, influxdb`},
+		{"unknown list", "[[hoses]]\nbore = \"3 in\"\n[[hoses]]", `2: hoses: is not a setting; here may stand rig, rigs, units, zone, data, page, counter, tote, batch, meter, line, yards, provings, serial, recording, gpio, gpsd, modbus, mqtt, broker, door, signal, books, influxdb` +
+			"\n" + `4: hoses: is not a setting; here may stand rig, rigs, units, zone, data, page, counter, tote, batch, meter, line, yards, provings, serial, recording, gpio, gpsd, modbus, mqtt, broker, door, signal, books, influxdb`},
+		{"a capital", `Page = ":0"`, `2: Page: is not a setting; here may stand rig, rigs, units, zone, data, page, counter, tote, batch, meter, line, yards, provings, serial, recording, gpio, gpsd, modbus, mqtt, broker, door, signal, books, influxdb`},
 
 		{"no unit", yardWith(`enter = "60"`), `5: yards[0].enter: must name its unit, one of m, cm, mm, in, ft, is "60"`},
 		{"wrong unit", yardWith(`enter = "60 gal"`), `5: yards[0].enter: must end in its unit, one of m, cm, mm, in, ft, is "60 gal"`},
@@ -405,8 +406,8 @@ func TestBad(t *testing.T) {
 		{"a large hose", "[counter]\nhose = \"501 L\"", `3: counter.hose: must be between 0 and 500 L, is "501 L"`},
 		{"a long top-up", "[counter]\ntop_up = \"3 m\"", `3: counter.top_up: must be between 0 and 120 s, is "3 m"`},
 		{"a fill without unit", "[counter]\nfill = \"1\"", `3: counter.fill: must name its unit, one of gal, qt, pt, L, mL, m3, is "1"`},
-		{"signals for nobody", "[signal]\nmqtt = false", `2: signal: must have mqtt = true or a command`},
-		{"signals to no broker", "[signal]", `2: signal: must have a command where there is no [broker] and no [[mqtt]]`},
+		{"signals for nobody", "[signal]\nmqtt = false", `2: signal: must have mqtt = true, a command or a pin`},
+		{"signals to no broker", "[signal]", `2: signal: must have a command or a pin where there is no [broker] and no [[mqtt]]`},
 		{"a command without a program", "[signal]\ncommand = [\"\", \"x\"]", `3: signal.command: must begin with a program, like ["aplay", "-q", "/etc/yardtally/{signal}.wav"], is ["", "x"]`},
 		{"an empty command", "[signal]\ncommand = []", `3: signal.command: must begin with a program, like ["aplay", "-q", "/etc/yardtally/{signal}.wav"]`},
 		{"too early", "broker = {}\n[signal]\nearly = \"21 L\"", `4: signal.early: must be between 0 and 20 L, is "21 L"`},
@@ -427,7 +428,7 @@ func TestBad(t *testing.T) {
 		{"one key twice", "zone = \"UTC\"\nzone = \"UTC\"", `3: zone: key zone is already defined`},
 		{"one table twice", "[counter]\nquiet = \"2 s\"\n[counter]\nleast = \"1 L\"", `4: counter: table counter already exists`},
 		{"several at once", "zone = \"Iowa/Larch\"\nspeed = 1\n" + yardWith("enter = \"60\"\nfill = \"1\""), `2: zone: must be an IANA time zone like "America/Chicago", is "Iowa/Larch"` +
-			"\n" + `3: speed: is not a setting; here may stand rig, rigs, units, zone, data, page, counter, tote, batch, meter, line, yards, provings, serial, recording, gpsd, modbus, mqtt, broker, door, signal, books, influxdb` +
+			"\n" + `3: speed: is not a setting; here may stand rig, rigs, units, zone, data, page, counter, tote, batch, meter, line, yards, provings, serial, recording, gpio, gpsd, modbus, mqtt, broker, door, signal, books, influxdb` +
 			"\n" + `7: yards[0].enter: must name its unit, one of m, cm, mm, in, ft, is "60"` +
 			"\n" + `8: yards[0].fill: must name its unit, one of gal, qt, pt, L, mL, m3, is "1"`},
 	} {

@@ -25,10 +25,10 @@ func (r *reader) signal(f *file) {
 	switch {
 	case g.Command != nil && (len(g.Command) == 0 || g.Command[0] == ""):
 		r.fail("signal.command", `must begin with a program, like ["aplay", "-q", "/etc/yardtally/{signal}.wav"]`)
-	case g.Command == nil && !s.MQTT:
-		r.bad(r.near("signal"), "signal", "must have mqtt = true or a command", "")
-	case g.Command == nil && r.s.Broker == nil && len(r.s.MQTT) == 0:
-		r.bad(r.near("signal"), "signal", "must have a command where there is no [broker] and no [[mqtt]]", "")
+	case g.Command == nil && !s.MQTT && g.Pin == nil:
+		r.bad(r.near("signal"), "signal", "must have mqtt = true, a command or a pin", "")
+	case g.Command == nil && g.Pin == nil && r.s.Broker == nil && len(r.s.MQTT) == 0:
+		r.bad(r.near("signal"), "signal", "must have a command or a pin where there is no [broker] and no [[mqtt]]", "")
 	case g.Command != nil && strings.Contains(g.Command[0], "/"):
 		s.Command[0] = r.beside(g.Command[0]) // a name alone is looked for in $PATH
 	}
@@ -41,5 +41,6 @@ func (r *reader) signal(f *file) {
 		r.fail("signal.failing", fmt.Sprintf("must be between 0 and %d %%", mostFailing))
 	}
 	s.Failing = failing / 100
+	r.lamp(f, s)
 	r.s.Signal = s
 }

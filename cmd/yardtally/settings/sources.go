@@ -130,6 +130,7 @@ func (r *reader) ports(f *file) (name func(at, given, fallback string, i int) st
 		paths[path] = true
 		s.Recording = append(s.Recording, Recording{Name: name(at, c.Name, "recording", i), Path: path})
 	}
+	r.gpio(f, name)
 	r.gpsd(f, name)
 	r.modbus(f, name)
 	return name

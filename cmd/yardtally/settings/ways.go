@@ -13,6 +13,9 @@ func (s *Settings) claims() (out []string) {
 	for _, p := range s.Serial {
 		out = append(out, "the port "+p.Port)
 	}
+	for i := range s.GPIO {
+		out = append(out, s.GPIO[i].claims()...)
+	}
 	for _, g := range s.GPSD {
 		out = append(out, g.claim())
 	}

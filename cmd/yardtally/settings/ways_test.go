@@ -6,6 +6,16 @@ import "testing"
 func TestBadWays(t *testing.T) {
 	const box, count = "[[modbus]]\naddress = \"10.0.0.2:502\"\n", "[[modbus.registers]]\nchannel = \"pulses\"\ntable = \"holding\"\naddress = 1\ntype = \"u32\"\n"
 	for _, c := range []struct{ name, text, want string }{
+		{"buttons alone", "[[gpio]]\nmark = 27", `heron.toml:2: gpio[0].pulses: must be given, like 17, as presses of buttons are told from old ones by it`},
+		{"one pin twice", "[[gpio]]\npulses = 17\nmark = 17", `heron.toml:4: gpio[0].mark: must be a pin of its own, is 17`},
+		{"one pin for two", "[[gpio]]\npulses = 17\n[[gpio]]\npulses = 17", `heron.toml:5: gpio[1].pulses: must be a pin of its own, is 17`},
+		{"a pin that is read and driven", "[[gpio]]\npulses = 17\n[signal]\npin = 17", `heron.toml:5: signal.pin: must be a pin of its own, and [[gpio]] reads it, is 17`},
+		{"a pin out of any chip", "[[gpio]]\npulses = -1", `heron.toml:3: gpio[0].pulses: must be a line of the chip, between 0 and 511, is -1`},
+		{"a chip elsewhere", "[[gpio]]\npulses = 1\nchip = \"/dev/gpiochip0\"", `heron.toml:4: gpio[0].chip: must be a GPIO chip's name in /dev, like "gpiochip0", is "/dev/gpiochip0"`},
+		{"pulled sideways", "[[gpio]]\npulses = 1\npull = \"sideways\"", `heron.toml:4: gpio[0].pull: must be "up", "down" or "none", is "sideways"`},
+		{"active in between", "[[gpio]]\npulses = 1\nactive = \"both\"", `heron.toml:4: gpio[0].active: must be "low" or "high", is "both"`},
+		{"a slow pulse", "[[gpio]]\npulses = 1\ndebounce = \"1 s\"", `heron.toml:4: gpio[0].debounce: must be between 0 and 0.1 s, is "1 s"`},
+		{"a lamp's chip without lamp", "[signal]\ncommand = [\"true\"]\npin_chip = \"gpiochip1\"", `heron.toml:4: signal.pin_chip: must stand beside a pin, is "gpiochip1"`},
 		{"a gpsd nowhere", "[[gpsd]]\naddress = \"here\"", `heron.toml:3: gpsd[0].address: must be host:port, like "127.0.0.1:2947", is "here"`},
 		{"one gpsd twice", "[[gpsd]]\n[[gpsd]]", `heron.toml:3: gpsd[1]: must not read the gpsd at 127.0.0.1:2947, which another one reads`},
 		{"a receiver with a blank", "[[gpsd]]\ndevice = \"/dev/a b\"", `heron.toml:3: gpsd[0].device: must be a receiver as gpsd calls it, like "/dev/ttyACM0", in at most 200 plain characters without blanks, is "/dev/a b"`},
