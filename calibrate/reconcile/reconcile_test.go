@@ -348,8 +348,11 @@ func TestAgainstLagrange(t *testing.T) {
 // The uncertainties, tests and sizes are what repeated draws show.
 func TestDraws(t *testing.T) {
 	draws := 4000
-	if os.Getenv("YARDTALLY_FULL") != "" {
+	switch {
+	case os.Getenv("YARDTALLY_FULL") == "long":
 		draws = 40000
+	case os.Getenv("YARDTALLY_FULL") != "":
+		draws = 20000
 	}
 	rnd := rand.New(rand.NewPCG(7, 2))
 	clean, truth := random(rnd)

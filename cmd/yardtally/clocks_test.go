@@ -294,8 +294,10 @@ func TestNightUnderWrongClocks(t *testing.T) {
 	switch {
 	case raced:
 		deals = 2
-	case full():
+	case long():
 		seeds, deals = 20, 40
+	case full():
+		seeds, deals = 20, 16
 	}
 	for seed := range uint64(seeds) {
 		s := rigsim.SmallNight(seed + 1)

@@ -383,7 +383,11 @@ func call(t testing.TB, args ...string) string {
 }
 
 // full reports whether the long runs were asked for.
-func full() bool { return os.Getenv("YARDTALLY_FULL") == "1" }
+func full() bool { return os.Getenv("YARDTALLY_FULL") != "" }
+
+// long says whether they are as many as the figures in DEVELOPERS.md were made
+// with, which takes twice as long.
+func long() bool { return os.Getenv("YARDTALLY_FULL") == "long" }
 
 // seeds are those of the nights that are tried.
 func seeds() []uint64 {

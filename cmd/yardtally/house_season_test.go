@@ -163,8 +163,11 @@ func (h *houseSeason) play(nights int) {
 func TestHouseSeason(t *testing.T) {
 	t.Parallel()
 	nights, seeds := 4, 5
-	if full() {
+	switch {
+	case long():
 		seeds = 20
+	case full():
+		seeds = 10
 	}
 	held, yards, all, named := 0, 0, 0, 0
 	for seed := 1; seed <= seeds; seed++ {

@@ -76,12 +76,15 @@ func agree(t *testing.T, n *night, a, b *ledger.View) {
 	}
 }
 
-// nightsOf returns how many nights of each case to play.
-func nightsOf(quick, full uint64) uint64 {
-	if raced {
+// nightsOf returns how many nights of each case to play, all of them with
+// YARDTALLY_FULL=long.
+func nightsOf(quick, full, long uint64) uint64 {
+	switch {
+	case raced:
 		return min(quick, 2)
-	}
-	if os.Getenv("YARDTALLY_FULL") != "" {
+	case os.Getenv("YARDTALLY_FULL") == "long":
+		return long
+	case os.Getenv("YARDTALLY_FULL") != "":
 		return full
 	}
 	return quick
@@ -196,14 +199,14 @@ func trusted(t *testing.T, nothing, all *score) {
 // detectors were made, nights up to 1200 were looked at.
 func TestHeldOutNights(t *testing.T) {
 	t.Parallel()
-	nothing, all := oddNights(t, 2001, nightsOf(12, 160))
+	nothing, all := oddNights(t, 2001, nightsOf(12, 60, 160))
 	trusted(t, nothing, all)
 }
 
 // TestOddNights holds odd nights against all that is known of them.
 func TestOddNights(t *testing.T) {
 	t.Parallel()
-	nothing, all := oddNights(t, 1, nightsOf(24, 400))
+	nothing, all := oddNights(t, 1, nightsOf(24, 120, 400))
 	trusted(t, nothing, all)
 	for what, y := range map[string]*score{"nothing": nothing, "everything": all} {
 		y.sound(t, what)
@@ -347,7 +350,7 @@ func TestNightsByCase(t *testing.T) {
 		}, true, false, nil},
 	} {
 		t.Run(c.name, func(t *testing.T) {
-			y := over(t, nightsOf(c.count, 10*c.count), func(t *testing.T, seed uint64) *score {
+			y := over(t, nightsOf(c.count, 5*c.count, 10*c.count), func(t *testing.T, seed uint64) *score {
 				n := playNight(t, c.night(seed))
 				recs := carried(t, n, seed%2 == 1)
 				s := n.settled(c.mark)
@@ -370,7 +373,7 @@ func TestNightsByCase(t *testing.T) {
 func TestTwinNights(t *testing.T) {
 	t.Parallel()
 	type sum struct{ same, apart int }
-	sums := make([]sum, nightsOf(4, 60))
+	sums := make([]sum, nightsOf(4, 30, 60))
 	over(t, uint64(len(sums)), func(t *testing.T, seed uint64) *score {
 		dirty := playNight(t, rigsim.OddNight(seed))
 		clean := *dirty
@@ -430,7 +433,7 @@ func TestUnheardButton(t *testing.T) {
 	t.Parallel()
 	var mu sync.Mutex
 	heardAll, lostSome, wrong := 0, 0, 0.0
-	over(t, nightsOf(8, 80), func(t *testing.T, seed uint64) *score {
+	over(t, nightsOf(8, 40, 80), func(t *testing.T, seed uint64) *score {
 		s := rigsim.SmallNight(seed)
 		s.Fitted = append(without(s.Fitted, meter.Lat, meter.Lon, meter.HDOP), meter.Mark, meter.Skip)
 		s.Wire = rigsim.Rough{Seed: seed, Lose: 0.1, Double: 0.05, Late: 0.05, LateBy: 5 * time.Second}

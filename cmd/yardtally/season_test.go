@@ -144,8 +144,11 @@ func closes(t *testing.T, text, column string) {
 func TestSeasonBooks(t *testing.T) {
 	t.Parallel()
 	nights, seeds := 6, 1
-	if full() {
+	switch {
+	case long():
 		nights, seeds = 12, 20
+	case full():
+		nights, seeds = 12, 10
 	}
 	held, named, yards := 0, 0, 0
 	for seed := 1; seed <= seeds; seed++ {

@@ -316,7 +316,7 @@ func fittedBy(seed uint64, s rigsim.Scenario) rigsim.Scenario {
 func TestWatchNights(t *testing.T) {
 	t.Parallel()
 	roomy(t)
-	seeds := nightsOf(8, 300)
+	seeds := nightsOf(8, 300, 300)
 	cases := watchCases()
 	each := make([][]told, seeds)
 	clean := make([]told, seeds)
@@ -411,7 +411,7 @@ func watchSeed(t *testing.T, seed uint64, cases []watchCase) (out []told, clean 
 	}
 	for i := range cases {
 		c := &cases[i]
-		if c.rare && seed > nightsOf(4, 60) {
+		if c.rare && seed > nightsOf(4, 60, 60) {
 			out = append(out, told{})
 			continue
 		}
@@ -479,7 +479,7 @@ func (w *watched) says(what string) string {
 // TestQuietHours: with the pump off nothing is told, for 300 hours.
 func TestQuietHours(t *testing.T) {
 	t.Parallel()
-	nights := nightsOf(1, 10)
+	nights := nightsOf(1, 10, 10)
 	all := over(t, nights, func(t *testing.T, seed uint64) *score {
 		lasts := 31 * time.Hour
 		if nights == 1 {

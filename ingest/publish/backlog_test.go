@@ -70,7 +70,7 @@ func heapWhileSending(t *testing.T, n int) int64 {
 // bytes and more that a row has; the bound is a twentieth of that.
 func TestBacklogInBoundedMemory(t *testing.T) {
 	few, many := 3*night, 103*night
-	if os.Getenv("YARDTALLY_FULL") == "1" {
+	if os.Getenv("YARDTALLY_FULL") != "" {
 		many = 1_000_000
 	}
 	a := heapWhileSending(t, few)

@@ -128,22 +128,27 @@ func run(t *testing.T, set setting, n int) *tally {
 // be: a bag too few in the books is missing. Bounds are those asked for, widened by three standard
 // deviations of what so many seasons give where they are fewer than 2,000.
 func TestSeasons(t *testing.T) {
-	most, others := 40, 8
+	clean, most, others := 40, 40, 8
 	switch {
 	case raced:
-		most, others = 4, 2
+		clean, most, others = 4, 4, 2
+	case os.Getenv("YARDTALLY_FULL") == "long":
+		clean, most, others = 2000, 2000, 200
 	case os.Getenv("YARDTALLY_FULL") != "":
-		most, others = 2000, 200
+		clean, most, others = 2000, 400, 100
 	}
 	for i, set := range []setting{{sensor: true, water: true}, {water: true}, {sensor: true}, {}, {sensor: true, water: true, uncounted: true}, {uncounted: true}} {
-		n := others
-		if i == 0 {
-			n = most
-		}
 		var table strings.Builder
 		fmt.Fprintf(&table, "%-7s %-8s %-8s %-14s seasons   holds   ± kg  rejects  chi2/dof    named    alone candidates cleared\n", "level", "water", "stock", "fault")
 		for _, what := range []string{"", "loss", "bag in a mix", "bag bought", "meter 4 % off", "Brix 2 off"} {
 			set.fault, set.loss = what, what == "loss"
+			n := others
+			switch {
+			case i == 0 && what == "":
+				n = clean
+			case i == 0:
+				n = most
+			}
 			c := run(t, set, n)
 			of := func(k, of int) float64 { return 100 * float64(k) / float64(max(1, of)) }
 			level, water, stock := "by eye", "unknown", "counted"
@@ -209,8 +214,10 @@ func TestTwoFaults(t *testing.T) {
 	switch {
 	case raced:
 		n = 2
-	case os.Getenv("YARDTALLY_FULL") != "":
+	case os.Getenv("YARDTALLY_FULL") == "long":
 		n = 500
+	case os.Getenv("YARDTALLY_FULL") != "":
+		n = 120
 	}
 	both := 0
 	for seed := range uint64(n) {

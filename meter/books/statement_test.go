@@ -311,8 +311,11 @@ func random(seed uint64) *invented {
 // same as the one that they make up.
 func TestStatementCloses(t *testing.T) {
 	n := uint64(60)
-	if os.Getenv("YARDTALLY_FULL") != "" {
+	switch {
+	case os.Getenv("YARDTALLY_FULL") == "long":
 		n = 1500
+	case os.Getenv("YARDTALLY_FULL") != "":
+		n = 400
 	}
 	for seed := range n {
 		s := random(seed)
@@ -495,8 +498,11 @@ func TestByName(t *testing.T) {
 // and with what figures are off by it still closes.
 func TestStatementWithBalance(t *testing.T) {
 	n := uint64(12)
-	if os.Getenv("YARDTALLY_FULL") != "" {
+	switch {
+	case os.Getenv("YARDTALLY_FULL") == "long":
 		n = 300
+	case os.Getenv("YARDTALLY_FULL") != "":
+		n = 80
 	}
 	known := 0
 	for seed := range n {

@@ -438,16 +438,19 @@ func asText(causes map[string]float64) string {
 	return strings.Join(names, ", ")
 }
 
-// rigsFor is how many rigs of a kind a test simulates: 2,000 where the environment says
-// YARDTALLY_FULL=1; fewer of turbines, whose curves take longer to make; a few
-// under the race detector.
-func rigsFor(turbine bool) int {
+// rigsFor is how many rigs a test simulates. Where the environment says
+// YARDTALLY_FULL it is 2,000 of those whose interval must hold on both sides,
+// and 400 of others, or of all 2,000 with YARDTALLY_FULL=long; else fewer, of
+// turbines too, whose curves take longer to make; a few under the race detector.
+func rigsFor(turbine, bothSides bool) int {
 	if b, ok := debug.ReadBuildInfo(); ok && slices.Contains(b.Settings, debug.BuildSetting{Key: "-race", Value: "true"}) {
 		return 30
 	}
 	switch {
-	case os.Getenv("YARDTALLY_FULL") == "1":
+	case os.Getenv("YARDTALLY_FULL") == "long", os.Getenv("YARDTALLY_FULL") != "" && bothSides:
 		return 2000
+	case os.Getenv("YARDTALLY_FULL") != "":
+		return 400
 	case turbine:
 		return 100
 	}
@@ -489,7 +492,7 @@ func TestChance(t *testing.T) {
 		{"turbine, one proving", plan{true, 1, middle, allDoubts}, 1, 0, 0},
 	} {
 		t.Run(tc.name, func(t *testing.T) {
-			n := rigsFor(tc.plan.turbine)
+			n := rigsFor(tc.plan.turbine, tc.atMost < 1)
 			full := n >= 2000
 			all := tc.plan.run(t, n)
 			fills, yards, seasons := sumUp(all, perFill), sumUp(all, perYard), sumUp(all, perSeason)
@@ -539,7 +542,7 @@ func TestChanceByCause(t *testing.T) {
 		{"slip", slips, []string{proving.CauseSlow, proving.CauseFast, proving.CauseUnknown, proving.CauseBody, byProving}},
 	} {
 		for kind, name := range []string{"oval gear", "turbine"} {
-			n := max(20, rigsFor(kind == 1)/5)
+			n := max(20, rigsFor(kind == 1, false)/5)
 			all := plan{kind == 1, 5, corners, tc.on}.run(t, n)
 			yards, causes := sumUp(all, perYard), statedCauses(all)
 			if tc.on == 0 {

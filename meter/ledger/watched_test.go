@@ -69,11 +69,14 @@ func foldNight(t *testing.T, st *State, cfg *config, s rigsim.Scenario, each fun
 	return truth
 }
 
-func sensorNights(quick, whole uint64) uint64 {
-	if os.Getenv("YARDTALLY_FULL") != "" {
-		return whole
+func sensorNights(quick, full, long uint64) uint64 {
+	switch os.Getenv("YARDTALLY_FULL") {
+	case "":
+		return quick
+	case "long":
+		return long
 	}
-	return quick
+	return full
 }
 
 // simNight is a night on which no sensor fails: of any of the simulator's kinds.
@@ -110,7 +113,7 @@ func TestSensorsThatAreWell(t *testing.T) {
 	var names []string
 	rows := map[string]*row{}
 	hours := 0.0
-	for seed := range sensorNights(20, 300) {
+	for seed := range sensorNights(20, 100, 300) {
 		name, s := simNight(seed)
 		if rows[name] == nil {
 			rows[name] = &row{}
@@ -144,7 +147,7 @@ func TestSensorsThatFail(t *testing.T) {
 		for _, c := range channels {
 			found, nights := 0, 0
 			var took []float64
-			for seed := range sensorNights(2, 30) {
+			for seed := range sensorNights(2, 10, 30) {
 				s := rigsim.WatchNight(1000 + seed)
 				s.Air[0].Temp += 4 // a night that is long enough for thermometers to show it
 				from, lasts := 50*time.Minute, 25*time.Minute
@@ -226,7 +229,7 @@ func TestSensorsThatFail(t *testing.T) {
 func TestPulled(t *testing.T) {
 	var flow, level, tote, outlet []float64
 	pulls, with := 0, 0
-	for seed := range sensorNights(4, 60) {
+	for seed := range sensorNights(4, 30, 60) {
 		s := rigsim.WatchNight(2000 + seed)
 		s.Meter.SlipViscous, s.Thickness = 0, 0
 		acts := simActs(&s)
@@ -386,7 +389,7 @@ func TestViewOfSensors(t *testing.T) {
 
 // A level that stands still since its sensor does accuses no pull of being none.
 func TestStuckLevelAccuses(t *testing.T) {
-	for seed := range sensorNights(3, 30) {
+	for seed := range sensorNights(3, 15, 30) {
 		s := rigsim.WatchNight(3000 + seed)
 		s.Faults = []rigsim.Fault{{Channel: meter.Headspace, After: 35 * time.Minute, For: 10 * time.Hour, Kind: rigsim.Stuck}}
 		recs, _ := simRecords(t, s, 0)

@@ -403,8 +403,11 @@ func anyActs(g *rand.Rand, n int) []act.Act {
 
 func TestAnySequence(t *testing.T) {
 	seeds := uint64(500)
-	if os.Getenv("YARDTALLY_FULL") != "" {
+	switch {
+	case os.Getenv("YARDTALLY_FULL") == "long":
 		seeds = 50000
+	case os.Getenv("YARDTALLY_FULL") != "":
+		seeds = 10000
 	}
 	for seed := range seeds {
 		g := rand.New(rand.NewPCG(seed, 7))
