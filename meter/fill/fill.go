@@ -26,6 +26,7 @@ type Move struct {
 	Took     int64        // ns, by the board's own clock where it has one
 	Meter    *worth.Meter // says what pulses are worth
 	Fast     bool         // faster than the line can flow
+	Driven   bool         // the rig came from elsewhere since the open piece began
 }
 
 // Rules say what is a fill.
@@ -145,7 +146,7 @@ const (
 // Next takes in a move and appends to out what it completed.
 func (s *State) Next(m Move, r Rules, out []Piece) []Piece {
 	moved := m.To > m.From
-	if s.Open && (m.Session != s.Now.Session || m.Took > Unseen || m.Fast) {
+	if s.Open && (m.Session != s.Now.Session || m.Took > Unseen || m.Fast || m.Driven) {
 		out = s.close(m.Meter, r, out)
 	}
 	switch {

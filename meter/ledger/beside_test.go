@@ -101,6 +101,62 @@ func TestBeside(t *testing.T) {
 	}
 }
 
+// Stray pulses that begin in one yard and go on until the first pull in the next
+// do not carry it with them: what flowed there is a piece of its own. A receiver
+// that errs by as much for a while cuts no pull in two.
+func TestDriven(t *testing.T) {
+	const north = 1 / 111195.08 // degrees a metre
+	for _, c := range []struct {
+		name   string
+		at     func(s float64) float64 // m along the road, s from the first pulse on
+		pieces int
+	}{
+		{"to the next yard", func(s float64) float64 { return 12 * max(0, min(s, 30)-14) }, 2},
+		{"a walk along the row", func(s float64) float64 { return 1.5 * max(0, min(s, 30)-14) }, 1},
+		{"the receiver jumps", func(s float64) float64 {
+			if s >= 14 {
+				return 400
+			}
+			return 0
+		}, 1},
+	} {
+		var recs []meter.Record
+		count := 1000.0
+		for k := range 130 * 5 {
+			s := float64(k)/5 - 40 // from the first pulse on
+			switch {
+			case s > 70:
+			case s > 50:
+				count += 20.0 / 5 // a pull
+			case s > 0:
+				count += 2.0 / 5
+			}
+			r := meter.Record{Seq: uint64(k + 1), Boot: 1, Mono: 77*sec + int64(k)*sec/5, Wall: t0 + int64(k)*sec/5, Source: "serial",
+				Readings: []meter.Reading{{Channel: meter.Pulses, Value: math.Floor(count)}}}
+			if k%5 == 0 {
+				r.Readings = append(r.Readings, meter.Reading{Channel: meter.Lat, Value: 43.2 + c.at(s)*north}, meter.Reading{Channel: meter.Lon, Value: -91.9})
+			}
+			recs = append(recs, r)
+		}
+		l := New("heron")
+		l.SetActs(settings())
+		if err := l.Rebuild(replayOf(recs)); err != nil {
+			t.Fatal(err)
+		}
+		f := l.st.Flows
+		if len(f) != c.pieces {
+			t.Errorf("%s: %d pieces of flow, want %d", c.name, len(f), c.pieces)
+			continue
+		}
+		if first, last := f[0].First, f[len(f)-1].Last; first != 1000 || float64(last) != math.Floor(count) {
+			t.Errorf("%s: counts %d to %d, want 1000 to %g", c.name, first, last, math.Floor(count))
+		}
+		if begins := float64(f[len(f)-1].Start-t0)/1e9 - 40; c.pieces > 1 && (begins < 30 || begins > 50 || f[0].Last != f[1].First) {
+			t.Errorf("%s: the pull's piece begins %.1f s after the first pulse, the pieces are %d to %d and %d to %d", c.name, begins, f[0].First, f[0].Last, f[1].First, f[1].Last)
+		}
+	}
+}
+
 // A leak while the rig stands is told as it goes on, over when it is, and the
 // same live, derived anew, and loaded in the middle of it; so is all else
 // that is seen of levels.

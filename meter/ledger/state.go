@@ -282,13 +282,42 @@ func (s *State) flow(cfg *config, sp *span, o *total.Outcome) {
 		under = cfg.at(s.Fill.Now.Under)
 	}
 	done := s.Fill.Next(fill.Move{Session: o.Session, From: o.From, To: o.To, FromAt: o.FromAt, ToAt: o.ToAt,
-		Took: o.Took, Meter: s.meter(under), Fast: o.Fast}, under.fills, buf[:0])
+		Took: o.Took, Meter: s.meter(under), Fast: o.Fast, Driven: s.driven()}, under.fills, buf[:0])
 	for i := range done {
 		s.closed(cfg, &done[i])
 	}
 	if o.To > o.From && s.Fill.Open {
 		s.pulsed()
 	}
+}
+
+// away is how far from where it stood the rig has come to another place: less
+// than two yards are apart, and more than it creeps in a pull. fastest is the
+// greatest speed of a loaded trailer, m/s, well meant: what came faster is a
+// receiver that errs. A pull may seem to begin some seconds before the rig
+// stands where counter and receiver go by different clocks. Common practice, no
+// source, all three.
+const (
+	away    quantity.Length = 60
+	fastest                 = 40.0
+	seeming                 = int64(15_000_000_000)
+)
+
+// driven reports whether the rig came to another place since the open piece of
+// flow began. Nobody pulls on the road: pulses that go on from one yard to the
+// next are stray ones, and must not carry the next yard's first pull with them.
+func (s *State) driven() bool {
+	n := len(s.Stays)
+	if !s.Fill.Open || n == 0 {
+		return false
+	}
+	now, stands := s.Track.Open()
+	was := &s.Stays[n-1]
+	if !stands || now.From-s.Fill.Now.Start < seeming {
+		return false
+	}
+	d := yard.Distance(was.Lat, was.Lon, now.Lat, now.Lon)
+	return d > away && float64(d) <= fastest*float64(now.From-was.To)/1e9
 }
 
 // gap tells of what the counter may have kept from us.

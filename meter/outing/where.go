@@ -259,6 +259,9 @@ func (a *account) at(from, to int64) (in string, why Reason, known bool) {
 		case !c.mark:
 			a.hit(c.act)
 			return c.yard, ByTap, c.yard != ""
+		case a.apart(from, to):
+			// Pulses began at one place and ended at another: which of them flowed
+			// where, the counts do not tell.
 		case c.known && (f.Why != yard.TwoYards || c.yard == f.Yard || c.yard == f.Other):
 			return c.yard, ByMark, true
 		}
