@@ -2,23 +2,26 @@ package main
 
 import (
 	"context"
+	"encoding/json"
 	"errors"
 	"fmt"
 	"io"
 	"io/fs"
 	"log/slog"
+	"maps"
 	"net"
 	"net/url"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"time"
 
 	"yardtally/cmd/yardtally/settings"
 	"yardtally/dashboard/door"
 	"yardtally/ingest/recording"
-	"yardtally/ingest/serialport"
 	"yardtally/ingest/source"
+	"yardtally/meter/ledger"
 )
 
 // runCheck says of each thing the settings name whether it would work. It
@@ -28,6 +31,8 @@ func runCheck(ctx context.Context, e *env, args []string) error {
 	w := where{house: true}
 	w.flags(fs)
 	example := fs.Bool("example", false, "print settings to start from, every key with a comment, and check nothing")
+	listen := fs.Bool("listen", false, "listen at each serial port for some seconds: does it speak?")
+	asJSON := fs.Bool("json", false, "print as JSON")
 	if err := parse(e, fs, args, 0); err != nil {
 		return err
 	}
@@ -39,6 +44,25 @@ func runCheck(ctx context.Context, e *env, args []string) error {
 		return err
 	}
 	c := checker{out: e.out}
+	if *asJSON {
+		c.out = io.Discard
+	}
+	err := w.check(ctx, &c, &thisBoard, *listen)
+	if *asJSON {
+		enc := json.NewEncoder(e.out)
+		enc.SetIndent("", "  ")
+		enc.SetEscapeHTML(false)
+		err = errors.Join(enc.Encode(c.list), err)
+	}
+	return err
+}
+
+// listenFor is for how long check listens at a port. Boards speak five times a
+// second.
+const listenFor = 3 * time.Second
+
+// check says of each thing whether it would work.
+func (w *where) check(ctx context.Context, c *checker, on *machine, listen bool) error {
 	each := w.set.Each()
 	// of has what is said be of one rig, where there are several.
 	of := func(set *settings.Settings) {
@@ -62,7 +86,28 @@ func runCheck(ctx context.Context, e *env, args []string) error {
 	} else {
 		daemon = nil
 	}
-	c.say("data", checkFolder(w.data), "%s can be written", w.data)
+	var state *stateDoc
+	if running {
+		state = new(stateDoc)
+		if err := daemon.state(ctx, state); err != nil {
+			c.note("daemon", "what it holds open is not known: %v", err)
+			state = nil
+		} else {
+			checkFaults(c, state)
+		}
+	}
+	err = checkFolder(w.data)
+	if err == nil {
+		err = checkFiles(w.data)
+	}
+	c.say("data", err, "%s can be written", w.data)
+	views := w.views(ctx, c, err == nil)
+	newest := int64(0)
+	for _, v := range views {
+		newest = max(newest, v.At)
+	}
+	checkRoom(c, w.data, grownADay(w.data, views))
+	on.checkClock(c, newest)
 	if running {
 		c.note("page", "%s is the running daemon's", w.set.Page)
 	} else {
@@ -78,13 +123,25 @@ func runCheck(ctx context.Context, e *env, args []string) error {
 	sources := len(w.set.MQTT)
 	for _, set := range each {
 		of(set)
-		sources += len(set.Serial) + len(set.Recording) + checkWays(ctx, &c, set, running)
+		sources += len(set.Serial) + len(set.Recording) + checkWays(ctx, c, set, running)
 		for _, p := range set.Serial {
+			if state != nil {
+				checkHeld(c, state, set.Rig, "serial", p.Name, listen)
+				continue
+			}
 			if running {
 				c.note("serial "+p.Name, "%s is the running daemon's", p.Port)
 				continue
 			}
-			c.say("serial "+p.Name, checkPort(p.Port, p.Baud), "%s opens at %d baud", p.Port, p.Baud)
+			wait := time.Duration(0)
+			if listen {
+				wait = listenFor
+			}
+			heard, err := checkPort(p.Port, p.Baud, wait)
+			if heard != "" {
+				heard = ", " + heard
+			}
+			c.say("serial "+p.Name, err, "%s opens at %d baud%s", p.Port, p.Baud, heard)
 		}
 		for _, r := range set.Recording {
 			f, _, err := recording.Open(r.Path)
@@ -101,24 +158,51 @@ func runCheck(ctx context.Context, e *env, args []string) error {
 			err = checkDial(ctx, m.URL)
 		}
 		c.say("mqtt "+m.Name, err, "%s answers", m.URL)
+		if err == nil {
+			as := "nobody named"
+			if m.User != "" {
+				as = "user " + m.User
+			}
+			c.say("mqtt "+m.Name+" sign-in", checkSignIn(m, w.set.Names()), "%s may read the readings", as)
+		}
+		if state != nil {
+			checkHeld(c, state, "", "mqtt", m.Name, false)
+		}
 	}
 	if b := w.set.Broker; b != nil {
 		err := wouldOpen(&settings.Settings{Rig: w.set.Rig, Rigs: w.set.Rigs, Broker: b})
 		if err == nil && !running {
 			err = checkListen(b.Address)
 		}
-		c.say("broker", err, "%s would serve", b.Address)
+		if err == nil && state != nil {
+			checkHeld(c, state, "", "broker", brokerName, false)
+		} else {
+			c.say("broker", err, "%s would serve", b.Address)
+		}
 	}
 	if in := w.set.Influx; in != nil {
-		c.say("influxdb", checkDial(ctx, in.URL), "%s answers", in.URL)
-		checkStore(ctx, &c, w.data, daemon)
+		err := checkDial(ctx, in.URL)
+		c.say("influxdb", err, "%s answers", in.URL)
+		if err == nil {
+			c.say("influxdb bucket", checkProbe(ctx, in), "%s takes points", in.Bucket)
+		}
+		checkStore(ctx, c, w.data, daemon)
 	}
 	for _, set := range each {
 		of(set)
-		checkSignal(&c, set, time.Now())
-		checkLine(&c, set, time.Now())
+		checkSignal(c, set, time.Now())
+		checkLine(c, set, time.Now())
+	}
+	for _, v := range views {
+		if set := w.set.Of(v.Rig); set != nil {
+			of(set)
+			checkSensors(c, v, set.Zone, on.now())
+		}
 	}
 	c.of = ""
+	if m := w.set.Metrics; m != nil && !running {
+		c.say("metrics", checkListen(m.Address), "%s is free", m.Address)
+	}
 	if sources == 0 && w.set.Broker == nil {
 		c.say("sources", errors.New("must be at least one [[serial]], [[recording]], [[gpio]], [[gpsd]], [[modbus]], [[mqtt]] or [broker], is none"), "")
 	}
@@ -133,24 +217,95 @@ func wouldOpen(set *settings.Settings) error {
 	return (&daemon{set: set, clock: source.SystemClock{}}).openSources()
 }
 
+// views are what the rigs' ledgers derive: of the running daemon, else of the
+// journal, where there is one that can be read.
+func (w *where) views(ctx context.Context, c *checker, can bool) (out []*ledger.View) {
+	if _, err := os.Stat(filepath.Join(w.data, journalFile)); err != nil || !can {
+		return nil
+	}
+	for _, name := range w.set.Names() {
+		b, err := openBackend(ctx, w.data, name, false)
+		if err != nil {
+			c.note("journal", "what it has of rig %s is not known: %v", name, err)
+			continue
+		}
+		v, err := b.View(ctx)
+		if err = errors.Join(err, b.Close()); err != nil {
+			c.say("journal", err, "")
+			continue
+		}
+		out = append(out, v)
+	}
+	return out
+}
+
+// checkFaults says what the running daemon says is wrong with it.
+func checkFaults(c *checker, st *stateDoc) {
+	rigs := slices.Sorted(maps.Keys(st.Faults))
+	for _, rig := range rigs {
+		for _, text := range st.Faults[rig] {
+			c.say("daemon", fmt.Errorf("rig %s: %s", rig, text), "")
+		}
+	}
+	if st.Damage > 0 {
+		c.say("journal", mend("yardtally backup FILE (what can be read; keep both)", "%d parts of it cannot be read", st.Damage), "")
+	}
+	if n := st.Stats.Failures; n > 0 {
+		c.note("journal", "%d commits have failed since the daemon started; %d records wait", n, st.Stats.Pending)
+	}
+}
+
+// state asks the daemon what it holds open.
+func (b *remote) state(ctx context.Context, st *stateDoc) error {
+	one := *b
+	if one.rig == "" {
+		one.rig = one.rigs[0] // any of them: it is the whole daemon's
+	}
+	return one.get(ctx, "state", st)
+}
+
+// checked is one thing that was looked at.
+type checked struct {
+	Rig  string `json:"rig,omitempty"`
+	What string `json:"what"`
+	How  string `json:"state"` // "works", "fails", "note"
+	Text string `json:"text"`
+	Mend string `json:"mend,omitempty"` // the command, or what to do
+}
+
 type checker struct {
 	out      io.Writer
 	of       string // before what it says is of, where there are several rigs
 	all, bad int
+	list     []checked
 }
 
 func (c *checker) say(what string, err error, good string, args ...any) {
 	c.all++
+	x := checked{What: what, How: "works", Text: fmt.Sprintf(good, args...)}
 	if err != nil {
 		c.bad++
-		fmt.Fprintf(c.out, "FAILS  %s%s: %v\n", c.of, what, err)
-		return
+		x.How, x.Text = "fails", err.Error()
+		var m mendable
+		if errors.As(err, &m) {
+			x.Mend = m.mend
+		}
 	}
-	fmt.Fprintf(c.out, "works  %s%s: %s\n", c.of, what, fmt.Sprintf(good, args...))
+	c.put(x)
 }
 
 func (c *checker) note(what, text string, args ...any) {
-	fmt.Fprintf(c.out, "-      %s%s: %s\n", c.of, what, fmt.Sprintf(text, args...))
+	c.put(checked{What: what, How: "note", Text: fmt.Sprintf(text, args...)})
+}
+
+func (c *checker) put(x checked) {
+	x.Rig = strings.TrimSuffix(strings.TrimPrefix(c.of, "rig "), ", ")
+	c.list = append(c.list, x)
+	mark := map[string]string{"works": "works", "fails": "FAILS", "note": "-"}[x.How]
+	fmt.Fprintf(c.out, "%-6s %s%s: %s\n", mark, c.of, x.What, x.Text)
+	if x.Mend != "" {
+		fmt.Fprintf(c.out, "       to mend it: %s\n", x.Mend)
+	}
 }
 
 func count(s *settings.Settings, key string) int {
@@ -186,10 +341,20 @@ func checkFolder(dir string) error {
 		if errors.As(err, &pe) {
 			err = pe.Err
 		}
+		err = fmt.Errorf("must be a folder that can be written, is %s: %w", dir, err)
+		switch {
+		case errors.Is(err, fs.ErrPermission) && at == dir:
+			err = mendable{err, fmt.Sprintf("sudo chown -R %s: %s", userName(), dir)}
+		case errors.Is(err, fs.ErrPermission):
+			err = mendable{err, fmt.Sprintf("sudo install -d -o %s -m 770 %s", userName(), dir)}
+		}
+		return err
+	}
+	_, err = f.Write(make([]byte, 4096)) // a full disk makes files, and fills none
+	if err = errors.Join(err, f.Close(), os.Remove(f.Name())); err != nil {
 		return fmt.Errorf("must be a folder that can be written, is %s: %w", dir, err)
 	}
-	f.Close()
-	return os.Remove(f.Name())
+	return nil
 }
 
 func checkListen(addr string) error {
@@ -216,13 +381,4 @@ func checkDial(ctx context.Context, raw string) error {
 		return fmt.Errorf("nobody answers at %s: %w", raw, err)
 	}
 	return c.Close()
-}
-
-// checkPort opens a serial port and closes it again.
-func checkPort(path string, baud int) error {
-	p, err := serialport.OpenPort(path, baud)
-	if err != nil {
-		return err
-	}
-	return p.Close()
 }

@@ -17,6 +17,7 @@ import (
 	mqtt "github.com/eclipse/paho.mqtt.golang"
 
 	"yardtally/calibrate/quantity"
+	"yardtally/cmd/yardtally/logbook"
 	"yardtally/cmd/yardtally/settings"
 	"yardtally/dashboard/door"
 	"yardtally/dashboard/report"
@@ -122,7 +123,9 @@ func (m *demo) run(ctx context.Context) error {
 	defer line.Close()
 	defer tty.Close()
 	if m.log == nil {
-		m.log = slog.New(slog.NewTextHandler(m.e.err, &slog.HandlerOptions{Level: slog.LevelWarn}))
+		book := logbook.New(m.e.err, true)
+		book.Set(slog.LevelWarn, false)
+		m.log = book.Logger()
 	}
 	set, err := m.settings(tty.Name())
 	if err != nil {

@@ -5,8 +5,12 @@ import (
 	"fmt"
 	"log/slog"
 	"net"
+	"os"
 	"runtime/debug"
+	"sync"
 
+	"yardtally/cmd/yardtally/logbook"
+	"yardtally/cmd/yardtally/settings"
 	"yardtally/ingest/source"
 )
 
@@ -18,6 +22,7 @@ func runRun(ctx context.Context, e *env, args []string) error {
 	if err := parse(e, fs, args, 0); err != nil {
 		return err
 	}
+	inFolder := w.data != ""
 	if err := w.findSettings(); err != nil {
 		return err
 	}
@@ -28,13 +33,34 @@ func runRun(ctx context.Context, e *env, args []string) error {
 		return usageError{fmt.Errorf("-rig: must be the settings' rig %q, is %q", w.set.Rig, w.rig)}
 	}
 	thrift()
-	level := slog.LevelInfo
-	if *verbose {
-		level = slog.LevelDebug
-	}
+	f, _ := e.err.(*os.File)
+	book := logbook.New(e.err, f == nil || !logbook.ToJournal(f, os.Getenv("JOURNAL_STREAM")))
 	d := &daemon{set: w.set, clock: &source.Steady{Clock: source.SystemClock{}}, bootID: source.BootID(), speed: 1,
-		log: slog.New(slog.NewTextHandler(e.err, &slog.HandlerOptions{Level: level}))}
-	if err := openDaemon(ctx, d); err != nil {
+		log: book.Logger(), book: book, verbose: *verbose}
+	d.setLog(w.set)
+	d.reread = func() (*settings.Settings, error) {
+		set, err := settings.Read(w.settings)
+		if err == nil && inFolder {
+			set.Data = w.data
+			for _, one := range set.Rigs {
+				one.Data = w.data
+			}
+		}
+		return set, err
+	}
+	booked, unbook := context.WithCancel(context.Background())
+	var booking sync.WaitGroup
+	booking.Go(func() { book.Run(booked) })
+	defer booking.Wait()
+	defer unbook()
+	if err := d.beManaged(); err != nil {
+		return err
+	}
+	defer d.manager.Close()
+	opened := d.opening()
+	err := openDaemon(ctx, d)
+	opened()
+	if err != nil {
 		return err
 	}
 	debug.FreeOSMemory() // what deriving a season from its readings left over
@@ -53,7 +79,24 @@ func runRun(ctx context.Context, e *env, args []string) error {
 	if sources == 0 {
 		fmt.Fprintln(e.out, "No source of readings is set: add [[serial]], [[recording]], [[mqtt]] or [broker] to the settings.")
 	}
+	hangups, ignore := context.WithCancel(ctx)
+	defer ignore()
+	var hearing sync.WaitGroup
+	hearing.Go(func() { d.hearHangups(hangups) })
+	defer hearing.Wait()
+	defer ignore()
 	return d.run(ctx)
+}
+
+// setLog has the log be as the settings say; -v is louder.
+func (d *daemon) setLog(set *settings.Settings) {
+	level := set.Log.Level
+	if d.verbose {
+		level = slog.LevelDebug
+	}
+	if d.book != nil {
+		d.book.Set(level, set.Log.JSON)
+	}
 }
 
 // pageURL is the address to type into a browser on this machine.

@@ -52,7 +52,7 @@ func controlHandler(rigs ...*local) http.Handler {
 			h.ServeHTTP(w, r)
 		case strings.HasPrefix(r.URL.Path, "/house/"):
 			by[rigs[0].rig].ServeHTTP(w, r)
-		case r.URL.Path == "/rig" || r.URL.Path == "/rigs":
+		case r.URL.Path == "/rig" || r.URL.Path == "/rigs" || r.URL.Path == "/reload":
 			by[rigs[0].rig].ServeHTTP(w, r)
 		default:
 			http.Error(w, fmt.Sprintf("rig: must be one of the daemon's, is %q", rig), http.StatusUnprocessableEntity)
@@ -148,6 +148,22 @@ func rigHandler(b *local, rigs []*local) http.Handler {
 		}
 		rep, err := b.Backup(r.Context(), path)
 		answer(w, rep, err)
+	})
+	mux.HandleFunc("GET /state", func(w http.ResponseWriter, r *http.Request) {
+		if b.daemon == nil {
+			fail(w, errNoFile)
+			return
+		}
+		answer(w, b.daemon.state(), nil)
+	})
+	mux.HandleFunc("POST /reload", func(w http.ResponseWriter, r *http.Request) {
+		// It is not broken off half way where who asked goes.
+		if b.daemon == nil {
+			fail(w, errNoFile)
+			return
+		}
+		out, err := b.daemon.reload(context.WithoutCancel(r.Context()))
+		answer(w, out, err)
 	})
 	mux.HandleFunc("GET /store", func(w http.ResponseWriter, r *http.Request) {
 		st, err := b.store()

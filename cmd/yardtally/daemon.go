@@ -14,8 +14,11 @@ import (
 	"path/filepath"
 	"reflect"
 	"sync"
+	"sync/atomic"
 	"time"
 
+	"yardtally/cmd/yardtally/logbook"
+	"yardtally/cmd/yardtally/notify"
 	"yardtally/cmd/yardtally/settings"
 	"yardtally/dashboard"
 	"yardtally/dashboard/door"
@@ -44,13 +47,17 @@ type daemon struct {
 	*oneRig // the only rig; nil where there are several
 	rigs    []*oneRig
 
-	set    *settings.Settings
-	clock  source.Clock
-	log    *slog.Logger
-	bootID string
-	demo   string        // a line for the page, "" in earnest
-	speed  float64       // of the clock against life
-	commit time.Duration // how often readings are synced; 0: one second
+	set      *settings.Settings
+	clock    source.Clock
+	log      *slog.Logger
+	book     *logbook.Book // that log writes into; nil: elsewhere
+	bootID   string
+	demo     string         // a line for the page, "" in earnest
+	speed    float64        // of the clock against life
+	manager  *notify.Socket // of services; nil: none
+	watchdog time.Duration  // it wants to be told so often that the daemon lives; 0: it does not
+	verbose  bool           // whatever the settings say, the log says all
+	commit   time.Duration  // how often readings are synced; 0: one second
 
 	journal *journal.Journal
 	house   *desk.House
@@ -60,13 +67,24 @@ type daemon struct {
 	door    *door.Door
 	page    net.Listener
 	control *socket
-	lamp    *sound.Lamp // of all rigs' signals; nil: none
+	lamp    *sound.Lamp  // of all rigs' signals; nil: none
+	lampPin settings.Pin // that lamp has
 
 	pins   func(gpio.Pins) (gpio.Lines, error)       // nil: the kernel's
 	pinOut func(*settings.Pin) (sound.Switch, error) // nil: the kernel's
 
-	sources  []*wired       // that all rigs share; of a single rig, all of its
-	bringing sync.WaitGroup // all sources' goroutines, and those around the rigs
+	now       atomic.Pointer[settings.Settings]  // those of the newest reload; nil: set
+	reread    func() (*settings.Settings, error) // nil: there is no file
+	reloading sync.Mutex                         // held by a reload
+	up        chan struct{}                      // closed once run has brought everything up; reloads wait for it
+	working   context.Context                    // that run works until the end of
+	wiring    sync.RWMutex                       // held while the lists of sources change
+	sources   []*wired                           // that all rigs share; of a single rig, all of its
+	gauge     gauge
+	committed func(time.Duration, error) // hears of the journal's commits; nil: gauge does
+	web       context.Context            // of pages and metrics, while it runs
+	metrics   *metricsServer             // nil: they are not served
+	bringing  sync.WaitGroup             // all sources' goroutines, and those around the rigs
 }
 
 // openDaemon opens everything the settings name, or nothing.
@@ -76,10 +94,14 @@ func openDaemon(ctx context.Context, d *daemon) (err error) {
 			d.shut()
 		}
 	}()
+	d.up = make(chan struct{})
+	if d.committed == nil {
+		d.committed = d.gauge.committed
+	}
 	if err := os.MkdirAll(d.set.Data, 0o770); err != nil {
 		return fmt.Errorf("data: %w", err)
 	}
-	if d.journal, err = journal.Open(filepath.Join(d.set.Data, journalFile), journal.Options{Log: d.log, MaxPending: mostPending(len(d.set.Rigs))}); err != nil {
+	if d.journal, err = journal.Open(filepath.Join(d.set.Data, journalFile), journal.Options{Log: d.log, MaxPending: mostPending(len(d.set.Rigs)), Committed: d.committed}); err != nil {
 		return err
 	}
 	if d.house, err = desk.OpenHouse(d.journal); err != nil {
@@ -122,6 +144,11 @@ func openDaemon(ctx context.Context, d *daemon) (err error) {
 	if err := d.openDoor(); err != nil {
 		return fmt.Errorf("door: %w", err)
 	}
+	if m := d.set.Metrics; m != nil {
+		if d.metrics, err = listenMetrics(*m); err != nil {
+			return err
+		}
+	}
 	d.control, err = listenControl(d.set.Data)
 	return err
 }
@@ -163,6 +190,9 @@ func (d *daemon) shut() error {
 	var errs []error
 	if d.page != nil {
 		d.page.Close()
+	}
+	if d.metrics != nil {
+		d.metrics.l.Close()
 	}
 	if d.control != nil {
 		d.control.Close()
@@ -220,6 +250,11 @@ func (d *daemon) run(ctx context.Context) error {
 		ErrorLog:          slog.NewLogLogger(d.log.Handler(), slog.LevelDebug),
 	}, d.control)
 
+	d.working, d.web = ctx, webCtx
+	if d.metrics != nil {
+		d.metrics.serve(webCtx, d)
+	}
+
 	var senders sync.WaitGroup
 	for _, s := range d.sources {
 		d.bring(ctx, s, d.sink())
@@ -238,6 +273,14 @@ func (d *daemon) run(ctx context.Context) error {
 		senders.Go(func() { _ = d.forward.Run(sendCtx) })
 	}
 
+	close(d.up)
+	if err := d.manager.Send(notify.Ready, notify.Status(d.status())); err != nil {
+		d.log.Warn("the service manager cannot be told", "err", err)
+	}
+	if h := newHeart(d); h != nil {
+		d.bringing.Go(func() { h.run(ctx) })
+	}
+
 	for working > 0 && ctx.Err() == nil {
 		select {
 		case <-ctx.Done():
@@ -246,6 +289,9 @@ func (d *daemon) run(ctx context.Context) error {
 		}
 	}
 	d.log.Info("stopping")
+	_ = d.manager.Send(notify.Stopping)
+	d.reloading.Lock() // no reload goes on, or begins
+	defer d.reloading.Unlock()
 	waitFor(&d.bringing)
 	stopDesks()
 	for working > 0 {
@@ -256,6 +302,9 @@ func (d *daemon) run(ctx context.Context) error {
 	stopWeb()
 	stopServing(pages)
 	stopServing(ctl)
+	if d.metrics != nil {
+		stopServing(d.metrics.http)
+	}
 	return errors.Join(errors.Join(failed...), d.shut())
 }
 
@@ -328,15 +377,24 @@ func (d *daemon) applySettings(ctx context.Context) error {
 	return nil
 }
 
-// sayAll adds acts for whatever in the settings is new since they were last
-// said to this journal.
-func sayAll(ctx context.Context, to interface {
+// hearsActs is told what settings say.
+type hearsActs interface {
 	Acts(context.Context) ([]act.Act, error)
 	AddActs(context.Context, ...act.Act) (int, error)
-}, set *settings.Settings, now int64) error {
+}
+
+// sayAll adds acts for whatever in the settings is new since they were last
+// said to this journal.
+func sayAll(ctx context.Context, to hearsActs, set *settings.Settings, now int64) error {
+	_, err := sayNew(ctx, to, set, now)
+	return err
+}
+
+// sayNew is sayAll, and returns how many there were.
+func sayNew(ctx context.Context, to hearsActs, set *settings.Settings, now int64) (int, error) {
 	acts, err := to.Acts(ctx)
 	if err != nil {
-		return err
+		return 0, err
 	}
 	type key struct {
 		about string
@@ -361,7 +419,7 @@ func sayAll(ctx context.Context, to interface {
 		fresh = append(fresh, act.Act{ID: newID(), Rig: set.Rig, Who: bySettings, When: now, From: s.From, Body: s.Body, Replaces: known[k]})
 	}
 	_, err = to.AddActs(ctx, fresh...)
-	return err
+	return len(fresh), err
 }
 
 // newID returns an id that no other act anywhere has.

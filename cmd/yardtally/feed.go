@@ -42,8 +42,8 @@ func (f *feed) Watch(ctx context.Context) <-chan struct{} { return f.r.desk.Watc
 // Snapshot implements dashboard.Feed.
 func (f *feed) Snapshot() *dashboard.Snapshot {
 	r, d := f.r, f.r.d
-	s := r.desk.Snapshot()
-	out := &dashboard.Snapshot{View: s.View, Units: r.set.Units, Currency: r.set.Books.Currency, Zone: r.set.Zone, Speed: d.speed, Demo: d.demo,
+	s, set := r.desk.Snapshot(), r.settings()
+	out := &dashboard.Snapshot{View: s.View, Units: set.Units, Currency: set.Books.Currency, Zone: set.Zone, Speed: d.speed, Demo: d.demo,
 		Now: d.clock.Now().Mono + s.Offset}
 	out.Live = dashboard.Live{Flow: s.Live.Flow, FlowAt: s.Live.FlowAt, Syrup: s.Live.Syrup, SyrupAt: s.Live.SyrupAt,
 		Signal: s.Live.Signal, SignalAt: s.Live.SignalAt}
@@ -60,7 +60,7 @@ func (f *feed) Snapshot() *dashboard.Snapshot {
 		// simulated rig once its night is over.
 		_, line.Quiet = src.Source.(*recording.Source)
 		line.Quiet = line.Quiet || d.demo != ""
-		if at := r.newest[src.Name()]; at != nil && d.set.House() { // others speak over it too
+		if at := r.newestOf(src.Name()); at != nil && d.set.House() { // others speak over it too
 			line.LastAt, line.Dropped, line.Why = time.Time{}, 0, nil
 			if ns := at.Load(); ns != 0 {
 				line.LastAt = byRig(time.Unix(0, ns), out.Now, d.speed)
@@ -74,7 +74,7 @@ func (f *feed) Snapshot() *dashboard.Snapshot {
 	for _, text := range s.Faults {
 		say(text)
 	}
-	for _, text := range r.ear.giver.Faults() {
+	for _, text := range r.ear.gives().Faults() {
 		say(text)
 	}
 	if !d.set.House() { // else the page of all rigs says it

@@ -20,15 +20,17 @@ func newHousePage(d *daemon) *housePage { return &housePage{d: d, turn: make(cha
 
 // options are what the house's pages need.
 func (h *housePage) options() *dashboard.Options {
-	set := h.d.set
 	return &dashboard.Options{Feed: h, Said: h, Books: h, Rig: "the house", House: true, Version: version(), Log: h.d.log,
-		SayAct: func(a *act.Act) string { return sayAct(a.Body, set.Units, set.Zone, set.Books.Currency) }}
+		SayAct: func(a *act.Act) string {
+			set := h.d.settings()
+			return sayAct(a.Body, set.Units, set.Zone, set.Books.Currency)
+		}}
 }
 
 // Snapshot implements dashboard.Feed.
 func (h *housePage) Snapshot() *dashboard.Snapshot {
-	d := h.d
-	out := &dashboard.Snapshot{Units: d.set.Units, Currency: d.set.Books.Currency, Zone: d.set.Zone, Speed: d.speed, Demo: d.demo, Now: h.Now().NS}
+	d, set := h.d, h.d.settings()
+	out := &dashboard.Snapshot{Units: set.Units, Currency: set.Books.Currency, Zone: set.Zone, Speed: d.speed, Demo: d.demo, Now: h.Now().NS}
 	for _, r := range d.rigs {
 		out.Rigs = append(out.Rigs, r.desk.Snapshot().View)
 	}

@@ -79,7 +79,10 @@ var rooms = map[string][]string{
 	"dashboard/draw":               {"calibrate/quantity", "meter/ledger", "meter/yard"},
 	"dashboard/report":             {"calibrate/...", "meter/act", "meter/books", "meter/ledger", "meter/outing", "meter/tote", "meter/worth", "meter/watch", "meter/alarm", "codeberg.org/go-pdf/fpdf", "golang.org/x/image"},
 	"cmd/yardtally/settings":       {"calibrate/quantity", "meter", "meter/act", "ingest/modbus/registers", "ingest/places", "ingest/wire", "github.com/pelletier/go-toml/v2"},
-	"cmd/yardtally":                {"calibrate/...", "meter/...", "ingest/...", "dashboard/...", "cmd/yardtally/settings", "golang.org/x/term", "github.com/creack/pty", "github.com/eclipse/paho.mqtt.golang"},
+	"cmd/yardtally/logbook":        {},
+	"cmd/yardtally/notify":         {"golang.org/x/sys"},
+	"cmd/yardtally/gauges":         {},
+	"cmd/yardtally":                {"calibrate/...", "meter/...", "ingest/...", "dashboard/...", "cmd/yardtally/settings", "cmd/yardtally/logbook", "cmd/yardtally/notify", "cmd/yardtally/gauges", "golang.org/x/sys", "golang.org/x/term", "github.com/creack/pty", "github.com/eclipse/paho.mqtt.golang"},
 }
 
 // pureStd is what the pure floors may take from the standard library.

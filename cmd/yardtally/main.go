@@ -32,7 +32,8 @@ func commands() []command {
 	return []command{
 		{"demo", "[-speed N | -season] [-page ADDRESS]", "play a simulated night, or a season with its books", runDemo},
 		{"run", "[-settings FILE]", "read the rig, keep, show: the daemon", runRun},
-		{"check", "[-settings FILE | -example]", "say whether the settings, and what they name, would work", runCheck},
+		{"reload", "[-settings FILE] [--json]", "have the daemon read its settings again, losing nothing", runReload},
+		{"check", "[-listen] [--json | -example]", "say whether the settings, and what they name, would work", runCheck},
 		{"passphrase", "[-settings FILE]", "set the passphrase of the page", runPassphrase},
 		{"import", "[-settings FILE] RECORDING...", "take in recordings or exports", runImport},
 		{"export", "[-settings FILE] [-o FILE]", "write out everything that is kept", runExport},

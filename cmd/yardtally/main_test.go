@@ -6,6 +6,8 @@ import (
 	"errors"
 	"fmt"
 	"net"
+	"net/http"
+	"net/http/httptest"
 	"os"
 	"path/filepath"
 	"strconv"
@@ -105,6 +107,7 @@ func TestScripts(t *testing.T) {
 			"code":        code,
 			"holdjournal": holdJournal,
 			"listen":      listen,
+			"takes":       takes,
 			"envsubst":    envsubst,
 			"tear":        tear,
 			"acted":       acted,
@@ -147,6 +150,14 @@ func listen(ts *testscript.TestScript, neg bool, args []string) {
 	ts.Check(err)
 	ts.Defer(func() { l.Close() })
 	ts.Setenv(args[0], l.Addr().String())
+}
+
+// takes VARIABLE has a server at an address that takes whatever is written to it,
+// as an InfluxDB does, for the rest of the script.
+func takes(ts *testscript.TestScript, neg bool, args []string) {
+	s := httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) { w.WriteHeader(http.StatusNoContent) }))
+	ts.Defer(s.Close)
+	ts.Setenv(args[0], s.Listener.Addr().String())
 }
 
 // envsubst FILE puts in the values of $VARIABLES.

@@ -5,6 +5,7 @@ import (
 	"context"
 	"log/slog"
 	"maps"
+	"slices"
 	"strings"
 	"sync"
 	"time"
@@ -26,11 +27,12 @@ const (
 // removed. A broker that was away, or lost what it kept, has all of it again.
 type results struct {
 	rig     string
-	zone    *time.Location
+	zone    func() *time.Location
 	desk    *desk.Desk
 	clock   source.Clock
 	forward *publish.Forwarder // nil: there is no store
-	boxes   []*shelf
+	boxing  sync.Mutex
+	boxes   []*shelf // under boxing
 	log     *slog.Logger
 	every   time.Duration
 }
@@ -55,12 +57,33 @@ const mostStrays = 1000
 
 func newResults(one *oneRig) *results {
 	d := one.d
-	r := &results{rig: one.set.Rig, zone: one.set.Zone, desk: one.desk, clock: d.clock, forward: d.forward, log: one.log, every: resultsEvery}
-	for _, p := range d.postboxes() {
-		r.boxes = append(r.boxes, &shelf{postbox: p, head: publish.ResultsTopic(p.prefix, r.rig),
+	r := &results{rig: one.set.Rig, zone: func() *time.Location { return one.settings().Zone }, desk: one.desk, clock: d.clock, forward: d.forward, log: one.log, every: resultsEvery}
+	r.setBoxes(d.postboxes())
+	return r
+}
+
+// setBoxes has results go to these brokers. What is known of one that stays, stays.
+func (r *results) setBoxes(boxes []*postbox) {
+	r.boxing.Lock()
+	defer r.boxing.Unlock()
+	var all []*shelf
+	for _, p := range boxes {
+		i := slices.IndexFunc(r.boxes, func(b *shelf) bool { return b.same(p) })
+		if i >= 0 {
+			all = append(all, r.boxes[i])
+			continue
+		}
+		all = append(all, &shelf{postbox: p, head: publish.ResultsTopic(p.prefix, r.rig),
 			kept: map[string]keptResult{}, strays: map[string]bool{}})
 	}
-	return r
+	r.boxes = all
+}
+
+// boxed are the brokers that results go to now.
+func (r *results) boxed() []*shelf {
+	r.boxing.Lock()
+	defer r.boxing.Unlock()
+	return r.boxes
 }
 
 // asked are the filters of what brokers may keep of the rigs' results from
@@ -74,7 +97,7 @@ func asked(prefix string, rigs []string) (filters []string) {
 
 // heard notes a topic that a broker keeps. It may be called from anywhere.
 func (r *results) heard(broker, topic string) {
-	for _, b := range r.boxes {
+	for _, b := range r.boxed() {
 		name, ours := strings.CutPrefix(topic, b.head)
 		if b.name != broker || !ours {
 			continue
@@ -89,9 +112,6 @@ func (r *results) heard(broker, topic string) {
 
 // run publishes until the context ends.
 func (r *results) run(ctx context.Context) {
-	if len(r.boxes) == 0 {
-		return
-	}
 	changed := r.desk.Watch(ctx)
 	ages := time.NewTicker(resultsAges)
 	defer ages.Stop()
@@ -115,13 +135,17 @@ func (r *results) run(ctx context.Context) {
 
 // step brings every broker up to the newest view.
 func (r *results) step(ctx context.Context) {
+	boxes := r.boxed()
+	if len(boxes) == 0 {
+		return
+	}
 	s := r.desk.Snapshot()
-	all := publish.ResultsOf(s.View, r.zone)
+	all := publish.ResultsOf(s.View, r.zone())
 	if r.forward != nil {
 		st := r.forward.State()
 		all = append(all, st.Message(r.clock.Now().Mono+s.Offset))
 	}
-	for _, b := range r.boxes {
+	for _, b := range boxes {
 		b.bring(ctx, r, all, s)
 	}
 }

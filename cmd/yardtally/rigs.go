@@ -31,8 +31,9 @@ type oneRig struct {
 	results  *results
 	own      []*wired // where there are several: that bring nothing but this rig's readings
 
-	newest map[string]*atomic.Int64 // newest arrival by source that all share, Unix ns of this process; fixed
-	failed atomic.Pointer[string]   // why its account has stopped; nil: it has not
+	now    atomic.Pointer[settings.Settings] // of the newest reload; nil: set
+	newest map[string]*atomic.Int64          // newest arrival by source that all share, Unix ns of this process; under wiring
+	failed atomic.Pointer[string]            // why its account has stopped; nil: it has not
 }
 
 // openRig opens a rig's desk and what stands around it. The sources that all
@@ -42,9 +43,7 @@ func (d *daemon) openRig(set *settings.Settings, teller desk.Teller) (*oneRig, e
 	if d.set.House() {
 		r.log = d.log.With("rig", set.Rig)
 	}
-	for _, s := range d.sources {
-		r.newest[s.Name()] = new(atomic.Int64)
-	}
+	r.hears(d.sources)
 	var err error
 	if r.desk, err = desk.Open(desk.Options{Rig: set.Rig, Journal: d.journal, Clock: d.clock, BootID: d.bootID,
 		Teller: teller, Log: r.log, Commit: d.commit, Shared: d.set.House(), House: d.house}); err != nil {
@@ -59,15 +58,35 @@ func (d *daemon) openRig(set *settings.Settings, teller desk.Teller) (*oneRig, e
 	return r, r.openEar()
 }
 
+// hears makes room for when shared sources bring something.
+func (r *oneRig) hears(shared []*wired) {
+	for _, s := range shared {
+		if r.newest[s.Name()] == nil {
+			r.newest[s.Name()] = new(atomic.Int64)
+		}
+	}
+}
+
+// newestOf is when a shared source brought something; nil: it is none of them.
+func (r *oneRig) newestOf(source string) *atomic.Int64 {
+	r.d.wiring.RLock()
+	defer r.d.wiring.RUnlock()
+	return r.newest[source]
+}
+
 // sources are all that bring readings of the rig.
 func (r *oneRig) sources() []*wired {
-	return append(r.own[:len(r.own):len(r.own)], r.d.sources...)
+	own := r.its()
+	return append(own[:len(own):len(own)], r.d.shared()...)
 }
 
 // options are what the rig's pages need.
 func (r *oneRig) options() dashboard.Options {
 	return dashboard.Options{Feed: &feed{r}, Said: &saidOnPage{r.taps, r.watching}, Books: r.taps, Trace: newTraces(r).Find, Rig: r.set.Rig, Version: version(), Log: r.log, About: r.about,
-		SayAct: func(a *act.Act) string { return sayAct(a.Body, r.set.Units, r.set.Zone, r.set.Books.Currency) }}
+		SayAct: func(a *act.Act) string {
+			set := r.settings()
+			return sayAct(a.Body, set.Units, set.Zone, set.Books.Currency)
+		}}
 }
 
 // keep runs the desk until the context ends. Of several rigs, one whose account
@@ -102,7 +121,7 @@ func (r *oneRig) fault() string {
 // Put implements source.Sink.
 func (r *oneRig) Put(ctx context.Context, a source.Arrival) error {
 	if len(a.Records) > 0 {
-		if at := r.newest[a.Records[0].Source]; at != nil {
+		if at := r.newestOf(a.Records[0].Source); at != nil {
 			at.Store(time.Now().UnixNano())
 		}
 	}

@@ -29,7 +29,9 @@ type ear struct {
 	giver *sound.Giver
 	log   *slog.Logger
 
-	mu    sync.Mutex
+	turned chan *sound.Giver // that take the place of the one that runs
+
+	mu    sync.Mutex // guards set and giver too
 	state signal.State
 	out   []signal.Signal
 }
@@ -37,44 +39,76 @@ type ear struct {
 // tickEvery is how often it is asked whether the counter has gone silent.
 const tickEvery = 100 * time.Millisecond
 
-// openEar makes the ear, with an outlet for all that the settings name. The
-// page has the newest signal in any case.
-func (r *oneRig) openEar() error {
-	r.ear = &ear{rig: r.set.Rig, desk: r.desk, clock: r.clock, log: r.log, set: settings.Signal{Failing: settings.UsualFailing}}
-	outlets := []sound.Outlet{onPage{r.desk}}
-	if s := r.set.Signal; s != nil {
-		r.ear.set = *s
+// openEar makes the ear.
+func (r *oneRig) openEar() (err error) {
+	r.ear = &ear{rig: r.set.Rig, desk: r.desk, clock: r.clock, log: r.log, turned: make(chan *sound.Giver, 1)}
+	r.ear.set, r.ear.giver, err = r.outlets(r.set.Signal)
+	return err
+}
+
+// outlets are all that the settings name. The page has the newest signal in any
+// case.
+func (r *oneRig) outlets(s *settings.Signal) (settings.Signal, *sound.Giver, error) {
+	set := settings.Signal{Failing: settings.UsualFailing}
+	all := []sound.Outlet{onPage{r.desk}}
+	if s != nil {
+		set = *s
 		if s.MQTT {
 			for _, p := range r.d.publishers(r.set.Rig) {
-				outlets = append(outlets, p)
+				all = append(all, p)
 			}
 		}
 		if len(s.Command) > 0 {
 			c, err := sound.NewCommand(s.Command, r.log)
 			if err != nil {
-				return fmt.Errorf("signal: %w", err)
+				return set, nil, fmt.Errorf("signal: %w", err)
 			}
-			outlets = append(outlets, c)
+			all = append(all, c)
 		}
 		if s.Pin != nil {
-			outlets = append(outlets, r.d.lampOf(s.Pin))
+			all = append(all, r.d.lampOf(s.Pin))
 		}
 	}
-	r.ear.giver = sound.New(r.log, outlets...)
+	return set, sound.New(r.log, all...), nil
+}
+
+// retune has the ear go by the settings that hold now, and by the brokers that
+// there are. What it knows of the pull that goes on stays.
+func (r *oneRig) retune() error {
+	set, giver, err := r.outlets(r.settings().Signal)
+	if err != nil {
+		return err
+	}
+	e := r.ear
+	e.mu.Lock()
+	defer e.mu.Unlock()
+	e.set, e.giver = set, giver
+	select {
+	case <-e.turned: // one that has not begun
+	default:
+	}
+	e.turned <- giver
 	return nil
+}
+
+// gives is what gives the ear's signals out.
+func (e *ear) gives() *sound.Giver {
+	e.mu.Lock()
+	defer e.mu.Unlock()
+	return e.giver
 }
 
 // publishers are the MQTT brokers that readings come from: signals go there.
 func (d *daemon) publishers(rig string) (out []*sound.Publisher) {
 	prefix, called := map[string]string{}, map[string]string{}
-	for _, m := range d.set.MQTT {
+	for _, m := range d.settings().MQTT {
 		prefix[m.Name], called[m.Name] = m.Prefix, "the MQTT broker "+m.Name
 	}
 	if d.broker != nil {
 		name := d.broker.Name()
-		prefix[name], called[name] = d.set.Broker.Prefix, "the daemon's own broker"
+		prefix[name], called[name] = d.settings().Broker.Prefix, "the daemon's own broker"
 	}
-	for _, s := range d.sources {
+	for _, s := range d.shared() {
 		if p, ok := s.Source.(interface {
 			Publish(context.Context, string, []byte) error
 		}); ok {
@@ -147,14 +181,32 @@ func (e *ear) give(mono int64) {
 // context ends.
 func (e *ear) run(ctx context.Context) {
 	var giving sync.WaitGroup
-	giving.Go(func() { e.giver.Run(ctx) })
 	defer giving.Wait()
+	stop := func() {}
+	defer func() { stop() }()
+	before := make(chan struct{})
+	close(before)
+	begin := func(g *sound.Giver) {
+		stop()
+		var its context.Context
+		its, stop = context.WithCancel(ctx)
+		last, ended := before, make(chan struct{})
+		giving.Go(func() {
+			defer close(ended)
+			<-last // it may hold a pin that this one wants
+			g.Run(its)
+		})
+		before = ended
+	}
+	begin(e.gives())
 	tick := time.NewTicker(tickEvery)
 	defer tick.Stop()
 	for {
 		select {
 		case <-ctx.Done():
 			return
+		case g := <-e.turned:
+			begin(g)
 		case <-tick.C:
 			e.tick()
 		}

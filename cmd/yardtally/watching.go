@@ -12,7 +12,7 @@ import (
 
 	"yardtally/calibrate/line"
 	"yardtally/calibrate/quantity"
-	"yardtally/cmd/yardtally/settings"
+	"yardtally/cmd/yardtally/logbook"
 	"yardtally/dashboard"
 	"yardtally/dashboard/report"
 	"yardtally/ingest/desk"
@@ -98,12 +98,13 @@ type postbox struct {
 // what changes. What it gives out it says to the journal first.
 type watching struct {
 	rig    string
-	set    *settings.Settings
 	desk   *desk.Desk
 	taps   *taps
 	ear    *ear
 	outbox *publish.Outbox // nil: none
-	boxes  []*postbox
+	boxes  []*postbox      // under boxing
+	units  func() quantity.System
+	boxing sync.Mutex
 	log    *slog.Logger
 
 	readings func() int64 // that the journal keeps
@@ -122,7 +123,7 @@ type watching struct {
 }
 
 func newWatching(r *oneRig) *watching {
-	return &watching{rig: r.set.Rig, set: r.set, desk: r.desk, taps: r.taps, ear: r.ear, outbox: r.d.outbox, log: r.log, boxes: r.d.postboxes(),
+	return &watching{rig: r.set.Rig, units: func() quantity.System { return r.settings().Units }, desk: r.desk, taps: r.taps, ear: r.ear, outbox: r.d.outbox, log: r.log, boxes: r.d.postboxes(),
 		readings: r.d.readings,
 		learning: make(chan *judging, 1), missing: make(map[string]int64), stored: make(map[string]bool), sound: make(map[string]bool)}
 }
@@ -130,13 +131,13 @@ func newWatching(r *oneRig) *watching {
 // postboxes are the brokers that readings come from.
 func (d *daemon) postboxes() (out []*postbox) {
 	prefix := map[string]string{}
-	for _, m := range d.set.MQTT {
+	for _, m := range d.settings().MQTT {
 		prefix[m.Name] = m.Prefix
 	}
 	if d.broker != nil {
-		prefix[d.broker.Name()] = d.set.Broker.Prefix
+		prefix[d.broker.Name()] = d.settings().Broker.Prefix
 	}
-	for _, s := range d.sources {
+	for _, s := range d.shared() {
 		p := &postbox{name: s.Name(), prefix: prefix[s.Name()], state: s.State}
 		var ok bool
 		if p.to, ok = s.Source.(interface {
@@ -148,6 +149,30 @@ func (d *daemon) postboxes() (out []*postbox) {
 	}
 	return out
 }
+
+// boxed are the brokers that alarms go to now.
+func (w *watching) boxed() []*postbox {
+	w.boxing.Lock()
+	defer w.boxing.Unlock()
+	return w.boxes
+}
+
+// setBoxes puts others in their place. What is known of one that stays, stays.
+func (w *watching) setBoxes(boxes []*postbox) {
+	w.boxing.Lock()
+	defer w.boxing.Unlock()
+	for i, b := range boxes {
+		for _, old := range w.boxes {
+			if old.same(b) {
+				boxes[i] = old
+			}
+		}
+	}
+	w.boxes = boxes
+}
+
+// same reports whether two are of one source.
+func (b *postbox) same(o *postbox) bool { return b.to == o.to && b.prefix == o.prefix }
 
 // Shown returns what the watch said last; nil before it has looked.
 func (w *watching) Shown() *findings {
@@ -307,12 +332,12 @@ func (w *watching) say(ctx context.Context, c *alarm.Change) error {
 		level = slog.LevelWarn
 		w.sound[c.Key] = true
 	}
-	w.log.Log(ctx, level, "alarm", "change", c.What, "priority", p.Priority, "key", c.Key, "text", p.Text)
+	w.log.Log(logbook.Whole(ctx), level, "alarm", "change", c.What, "priority", p.Priority, "key", c.Key, "text", p.Text)
 	pack, err := sound.PackAlarm(w.rig, now.NS, &p)
 	if err != nil {
 		return fmt.Errorf("alarm %q: %w", c.Key, err)
 	}
-	for _, b := range w.boxes {
+	for _, b := range w.boxed() {
 		b.give(ctx, w.log, func(ctx context.Context) error { return b.to.Publish(ctx, sound.AlarmTopic(b.prefix, w.rig), pack) })
 	}
 	return nil
@@ -355,7 +380,7 @@ func (b *postbox) give(ctx context.Context, log *slog.Logger, send func(context.
 func (w *watching) published(a *alarm.Alarm) sound.Alarm {
 	v := w.desk.Snapshot().View
 	return sound.Alarm{Key: a.Key, What: alarm.Matter(&a.Verdict), State: a.State.String(), Priority: a.Priority.String(), Yard: a.Yard,
-		Chance: a.Chance, Since: a.From, Raised: a.Raised, Text: sayAlarm(a, v, w.set.Units, clockIn(zoneOf(v)))}
+		Chance: a.Chance, Since: a.From, Raised: a.Raised, Text: sayAlarm(a, v, w.units(), clockIn(zoneOf(v)))}
 }
 
 // store puts into the outbox what was given out; what is there already stays.
@@ -404,7 +429,7 @@ func (w *watching) list(ctx context.Context, at *findings) {
 	if err == nil {
 		var pack []byte
 		if pack, err = sound.PackAlarms(w.rig, at.At, all); err == nil {
-			for _, b := range w.boxes {
+			for _, b := range w.boxed() {
 				if open, anew := b.look(); !open {
 					continue
 				} else if anew {
@@ -435,7 +460,7 @@ func (w *watching) hear() {
 	for i := range at.Alarms {
 		if a := &at.Alarms[i]; w.sound[a.Key] && a.State == alarm.Unacknowledged {
 			w.log.Info("signal", "kind", signal.Alarm.String(), "alarm", a.Key)
-			w.ear.giver.Give(sound.Signal{Signal: signal.Signal{Kind: signal.Alarm}, At: w.taps.Now().NS})
+			w.ear.gives().Give(sound.Signal{Signal: signal.Signal{Kind: signal.Alarm}, At: w.taps.Now().NS})
 			break // one sound for all of them
 		}
 	}

@@ -37,6 +37,7 @@ func pinsOf(g *settings.GPIO) gpio.Pins {
 // lampOf is the lamp that all rigs' signals are given on.
 func (d *daemon) lampOf(p *settings.Pin) *sound.Lamp {
 	if d.lamp == nil {
+		d.lampPin = *p
 		open := d.pinOut
 		if open == nil {
 			open = func(p *settings.Pin) (sound.Switch, error) { return gpio.OpenOutput(p.Chip, p.Line, p.ActiveLow) }

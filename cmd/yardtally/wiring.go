@@ -118,13 +118,27 @@ func brokerOf(all []*wired) *broker.Source {
 	return nil
 }
 
+// shared are the sources that all rigs share, as a value.
+func (d *daemon) shared() []*wired {
+	d.wiring.RLock()
+	defer d.wiring.RUnlock()
+	return d.sources
+}
+
+// its are the sources of the rig alone, as a value.
+func (r *oneRig) its() []*wired {
+	r.d.wiring.RLock()
+	defer r.d.wiring.RUnlock()
+	return r.own
+}
+
 // bring runs a source until the context ends, or until it is stopped alone.
 func (d *daemon) bring(ctx context.Context, s *wired, to source.Sink) {
 	ctx, s.stop = context.WithCancel(ctx)
 	s.ended = make(chan struct{})
 	d.bringing.Go(func() {
 		defer close(s.ended)
-		if err := s.Run(ctx, to); err != nil && ctx.Err() == nil {
+		if err := s.Run(ctx, &countingSink{to, &d.gauge}); err != nil && ctx.Err() == nil {
 			d.log.Error("a source has stopped for good", "source", s.Name(), "err", err)
 		}
 	})

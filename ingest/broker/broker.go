@@ -82,11 +82,11 @@ type Options struct {
 type Source struct {
 	o      Options
 	topics map[string]string // topic to rig
-	users  map[string]account
 	tries  *tries
 	*source.Supervisor
 
 	mu     sync.Mutex
+	users  map[string]account // replaced, never changed
 	addr   string
 	server *mqtt.Server // nil while it is not bound
 	self   *mqtt.Client // the daemon, as one who publishes
@@ -121,17 +121,64 @@ func New(o Options) (*Source, error) {
 		s.topics[topic] = rig
 	}
 	var err error
-	if s.users, err = s.accounts(o.Users); err != nil {
+	s.users, err = s.check(o.Users)
+	if err != nil {
 		return nil, err
 	}
-	host, _, err := net.SplitHostPort(o.Addr)
-	if err != nil {
-		return nil, fmt.Errorf("address: must be host:port, is %q: %w", o.Addr, err)
-	}
-	if len(o.Users) == 0 && !loopback(host) {
-		return nil, fmt.Errorf("users: must be at least one with a password where the address is not loopback, is none (address %s)", o.Addr)
-	}
 	return s, nil
+}
+
+// check reports what is wrong with users here, by option, rule and value.
+func (s *Source) check(users []User) (map[string]account, error) {
+	all, err := s.accounts(users)
+	if err != nil {
+		return nil, err
+	}
+	host, _, err := net.SplitHostPort(s.o.Addr)
+	if err != nil {
+		return nil, fmt.Errorf("address: must be host:port, is %q: %w", s.o.Addr, err)
+	}
+	if len(users) == 0 && !loopback(host) {
+		return nil, fmt.Errorf("users: must be at least one with a password where the address is not loopback, is none (address %s)", s.o.Addr)
+	}
+	return all, nil
+}
+
+// CheckUsers reports what is wrong with users, as New does.
+func (s *Source) CheckUsers(users []User) error {
+	_, err := s.check(users)
+	return err
+}
+
+// SetUsers has others be let in from now on. Clients that would not be let in
+// again as they were are put out; all the rest go on undisturbed.
+func (s *Source) SetUsers(users []User) error {
+	all, err := s.check(users)
+	if err != nil {
+		return err
+	}
+	s.mu.Lock()
+	old, server := s.users, s.server
+	s.users = all
+	s.mu.Unlock()
+	if server == nil {
+		return nil
+	}
+	for _, cl := range server.Clients.GetAll() {
+		name := string(cl.Properties.Username)
+		now, known := all[name]
+		if !cl.Net.Inline && (len(all) > 0 && !known || old[name] != now) {
+			_ = server.DisconnectClient(cl, packets.ErrNotAuthorized)
+		}
+	}
+	return nil
+}
+
+// allowed are the users that are let in now.
+func (s *Source) allowed() map[string]account {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	return s.users
 }
 
 // loopback reports whether only this machine can reach host. Names other than
@@ -146,6 +193,22 @@ func (s *Source) Addr() string {
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	return s.addr
+}
+
+// Clients returns how many clients are signed in.
+func (s *Source) Clients() (n int) {
+	s.mu.Lock()
+	server := s.server
+	s.mu.Unlock()
+	if server == nil {
+		return 0
+	}
+	for _, cl := range server.Clients.GetAll() {
+		if !cl.Closed() && !cl.Net.Inline {
+			n++
+		}
+	}
+	return n
 }
 
 func (s *Source) bound(addr string, server *mqtt.Server, self *mqtt.Client) {

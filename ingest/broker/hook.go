@@ -56,10 +56,11 @@ func (s *Source) accounts(users []User) (map[string]account, error) {
 
 // signIn reports whether a user of that name and password may come in.
 func (s *Source) signIn(name, password string) bool {
-	if len(s.users) == 0 {
+	users := s.allowed()
+	if len(users) == 0 {
 		return true // on loopback
 	}
-	a, known := s.users[name] // an unknown user's account is compared just the same
+	a, known := users[name] // an unknown user's account is compared just the same
 	given := sha256.Sum256([]byte(password))
 	same := subtle.ConstantTimeCompare(a.password[:], given[:]) == 1
 	return known && same
@@ -67,19 +68,21 @@ func (s *Source) signIn(name, password string) bool {
 
 // mayPublish reports whether the user may publish to that topic.
 func (s *Source) mayPublish(name, topic string) bool {
-	if len(s.users) == 0 {
+	users := s.allowed()
+	if len(users) == 0 {
 		return !strings.HasPrefix(topic, "$") && !tooLong(topic)
 	}
-	return topic != "" && s.users[name].topic == topic
+	return topic != "" && users[name].topic == topic
 }
 
 // mayRead reports whether the user may subscribe to that filter, or be sent
 // what is published to that topic.
 func (s *Source) mayRead(name, filter string) bool {
-	if len(s.users) == 0 {
+	users := s.allowed()
+	if len(users) == 0 {
 		return true
 	}
-	a, known := s.users[name]
+	a, known := users[name]
 	return known && strings.HasPrefix(filter, a.reads)
 }
 

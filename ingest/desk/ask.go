@@ -34,6 +34,24 @@ func (d *Desk) ask(ctx context.Context, fn func()) error {
 	}
 }
 
+// Alive returns once the desk's goroutine has come round to it, nil then. Unlike
+// every other question it has the desk do nothing, so that it proves that the
+// desk works by itself.
+func (d *Desk) Alive(ctx context.Context) error {
+	select {
+	case d.pulse <- struct{}{}:
+		return nil
+	case <-ctx.Done():
+		return ctx.Err()
+	case <-d.done:
+		return errClosed
+	}
+}
+
+// Moves counts records that were taken in or read again. A desk that derives
+// everything anew answers nobody for a while, but this goes on.
+func (d *Desk) Moves() uint64 { return d.moves.Load() }
+
 // AddActs keeps acts, each durable before the next, and restates what they
 // change. It returns how many were new; acts kept before an error stay kept.
 func (d *Desk) AddActs(ctx context.Context, acts ...act.Act) (added int, err error) {

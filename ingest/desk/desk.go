@@ -101,9 +101,12 @@ type Desk struct {
 
 	in       chan source.Arrival
 	asks     chan func()
+	pulse    chan struct{} // taken in turn by Run, which does nothing else for it
 	housed   chan struct{} // ticks when others said something in the house's book
 	stopping chan struct{} // closed when nothing more is taken in
 	done     chan struct{} // closed when Run has ended
+
+	moves atomic.Uint64 // see Moves
 
 	putting sync.RWMutex // held for reading while Put queues
 
@@ -145,7 +148,7 @@ func Open(o Options) (*Desk, error) {
 	if o.Commit == 0 {
 		o.Commit = time.Second
 	}
-	d := &Desk{o: o, in: make(chan source.Arrival, 256), asks: make(chan func()), housed: make(chan struct{}, 1),
+	d := &Desk{o: o, in: make(chan source.Arrival, 256), asks: make(chan func()), pulse: make(chan struct{}), housed: make(chan struct{}, 1),
 		stopping: make(chan struct{}), done: make(chan struct{}),
 		watchers: make(map[chan struct{}]struct{}), faults: make(map[string]fault), untoldMost: mostUntold, heard: make(map[string]int64)}
 	var err error
@@ -258,7 +261,10 @@ func (d *Desk) resume(data []byte) error {
 }
 
 func (d *Desk) replay(after uint64, fn func(*meter.Record) error) error {
-	return d.o.Journal.Replay(d.o.Rig, after, fn)
+	return d.o.Journal.Replay(d.o.Rig, after, func(r *meter.Record) error {
+		d.moves.Add(1)
+		return fn(r)
+	})
 }
 
 // Put implements source.Sink. What it took is kept, or Run's error says that it
@@ -344,6 +350,7 @@ func (d *Desk) Run(ctx context.Context) error {
 			}
 			ask()
 			arm(d.o.Commit)
+		case <-d.pulse:
 		case <-d.housed:
 			if d.heardHouse != d.o.House.version.Load() {
 				d.commit(false)
@@ -456,6 +463,7 @@ func (d *Desk) commit(last bool) bool {
 		d.mend("lose")
 		for i := range d.waiting {
 			d.led.Add(&d.waiting[i])
+			d.moves.Add(1)
 		}
 		d.kept += uint64(len(d.waiting))
 		d.dirtySave = d.dirtySave || len(d.waiting) > 0

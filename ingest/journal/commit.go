@@ -78,7 +78,12 @@ func (j *Journal) commit() error {
 	j.mu.Lock()
 	j.storing = storing
 	j.mu.Unlock()
-	if err := j.store(parts, ready); err != nil {
+	err := j.store(parts, ready)
+	took := time.Since(start)
+	if j.o.Committed != nil {
+		j.o.Committed(took, err)
+	}
+	if err != nil {
 		j.seal.giveBack(ready)
 		err = j.failed(err)
 		j.mu.Lock()
@@ -88,7 +93,6 @@ func (j *Journal) commit() error {
 		j.log.Error("journal: commit failed; records wait", "path", j.path, "waiting", n, "err", err)
 		return fmt.Errorf("%s: keeping %d records: %w", j.path, n, err)
 	}
-	took := time.Since(start)
 	defer j.wrote()
 
 	j.mu.Lock()

@@ -29,6 +29,10 @@ type Options struct {
 	SealAfter  int          // recent records of a rig before they become a block; 0: 4096, at most 32768
 	MaxPending int          // records that may wait for a Commit; 0: 65536
 	VFS        string       // SQLite file layer; "": the operating system's
+
+	// Committed hears what each commit took, and its error. The journal waits
+	// for it. nil: nobody asks.
+	Committed func(took time.Duration, err error)
 }
 
 // Errors that callers tell apart.

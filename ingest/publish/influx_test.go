@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"maps"
 	"net/http"
+	"net/http/httptest"
 	"slices"
 	"strconv"
 	"strings"
@@ -37,6 +38,7 @@ func TestInfluxDB(t *testing.T) {
 		{"wrong token", realToken},
 		{"outage", realOutage},
 		{"fleet", realFleet},
+		{"probe", realProbe},
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			s.NewDatabase(strings.ReplaceAll(c.name, " ", "-"))
@@ -451,5 +453,37 @@ func BenchmarkForward(b *testing.B) {
 			}
 			b.ReportMetric(float64(n)*float64(b.N)/b.Elapsed().Seconds(), "points/s")
 		})
+	}
+}
+
+// realProbe: a probe finds each thing wrong by a real server, and leaves nothing.
+func realProbe(t *testing.T, s *influxtest.Server) {
+	good := Options{URL: s.URL, Token: s.Token(), Bucket: s.Bucket()}
+	if err := Probe(t.Context(), good); err != nil {
+		t.Errorf("a good one: %v", err)
+	}
+	if got := s.Query("SHOW MEASUREMENTS"); len(got) != 0 {
+		t.Errorf("it left %+v", got)
+	}
+	page := httptest.NewServer(http.NotFoundHandler())
+	defer page.Close()
+	for _, c := range []struct {
+		name, what string
+		change     func(*Options)
+	}{
+		{"wrong token", "token", func(o *Options) { o.Token = "wren:wrong" }},
+		{"no token", "token", func(o *Options) { o.Token = "" }},
+		{"wrong bucket", "bucket", func(o *Options) { o.Bucket = "nowhere/autogen" }},
+		{"nobody", "url", func(o *Options) { o.URL = "http://127.0.0.1:1" }},
+		{"another server", "url", func(o *Options) { o.URL = page.URL }},
+	} {
+		o := good
+		c.change(&o)
+		var p *Probed
+		if err := Probe(t.Context(), o); !errors.As(err, &p) || p.What != c.what {
+			t.Errorf("%s: %v", c.name, err)
+		} else {
+			t.Logf("%s: %v", c.name, err)
+		}
 	}
 }

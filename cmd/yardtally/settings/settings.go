@@ -8,6 +8,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"log/slog"
 	"os"
 	"path/filepath"
 	"slices"
@@ -50,6 +51,8 @@ type Settings struct {
 	Influx    *Influx
 	Signal    *Signal // nil: none is given
 	Books     Books
+	Log       Log
+	Metrics   *Metrics // nil: they are not served
 
 	// Acts are what the file says of the rig, its yards and provings: bodies
 	// and from when they hold (0: since ever). No two have the same Key and From.
@@ -119,6 +122,18 @@ type Signal struct {
 // Books says how the season's books are kept.
 type Books struct {
 	Currency string // that prices are in, as it is written before them: "$"
+}
+
+// Log says what the daemon logs, and how.
+type Log struct {
+	Level slog.Level
+	JSON  bool
+}
+
+// Metrics says where the daemon's metrics are served.
+type Metrics struct {
+	Address string
+	Token   string // whoever reads them must give it; "": anybody may
 }
 
 // Influx is where results are forwarded to.
@@ -289,6 +304,17 @@ type file struct {
 		Currency *string `toml:"currency"`
 	} `toml:"books"`
 
+	Log struct {
+		Level  string `toml:"level"`
+		Format string `toml:"format"`
+	} `toml:"log"`
+
+	Metrics *struct {
+		Address   string `toml:"address"`
+		Token     string `toml:"token"`
+		TokenFile string `toml:"token_file"`
+	} `toml:"metrics"`
+
 	InfluxDB *struct {
 		URL       string `toml:"url"`
 		Token     string `toml:"token"`
@@ -448,6 +474,7 @@ func (r *reader) read(f *file) {
 	r.sources(f)
 	r.signal(f)
 	r.books(f)
+	r.running(f)
 	r.rigs(f)
 }
 

@@ -116,7 +116,7 @@ func TestExample(t *testing.T) {
 		Door:   Door{Certificate: "/etc/heron.pem", Key: "/etc/heron.key"},
 		Influx: &Influx{"http://127.0.0.1:8086", "change me", "home", "yards"},
 		Signal: &Signal{true, []string{"aplay", "-q", "/etc/yardtally/{signal}.wav"}, quantity.VolumeOf(0.05 * gal / 1000), 0.5, &Pin{"gpiochip0", 23, false}},
-		Books:  Books{"$"}}
+		Books:  Books{"$"}, Metrics: &Metrics{"127.0.0.1:9317", "change me"}}
 	if !reflect.DeepEqual(s, rest) {
 		t.Errorf("got  %+v\nwant %+v", s, rest)
 	}
@@ -265,16 +265,16 @@ func TestBad(t *testing.T) {
 	}
 	const tote = "[tote]\ncapacity = \"275 gal\"\n"
 	for _, c := range []struct{ name, text, want string }{
-		{"unknown key at the top", `yard = 1`, `2: yard: is not a setting; here may stand rig, rigs, units, zone, data, page, counter, tote, batch, meter, line, yards, provings, serial, recording, gpio, gpsd, modbus, mqtt, broker, door, signal, books, influxdb`},
+		{"unknown key at the top", `yard = 1`, `2: yard: is not a setting; here may stand rig, rigs, units, zone, data, page, counter, tote, batch, meter, line, yards, provings, serial, recording, gpio, gpsd, modbus, mqtt, broker, door, signal, books, log, metrics, influxdb`},
 		{"unknown key in a table", "[counter]\nquite = \"2 s\"", `3: counter.quite: is not a setting; here may stand wrap_bits, quiet, least, most, fill, season, top_up, hose, deadhead, from`},
 		{"unknown key in a list", yardWith("entr = \"60 m\""), `5: yards[0].entr: is not a setting; here may stand id, name, position, outline, enter, leave, colonies, numbered, fill, season, closed, from`},
 		{"unknown key deep down", "[broker]\n[[broker.users]]\nname = \"heron\"\npassword = \"x\"\n[[broker.users]]\nname = \"wren\"\npasword = \"x\"", `6: broker.users[1].password: must be given, like password_file = "heron.secret"` +
 			"\n" + `8: broker.users[1].pasword: is not a setting; here may stand name, password, password_file, read_only, rig`},
 		{"unknown key in a line", `yards = [{id = "larch", position = [43, -91]}, {id = "mill", position = [43, -91], area = 4}]`, `2: yards[1].area: is not a setting; here may stand id, name, position, outline, enter, leave, colonies, numbered, fill, season, closed, from`},
-		{"unknown table", "[pump]\nspeed = 3", `2: pump: is not a setting; here may stand rig, rigs, units, zone, data, page, counter, tote, batch, meter, line, yards, provings, serial, recording, gpio, gpsd, modbus, mqtt, broker, door, signal, books, influxdb`},
-		{"unknown list", "[[hoses]]\nbore = \"3 in\"\n[[hoses]]", `2: hoses: is not a setting; here may stand rig, rigs, units, zone, data, page, counter, tote, batch, meter, line, yards, provings, serial, recording, gpio, gpsd, modbus, mqtt, broker, door, signal, books, influxdb` +
-			"\n" + `4: hoses: is not a setting; here may stand rig, rigs, units, zone, data, page, counter, tote, batch, meter, line, yards, provings, serial, recording, gpio, gpsd, modbus, mqtt, broker, door, signal, books, influxdb`},
-		{"a capital", `Page = ":0"`, `2: Page: is not a setting; here may stand rig, rigs, units, zone, data, page, counter, tote, batch, meter, line, yards, provings, serial, recording, gpio, gpsd, modbus, mqtt, broker, door, signal, books, influxdb`},
+		{"unknown table", "[pump]\nspeed = 3", `2: pump: is not a setting; here may stand rig, rigs, units, zone, data, page, counter, tote, batch, meter, line, yards, provings, serial, recording, gpio, gpsd, modbus, mqtt, broker, door, signal, books, log, metrics, influxdb`},
+		{"unknown list", "[[hoses]]\nbore = \"3 in\"\n[[hoses]]", `2: hoses: is not a setting; here may stand rig, rigs, units, zone, data, page, counter, tote, batch, meter, line, yards, provings, serial, recording, gpio, gpsd, modbus, mqtt, broker, door, signal, books, log, metrics, influxdb` +
+			"\n" + `4: hoses: is not a setting; here may stand rig, rigs, units, zone, data, page, counter, tote, batch, meter, line, yards, provings, serial, recording, gpio, gpsd, modbus, mqtt, broker, door, signal, books, log, metrics, influxdb`},
+		{"a capital", `Page = ":0"`, `2: Page: is not a setting; here may stand rig, rigs, units, zone, data, page, counter, tote, batch, meter, line, yards, provings, serial, recording, gpio, gpsd, modbus, mqtt, broker, door, signal, books, log, metrics, influxdb`},
 
 		{"no unit", yardWith(`enter = "60"`), `5: yards[0].enter: must name its unit, one of m, cm, mm, in, ft, is "60"`},
 		{"wrong unit", yardWith(`enter = "60 gal"`), `5: yards[0].enter: must end in its unit, one of m, cm, mm, in, ft, is "60 gal"`},
@@ -428,7 +428,7 @@ func TestBad(t *testing.T) {
 		{"one key twice", "zone = \"UTC\"\nzone = \"UTC\"", `3: zone: key zone is already defined`},
 		{"one table twice", "[counter]\nquiet = \"2 s\"\n[counter]\nleast = \"1 L\"", `4: counter: table counter already exists`},
 		{"several at once", "zone = \"Iowa/Larch\"\nspeed = 1\n" + yardWith("enter = \"60\"\nfill = \"1\""), `2: zone: must be an IANA time zone like "America/Chicago", is "Iowa/Larch"` +
-			"\n" + `3: speed: is not a setting; here may stand rig, rigs, units, zone, data, page, counter, tote, batch, meter, line, yards, provings, serial, recording, gpio, gpsd, modbus, mqtt, broker, door, signal, books, influxdb` +
+			"\n" + `3: speed: is not a setting; here may stand rig, rigs, units, zone, data, page, counter, tote, batch, meter, line, yards, provings, serial, recording, gpio, gpsd, modbus, mqtt, broker, door, signal, books, log, metrics, influxdb` +
 			"\n" + `7: yards[0].enter: must name its unit, one of m, cm, mm, in, ft, is "60"` +
 			"\n" + `8: yards[0].fill: must name its unit, one of gal, qt, pt, L, mL, m3, is "1"`},
 	} {

@@ -3,7 +3,6 @@ package settings
 import (
 	"fmt"
 	"net"
-	"net/netip"
 	"net/url"
 	"slices"
 	"strconv"
@@ -41,7 +40,7 @@ func (r *reader) sources(f *file) {
 		if port != "0" && s.Broker.Address == s.Page {
 			r.fail("broker.address", "must not be the page's address")
 		}
-		if ip, err := netip.ParseAddr(host); len(b.Users) == 0 && host != "localhost" && (err != nil || !ip.Unmap().IsLoopback()) {
+		if len(b.Users) == 0 && !loopback(host) {
 			r.bad(r.near("broker.address"), "broker.users", fmt.Sprintf("must be at least one where others can reach the address %q", s.Broker.Address), "")
 		}
 		seen := map[string]bool{}
