@@ -165,9 +165,8 @@ func (s *Source) SetUsers(users []User) error {
 		return nil
 	}
 	for _, cl := range server.Clients.GetAll() {
-		name := string(cl.Properties.Username)
-		now, known := all[name]
-		if !cl.Net.Inline && (len(all) > 0 && !known || old[name] != now) {
+		now, known := all[string(cl.Properties.Username)]
+		if !cl.Net.Inline && (len(all) > 0 && !known || old[string(cl.Properties.Username)] != now) {
 			_ = server.DisconnectClient(cl, packets.ErrNotAuthorized)
 		}
 	}
