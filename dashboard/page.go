@@ -64,13 +64,14 @@ func (s *server) asset(w http.ResponseWriter, r *http.Request) {
 }
 
 var pages = template.Must(template.New("").Funcs(template.FuncMap{
-	"clock":  clockTime,
-	"tie":    tie,
-	"sums":   (*report.Figures).Sum,
-	"tables": sheetModel.tables,
-	"heads":  func(r report.SheetRow) bool { return r.Is == report.HeadRow },
-	"sumsUp": func(r report.SheetRow) bool { return r.Is == report.SumRow },
-	"bad":    func(field, name string) bool { return field == name },
+	"clock":   clockTime,
+	"tie":     tie,
+	"percent": percent,
+	"sums":    (*report.Figures).Sum,
+	"tables":  sheetModel.tables,
+	"heads":   func(r report.SheetRow) bool { return r.Is == report.HeadRow },
+	"sumsUp":  func(r report.SheetRow) bool { return r.Is == report.SumRow },
+	"bad":     func(field, name string) bool { return field == name },
 	"back": func(token, id, text, spot string) any {
 		return struct{ Token, ID, Text, Spot string }{token, id, text, spot}
 	},
@@ -104,6 +105,10 @@ var numberSpace = regexp.MustCompile(`(\d) `)
 
 // tie keeps each number on a line with the word after it.
 func tie(s string) string { return numberSpace.ReplaceAllString(s, "$1\u00a0") }
+
+// percent keeps a percent sign beside its number, where a whole unit would make
+// a column of figures too wide for a phone.
+func percent(s string) string { return strings.ReplaceAll(s, " %", "\u00a0%") }
 
 // shell is what the page has besides its parts.
 type shell struct {
