@@ -2,8 +2,6 @@ module yardtally
 
 go 1.26.0
 
-toolchain go1.26.11
-
 require (
 	codeberg.org/go-pdf/fpdf v0.12.0
 	github.com/DataDog/datadog-agent/pkg/template v0.85.4

@@ -2,8 +2,6 @@ module yardtally/testdata/influxd
 
 go 1.26.0
 
-toolchain go1.26.11
-
 tool github.com/influxdata/influxdb/cmd/influxd
 
 require (

@@ -2,8 +2,6 @@ module yardtally/testdata/peers
 
 go 1.26.0
 
-toolchain go1.26.11
-
 require (
 	github.com/ncruces/go-sqlite3 v0.37.0
 	github.com/prometheus/prometheus v0.309.1

@@ -2,8 +2,6 @@ module yardtally/testdata/tools
 
 go 1.26.0
 
-toolchain go1.26.11
-
 tool (
 	golang.org/x/vuln/cmd/govulncheck
 	honnef.co/go/tools/cmd/staticcheck
