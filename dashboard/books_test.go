@@ -18,7 +18,7 @@ import (
 
 // booked is the sample with a keeper who keeps books: what was bought, a mix in
 // the tank at home, and the rig's level at rest at 20:00.
-func booked(t *testing.T) *stand {
+func booked(t testing.TB) *stand {
 	t.Helper()
 	s := sample()
 	s.Currency = "$"

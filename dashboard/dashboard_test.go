@@ -29,7 +29,7 @@ func handler(s *Snapshot) http.Handler {
 	return New(Options{Feed: newFeed(s), Rig: "heron", Version: "0.1.0"})
 }
 
-func get(t *testing.T, h http.Handler, path string, cookies ...*http.Cookie) *httptest.ResponseRecorder {
+func get(t testing.TB, h http.Handler, path string, cookies ...*http.Cookie) *httptest.ResponseRecorder {
 	t.Helper()
 	r := httptest.NewRequest("GET", path, nil)
 	for _, c := range cookies {

@@ -72,7 +72,7 @@ func (b *book) Acts(context.Context) ([]act.Act, error) {
 
 // stand is a page behind a door, with a device that signed in.
 type stand struct {
-	t      *testing.T
+	t      testing.TB
 	h      http.Handler
 	book   *book
 	feed   *feed
@@ -90,7 +90,7 @@ var signedIn struct {
 	cookie         *http.Cookie
 }
 
-func newStand(t *testing.T, s *Snapshot) *stand {
+func newStand(t testing.TB, s *Snapshot) *stand {
 	t.Helper()
 	dir := t.TempDir()
 	pass, sessions := filepath.Join(dir, "passphrase"), filepath.Join(dir, "sessions")
@@ -122,7 +122,7 @@ func newStand(t *testing.T, s *Snapshot) *stand {
 	return st
 }
 
-func read(t *testing.T, path string) []byte {
+func read(t testing.TB, path string) []byte {
 	t.Helper()
 	data, err := os.ReadFile(path)
 	if err != nil {
@@ -131,7 +131,7 @@ func read(t *testing.T, path string) []byte {
 	return data
 }
 
-func write(t *testing.T, path string, data []byte) {
+func write(t testing.TB, path string, data []byte) {
 	t.Helper()
 	if err := os.WriteFile(path, data, 0o600); err != nil {
 		t.Fatal(err)

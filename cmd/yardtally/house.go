@@ -118,9 +118,20 @@ func (h *localHouse) Views(ctx context.Context) ([]*ledger.View, error) {
 	return out, nil
 }
 
-func (h *localHouse) HouseActs(ctx context.Context) ([]act.Act, error) { return h.house.Acts(ctx) }
+// errNoHouse answers who asks the daemon of a single rig for a house's book.
+var errNoHouse = errors.New("house: must have several rigs to have a book, has one")
+
+func (h *localHouse) HouseActs(ctx context.Context) ([]act.Act, error) {
+	if h.house == nil {
+		return nil, errNoHouse
+	}
+	return h.house.Acts(ctx)
+}
 
 func (h *localHouse) AddHouse(ctx context.Context, acts ...act.Act) (int, error) {
+	if h.house == nil {
+		return 0, errNoHouse
+	}
 	return h.house.AddActs(ctx, acts...)
 }
 

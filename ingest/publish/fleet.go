@@ -58,6 +58,9 @@ func Fleet(ctx context.Context, opt Options, from, to time.Time) ([]FleetRig, er
 	}
 	defer res.Close()
 	for res.Next() {
+		if res.Record() == nil { // the library goes on over lines that belong to no table
+			return nil, errors.New("the store's answer: must be a table in annotated CSV, is none")
+		}
 		if err := fleetRow(rigs, res.Record()); err != nil {
 			return nil, err
 		}
@@ -102,6 +105,10 @@ all
 `, strconv.Quote(bucket), at(from), at(to.Add(-1)))
 }
 
+// mostOfYard is more litres, kilograms and pulls than a yard can have had, and
+// fits 32 bits.
+const mostOfYard = 1e9
+
 func fleetRow(rigs map[string]*FleetRig, r *query.FluxRecord) error {
 	rig, _ := r.ValueByKey("rig").(string)
 	if rig == "" {
@@ -127,12 +134,21 @@ func fleetRow(rigs map[string]*FleetRig, r *query.FluxRecord) error {
 	switch r.Result() {
 	case "volume":
 		l, _ := r.ValueByKey("volume_l").(float64)
+		if !(l >= 0 && l <= mostOfYard) {
+			return fmt.Errorf("the store's answer: volume_l of %q must be between 0 and %g, is %v", rig, mostOfYard, l)
+		}
 		y.Volume = quantity.VolumeOf(l / 1000)
 	case "pulls":
 		n, _ := r.ValueByKey("volume_l").(int64)
+		if n < 0 || n > mostOfYard {
+			return fmt.Errorf("the store's answer: pulls of %q must be between 0 and %g, is %d", rig, mostOfYard, n)
+		}
 		y.Pulls = int(n)
 	case "solids":
 		kg, _ := r.ValueByKey("solids_kg").(float64)
+		if !(kg >= 0 && kg <= mostOfYard) {
+			return fmt.Errorf("the store's answer: solids_kg of %q must be between 0 and %g, is %v", rig, mostOfYard, kg)
+		}
 		y.Solids = quantity.Mass(kg)
 	case "first":
 		y.First = at
