@@ -230,6 +230,25 @@ func (s *State) afresh(c *Count, up int64) bool {
 	return began >= l.At-2*second && began-before > 60*second
 }
 
+// exchanged reports whether c, of a lower start number than the session we know,
+// is of another board in its place and not late: that board started after we
+// last heard the one we know. Where another boot of the daemon heard it, whose
+// clock may be wrong, a lower uptime says so too, unless the session before can
+// have said it.
+func (s *State) exchanged(c *Count, up int64) bool {
+	l, b := &s.Last, &s.Before
+	switch {
+	case !c.HasUp || !l.HasUp || s.old(c):
+		return false
+	case c.At-up >= l.At-2*second:
+		return true
+	case c.Clock == l.Clock || up >= l.Up:
+		return false
+	}
+	before := len(s.Sessions) > 1 && b.HasUp && b.HasNum && c.Boot == b.Boot && c.Up <= b.Up+10*second
+	return !before
+}
+
 // unwrapUptime returns c's uptime as it would be had the board's counter of
 // milliseconds not wrapped, where the time that passed says that it did.
 func unwrapUptime(c Count, l *Count) int64 {
@@ -257,7 +276,7 @@ func (s *State) judge(c *Count, r Rules) (What, int64) {
 		return Same, up
 	}
 	if c.HasNum && l.HasNum && c.Boot != l.Boot {
-		if c.Boot > l.Boot {
+		if c.Boot > l.Boot || s.exchanged(c, up) {
 			return Restart, c.Up
 		}
 		return Late, up
