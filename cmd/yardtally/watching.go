@@ -2,9 +2,11 @@ package main
 
 import (
 	"bytes"
+	"cmp"
 	"context"
 	"fmt"
 	"log/slog"
+	"slices"
 	"strings"
 	"sync"
 	"sync/atomic"
@@ -66,6 +68,7 @@ func (j *judging) judge(v *ledger.View, acts []act.Act, now int64) *findings {
 			now = acts[i].When
 		}
 	}
+	acts = saidBy(acts, now)
 	s := seenOf(v, max(0, len(v.Outings)-1))
 	w := &findings{At: now, Why: j.why, Log: j.watcher.Make(&s)}
 	w.Learning, w.Notes, w.Blind = w.Log.Learning, w.Log.Notes, w.Log.Blind
@@ -75,6 +78,28 @@ func (j *judging) judge(v *ledger.View, acts []act.Act, now int64) *findings {
 		w.page.Learnt = &j.season.Learnt
 	}
 	return w
+}
+
+// saidBy has acts of alarms that seem to be said after now, as the clock was ahead
+// when they or others before them were, be said just before it, in their order:
+// they are in the journal, and an alarm that was given out is not to be again.
+func saidBy(acts []act.Act, now int64) []act.Act {
+	var ahead []int
+	for i := range acts {
+		_, undo := acts[i].Body.(act.Undo)
+		if acts[i].When > now && (undo || act.OfAlarms(acts[i].Body)) {
+			ahead = append(ahead, i)
+		}
+	}
+	if len(ahead) == 0 {
+		return acts
+	}
+	slices.SortStableFunc(ahead, func(i, k int) int { return cmp.Compare(acts[i].When, acts[k].When) })
+	acts = slices.Clone(acts)
+	for n, i := range ahead {
+		acts[i].When = now - int64(len(ahead)-1-n)
+	}
+	return acts
 }
 
 // postbox is a broker that alarms or results go to.
@@ -286,7 +311,7 @@ func (w *watching) step(ctx context.Context) error {
 // whoever keeps a lamp lit, but not at once: it may be told again.
 func (w *watching) announce(ctx context.Context, at *findings, v *ledger.View, acts []act.Act) error {
 	missing := make(map[string]int64)
-	for _, c := range alarm.Due(at.Alarms, acts, at.At) {
+	for _, c := range alarm.Due(at.Alarms, saidBy(acts, at.At), at.At) {
 		switch {
 		case c.Alarm == nil:
 			since, ok := w.missing[c.Key]
