@@ -1,7 +1,7 @@
 package main
 
 import (
-	"bytes"
+	"context"
 	"errors"
 	"fmt"
 	"io/fs"
@@ -15,7 +15,6 @@ import (
 	"time"
 
 	"yardtally/ingest/serialport"
-	"yardtally/ingest/wire"
 )
 
 // mendable is an error with the command that mends it.
@@ -39,20 +38,7 @@ func userName() string {
 // checkPort opens a serial port and closes it again; listen is for how long it
 // listens meanwhile for sentences. What it heard is returned.
 func checkPort(path string, baud int, listen time.Duration) (heard string, err error) {
-	info, err := os.Stat(path)
-	switch {
-	case errors.Is(err, fs.ErrNotExist):
-		return "", mend("ls -l /dev/serial/by-id (lists what is plugged in)", "%s: there is no such port; is the board plugged in?", path)
-	case err == nil && info.Mode()&fs.ModeCharDevice == 0:
-		return "", fmt.Errorf("%s: must be a serial port, is a %s", path, kindOf(info))
-	}
-	if who := holders(path, info); len(who) > 0 {
-		return "", mend(fmt.Sprintf("kill %d, or stop what started it", who[0].pid), "%s: another program has it open: %s (process %d)", path, who[0].name, who[0].pid)
-	}
-	p, err := serialport.OpenPort(path, baud)
-	if errors.Is(err, fs.ErrPermission) || err != nil && denied(path) {
-		return "", portDenied(path, info)
-	}
+	p, err := openChecked(path, baud)
 	if err != nil {
 		return "", err
 	}
@@ -61,6 +47,37 @@ func checkPort(path string, baud int, listen time.Duration) (heard string, err e
 		return "", nil
 	}
 	return hear(p, path, baud, listen)
+}
+
+// errBusy and errDenied are of a port that another program has, and of one that
+// this user may not open.
+var errBusy, errDenied = errors.New("busy"), errors.New("not allowed")
+
+// kind marks an error without changing its text.
+type kind struct {
+	error
+	of error
+}
+
+func (k kind) Unwrap() []error { return []error{k.error, k.of} }
+
+// openChecked opens a serial port; the error says what mends it.
+func openChecked(path string, baud int) (*serialport.Port, error) {
+	info, err := os.Stat(path)
+	switch {
+	case errors.Is(err, fs.ErrNotExist):
+		return nil, mend("ls -l /dev/serial/by-id (lists what is plugged in)", "%s: there is no such port; is the board plugged in?", path)
+	case err == nil && info.Mode()&fs.ModeCharDevice == 0:
+		return nil, fmt.Errorf("%s: must be a serial port, is a %s", path, kindOf(info))
+	}
+	if who := holders(path, info); len(who) > 0 {
+		return nil, kind{mend(fmt.Sprintf("kill %d, or stop what started it", who[0].pid), "%s: another program has it open: %s (process %d)", path, who[0].name, who[0].pid), errBusy}
+	}
+	p, err := serialport.OpenPort(path, baud)
+	if errors.Is(err, fs.ErrPermission) || err != nil && denied(path) {
+		return nil, kind{portDenied(path, info), errDenied}
+	}
+	return p, err
 }
 
 func kindOf(info fs.FileInfo) string {
@@ -141,49 +158,16 @@ func holders(path string, info fs.FileInfo) (out []holder) {
 
 // hear listens for sentences that can be read.
 func hear(p *serialport.Port, path string, baud int, listen time.Duration) (string, error) {
-	var text []byte
-	buf := make([]byte, 4096)
-	good, bad, all := 0, map[string]int{}, 0
-	for end := time.Now().Add(listen); time.Now().Before(end) && good < 3; {
-		n, err := p.Read(buf)
-		if err != nil {
-			return "", err
-		}
-		all += n
-		text = append(text, buf[:n]...)
-		for {
-			i := bytes.IndexByte(text, '\n')
-			if i < 0 {
-				break
-			}
-			msg, drops := wire.ParseNMEA(bytes.TrimRight(text[:i], "\r\n"))
-			text = text[i+1:]
-			if len(msg.Readings) > 0 {
-				good++
-			}
-			for _, d := range drops {
-				bad[string(d.Reason)]++
-			}
-		}
-		if len(text) > serialport.MaxLine {
-			text = text[:0]
-		}
+	var h heardLines
+	if err := h.listen(context.Background(), p, listen, 3); err != nil {
+		return "", err
 	}
 	switch {
-	case good > 0:
+	case h.good > 0:
 		return "speaks: sentences with readings come", nil
-	case all == 0:
+	case h.bytes == 0:
 		return "", mend("look whether the board has power, and whether its TX goes to this port's RX", "%s: nothing came in %v", path, listen)
 	}
-	why := "no line ended"
-	if len(bad) > 0 {
-		var parts []string
-		for r, n := range bad {
-			parts = append(parts, fmt.Sprintf("%d %s", n, r))
-		}
-		slices.Sort(parts)
-		why = strings.Join(parts, ", ")
-	}
 	return "", mend(fmt.Sprintf("set baud to the board's own rate, 9600 or 115200 as a rule (it is %d)", baud),
-		"%s: %d bytes came in %v, and no sentence with a reading: %s", path, all, listen, why)
+		"%s: %d bytes came in %v, and no sentence with a reading: %s", path, h.bytes, listen, h.why())
 }

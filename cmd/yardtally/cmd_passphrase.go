@@ -31,17 +31,23 @@ func runPassphrase(_ context.Context, e *env, args []string) error {
 	if err != nil {
 		return err
 	}
-	if err := door.CheckPassphrase(text); err != nil {
-		return err
-	}
-	if err := os.MkdirAll(w.data, 0o770); err != nil {
-		return fmt.Errorf("data: %w", err)
-	}
-	if err := door.Set(filepath.Join(w.data, passphraseFile), text); err != nil {
+	if err := setPassphrase(w.data, text); err != nil {
 		return err
 	}
 	fmt.Fprintln(e.out, "The passphrase is set. Whoever was signed in has to give it again.")
 	return nil
+}
+
+// setPassphrase sets the page's passphrase in a data folder, made where it is
+// not there.
+func setPassphrase(data, text string) error {
+	if err := door.CheckPassphrase(text); err != nil {
+		return err
+	}
+	if err := os.MkdirAll(data, 0o770); err != nil {
+		return fmt.Errorf("data: %w", err)
+	}
+	return door.Set(filepath.Join(data, passphraseFile), text)
 }
 
 func askPassphrase(e *env) (string, error) {

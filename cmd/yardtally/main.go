@@ -31,6 +31,7 @@ type command struct {
 func commands() []command {
 	return []command{
 		{"demo", "[-speed N | -season] [-page ADDRESS]", "play a simulated night, or a season with its books", runDemo},
+		{"setup", "[-yes] [-answer Q=A] [-wifi]", "ask, listen, and write settings", runSetup},
 		{"run", "[-settings FILE]", "read the rig, keep, show: the daemon", runRun},
 		{"reload", "[-settings FILE] [--json]", "have the daemon read its settings again, losing nothing", runReload},
 		{"check", "[-listen] [--json | -example]", "say whether the settings, and what they name, would work", runCheck},
