@@ -137,9 +137,18 @@ func usage(w io.Writer) {
 	fmt.Fprint(w, "\nEvery command says more with -h. Settings are read from "+defaultSettings+" if no other\nfile is named; \"check -example\" prints one to start from. Readings are not\nlegal for trade.\n")
 }
 
-func version() string {
-	info, ok := debug.ReadBuildInfo()
-	if !ok || info.Main.Version == "" {
+// release is the version that a package is built with: -ldflags "-X main.release=…".
+var release string
+
+// version is the package's, else the one that Go found: of the module, or of
+// the commit.
+func version() string { return versionOf(debug.ReadBuildInfo()) }
+
+func versionOf(info *debug.BuildInfo, ok bool) string {
+	switch {
+	case release != "":
+		return release
+	case !ok || info.Main.Version == "":
 		return "(unversioned)"
 	}
 	return info.Main.Version
