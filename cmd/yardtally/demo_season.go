@@ -72,7 +72,8 @@ type seasonPlay struct {
 	nights int
 	rng    *rand.Rand
 	folder string
-	run    func(args ...string) (string, error) // a command with its settings; returns what it says
+	run    func(args ...string) (string, error)                  // a command with its settings; returns what it says
+	played func(i int, n *rigsim.Scenario) (rigsim.Truth, error) // plays a night and has it taken in
 
 	truth     seasonTruth
 	base      rigsim.Scenario
@@ -107,6 +108,7 @@ func newSeason(seed uint64, nights int, folder string, run func(args ...string) 
 	p.base, p.began = n, n.Start
 	p.truth.Colonies, p.truth.Litres = make(map[string]float64), make(map[string]quantity.Volume)
 	p.bag = seasonBag * (1 + seasonBagOff*p.rng.NormFloat64())
+	p.played = p.record
 	return p
 }
 
@@ -310,23 +312,10 @@ func (p *seasonPlay) night(i int, day time.Time) error {
 	n.Warm = seasonCoolC
 	n.Meter.Uptime, n.Meter.Boots = time.Minute, uint64(i)
 	n.Meter.Count = 0
-	rig, err := rigsim.New(n)
+	t, err := p.played(i, &n)
 	if err != nil {
 		return err
 	}
-	var text bytes.Buffer
-	var line []byte
-	for s := range rig.All() {
-		if line, err = rigsim.Pack(line[:0], n.Rig, s, true); err != nil {
-			return err
-		}
-		text.Write(append(line, '\n'))
-	}
-	path := filepath.Join(p.folder, fmt.Sprintf("night-%02d.senml", i))
-	if err := os.WriteFile(path, text.Bytes(), 0o640); err != nil {
-		return err
-	}
-	t := rig.Truth()
 	// All that left the tote passed the meter, as thick as the tote is.
 	gone, err := solids(n.Load-t.Tote, n.Brix, seasonCoolC)
 	if err != nil {
@@ -345,8 +334,29 @@ func (p *seasonPlay) night(i int, day time.Time) error {
 		}
 	}
 	p.tote, p.brix = t.Tote, t.Brix
+	return nil
+}
+
+// record plays a night into a recording, and imports that.
+func (p *seasonPlay) record(i int, n *rigsim.Scenario) (rigsim.Truth, error) {
+	rig, err := rigsim.New(*n)
+	if err != nil {
+		return rigsim.Truth{}, err
+	}
+	var text bytes.Buffer
+	var line []byte
+	for s := range rig.All() {
+		if line, err = rigsim.Pack(line[:0], n.Rig, s, true); err != nil {
+			return rigsim.Truth{}, err
+		}
+		text.Write(append(line, '\n'))
+	}
+	path := filepath.Join(p.folder, fmt.Sprintf("night-%02d.senml", i))
+	if err := os.WriteFile(path, text.Bytes(), 0o640); err != nil {
+		return rigsim.Truth{}, err
+	}
 	_, err = p.run("import", "-q", path)
-	return err
+	return rig.Truth(), err
 }
 
 // runDemoSeason plays a season of twelve nights through the commands that its
