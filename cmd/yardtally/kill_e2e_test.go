@@ -167,8 +167,11 @@ func TestKill(t *testing.T) {
 		t.Skip("takes a quarter of a minute")
 	}
 	s, rounds, speed := rigsim.SmallNight(rand.Uint64N(1000)), 4, 60.0
-	if full() {
+	switch {
+	case long():
 		s, rounds, speed = rigsim.DemoNight(), 20, 60
+	case full():
+		rounds = 8
 	}
 	t.Logf("seed %d", s.Seed)
 	rig, err := rigsim.New(s)

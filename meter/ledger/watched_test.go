@@ -147,7 +147,7 @@ func TestSensorsThatFail(t *testing.T) {
 		for _, c := range channels {
 			found, nights := 0, 0
 			var took []float64
-			for seed := range sensorNights(2, 10, 30) {
+			for seed := range sensorNights(2, 6, 30) {
 				s := rigsim.WatchNight(1000 + seed)
 				s.Air[0].Temp += 4 // a night that is long enough for thermometers to show it
 				from, lasts := 50*time.Minute, 25*time.Minute
