@@ -449,6 +449,12 @@ func TestRecordingWhoseStampsJump(t *testing.T) {
 // imported is what an import of the night gives, by what its stamps say.
 func (n *night) imported(t testing.TB, acts []act.Act, stamp func(time.Time) time.Time) *ledger.View {
 	t.Helper()
+	return importedAll(t, n.Rig, acts, n.recorded(t, stamp))
+}
+
+// recorded is the night as a recording, of the lines that its wire let through.
+func (n *night) recorded(t testing.TB, stamp func(time.Time) time.Time) []byte {
+	t.Helper()
 	var text []byte
 	for _, m := range n.Wire.Carry(slices.Values(n.said)) {
 		m.At = stamp(m.At)
@@ -462,20 +468,28 @@ func (n *night) imported(t testing.TB, acts []act.Act, stamp func(time.Time) tim
 		}
 		text = append(append(text, pack...), '\n')
 	}
+	return text
+}
+
+// importedAll is what an import of recordings, one after the other, gives.
+func importedAll(t testing.TB, rig string, acts []act.Act, texts ...[]byte) *ledger.View {
+	t.Helper()
 	var items []item
-	_, err := recording.Read(t.Context(), bytes.NewReader(text), recording.Options{Rig: n.Rig}, func(_ context.Context, in []recording.Item) error {
-		for i := range in {
-			r := in[i].Record
-			r.Boot, r.Seq = 1, uint64(len(items)+1)
-			items = append(items, item{rec: r})
+	for k, text := range texts {
+		_, err := recording.Read(t.Context(), bytes.NewReader(text), recording.Options{Rig: rig}, func(_ context.Context, in []recording.Item) error {
+			for i := range in {
+				r := in[i].Record
+				r.Boot, r.Seq = uint32(k+1), uint64(len(items)+1)
+				items = append(items, item{rec: r})
+			}
+			return nil
+		})
+		if err != nil {
+			t.Fatal(err)
 		}
-		return nil
-	})
-	if err != nil {
-		t.Fatal(err)
 	}
-	l, _ := liveItems(t, n.Rig, acts, items)
-	v := replayedItems(t, n.Rig, acts, items)
+	l, _ := liveItems(t, rig, acts, items)
+	v := replayedItems(t, rig, acts, items)
 	sameView(t, "taken in bit by bit, and at once", l.View(), v)
 	return v
 }

@@ -215,6 +215,11 @@ func (c *Clock) Place(r *meter.Record) int64 {
 	if imported(r) {
 		return r.Sent
 	}
+	if c.Boots[r.Boot].noArrival() {
+		if i := s.saidIn(r); i >= 0 {
+			return r.Sent + s.placing[i].off - s.Sent[i].FirstOff
+		}
+	}
 	if h := s.Heard[r.Boot]; h != nil {
 		if i := h.of(r.Sent-r.Mono, nearHeard); i >= 0 {
 			hi, lo := coarse((*h)[i].Hi), coarse((*h)[i].Lo)

@@ -374,3 +374,33 @@ func TestEarlier(t *testing.T) {
 		t.Error("every message was said to move a clock")
 	}
 }
+
+// In a recording the lines right after a pause may hold no uptime, and the time
+// line does not know yet how long it was; others come late, from before it.
+func TestRecordingAroundAPause(t *testing.T) {
+	const s, day = int64(1e9), 86400 * int64(1e9)
+	sent := int64(1_790_000_000) * s
+	var c Clock
+	note := func(mono, at, up int64) *meter.Record {
+		r := &meter.Record{Boot: 1, Mono: mono, Sent: sent + at, Source: "file",
+			Readings: []meter.Reading{{Channel: meter.Syrup, Value: 12}}}
+		if up > 0 {
+			r.Readings = []meter.Reading{{Channel: meter.Uptime, Value: float64(up / s)}}
+		}
+		c.Note(r)
+		return r
+	}
+	for k := range int64(60) {
+		note(k*s, k*s, 5000*s+k*s)
+	}
+	first := note(59*s+1e6, 59*s+day, 0)
+	for k := range int64(60) {
+		note(60*s+day+k*s, 60*s+day+k*s, 60*s+k*s) // the board was started again
+	}
+	late := note(70*s+day, 58*s, 0)
+	for what, r := range map[string]*meter.Record{"the first line after it": first, "a late line from before it": late} {
+		if got := c.Place(r); got != r.Sent {
+			t.Errorf("%s is placed %v s off", what, (got-r.Sent)/s)
+		}
+	}
+}

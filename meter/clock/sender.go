@@ -77,6 +77,22 @@ func (s *sender) nearest(r *meter.Record) int {
 	return best
 }
 
+// saidIn returns the state of its sender's clock whose stamps that of a record
+// without uptime lies among, or is near, or -1. It is for recordings: there the
+// order of lines is all that is known of arrival, and the first lines after a
+// pause, or a late one, may seem to have come when their clock was in another
+// state.
+func (s *sender) saidIn(r *meter.Record) int {
+	best, bestD := -1, slow+1
+	for _, i := range s.byBoot[r.Boot] {
+		st := &s.Sent[i]
+		if d := max(0, st.SentLo-r.Sent, r.Sent-st.SentHi); d < bestD {
+			best, bestD = i, d
+		}
+	}
+	return best
+}
+
 // placeSender derives UTC minus uptime for every state of a sender's clock. In
 // one session of its board the clock may have stepped, while its uptime ran on,
 // and our own clock beside it: there, one state speaks for all.

@@ -24,7 +24,7 @@ type saved struct {
 }
 
 // savedVersion changes whenever a change of the code could change a result.
-const savedVersion = 15
+const savedVersion = 16
 
 // Save returns the newest checkpoint for Load, or nil if there is none. It is a
 // cache: losing it loses nothing but time.
