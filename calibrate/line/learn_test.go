@@ -75,8 +75,12 @@ func (y *tally) check(t *testing.T, what string, better float64) {
 // and one of a night of which five pulls were learnt too.
 func TestLearntCovers(t *testing.T) {
 	seeds := uint64(200)
-	if os.Getenv("YARDTALLY_FULL") != "" {
+	switch os.Getenv("YARDTALLY_FULL") {
+	case "":
+	case "long":
 		seeds = 1000
+	default:
+		seeds = 400
 	}
 	label := Usual()
 	for _, from := range []struct {

@@ -42,8 +42,11 @@ type season struct {
 // yards, once in a process. The whole season is 60 of them, ten million readings.
 var seasonOf = sync.OnceValues(func() (*season, error) {
 	nights := 6
-	if full() {
+	switch {
+	case full():
 		nights = 60
+	case os.Getenv("YARDTALLY_CI") != "": // there it is asked whether benchmarks run
+		nights = 2
 	}
 	return makeSeason(nights)
 })
