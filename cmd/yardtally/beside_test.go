@@ -135,7 +135,7 @@ func (s scene) stop(p *process) {
 	if err := p.Wait(); err != nil {
 		s.Errorf("it ended with %v: %s", err, p.err)
 	}
-	if !strings.Contains(p.err.String(), "msg=stopping") {
+	if !strings.Contains(p.err.String(), " stopping\n") {
 		s.Errorf("it did not say that it is stopping: %s", p.err)
 	}
 	if _, err := os.Stat(s.path("data/control.sock")); !errors.Is(err, fs.ErrNotExist) {
