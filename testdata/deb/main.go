@@ -34,17 +34,12 @@ var boards = []board{{"amd64", "amd64", ""}, {"arm64", "arm64", ""}, {"armhf", "
 // most is the size that no binary may exceed, bytes.
 const most = 25 << 20
 
-// cold are packages whose calls the compiler does not put in line: doing so is
-// for speed, and nobody waits for these. It takes 1.3 MB of 26.5 off armv6. A
-// package does not belong here whose small functions are called from warm ones,
-// as encoding/binary's are: they would not be put in line there either.
-var cold = []string{
-	"net", "net/http/...", "crypto/tls/...", "crypto/x509/...", "encoding/asn1", "encoding/gob", "encoding/json", "encoding/xml",
-	"html/...", "image/...", "log/...", "mime/...", "regexp/...", "text/...", "vendor/...",
-	"codeberg.org/...", "github.com/DataDog/...", "github.com/eclipse/...", "github.com/gorilla/...", "github.com/influxdata/...",
-	"github.com/mochi-mqtt/...", "github.com/pelletier/...", "github.com/simonvetter/...",
-	"yardtally/cmd/...", "yardtally/dashboard/...", "yardtally/meter/entry", "yardtally/ingest/rigsim",
-}
+// weigh are the flags by which armv6's code, the largest, is kept small: calls
+// are put in line, which is for speed, in our own rooms, in SQLite and of what
+// SQLite reads its memory with, and not in drawing pages, in commands and in
+// all that others wrote. Of several that match a package the last holds.
+var weigh = []string{"-gcflags=all=-l", "-gcflags=yardtally/...=", "-gcflags=github.com/ncruces/...=", "-gcflags=encoding/binary=",
+	"-gcflags=yardtally/cmd/...=-l", "-gcflags=yardtally/dashboard/...=-l"}
 
 func main() {
 	if err := run(os.Args[1:]); err != nil {
@@ -167,11 +162,9 @@ func (b *build) packaging(name string) []byte {
 // binary builds the program for a board and weighs it.
 func (b *build) binary(x board) (string, error) {
 	path := filepath.Join(b.out, "yardtally-"+x.deb)
-	// On armv6, where code is largest, only our own code and SQLite are inlined:
-	// 24.2 MB where all of it is 26.5. (Of several -gcflags the last that matches holds.)
 	args := []string{"build", "-trimpath", "-buildvcs=false", "-ldflags", "-s -w -X main.release=" + b.version, "-o", path}
 	if x.goarm != "" {
-		args = append(args, "-gcflags=all=-l", "-gcflags=yardtally/...=", "-gcflags=github.com/ncruces/...=")
+		args = append(args, weigh...)
 	}
 	c := exec.Command("go", append(args, "./cmd/yardtally")...)
 	c.Dir = b.root
