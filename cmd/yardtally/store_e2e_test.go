@@ -86,11 +86,15 @@ func TestStoreCommand(t *testing.T) {
 	if err := os.WriteFile(file, fmt.Appendf(nil, "rig = \"heron\"\n[broker]\naddress = \"127.0.0.1:0\"\n[[provings]]\nk_factor = \"100 pulses/L\"\n[influxdb]\nurl = %q\nbucket = \"b\"\n", srv.URL), 0o666); err != nil {
 		t.Fatal(err)
 	}
-	check := func() string {
+	check := func(want int) string {
 		t.Helper()
-		return call(t, "check", "-settings", file, "-data", set.Data)
+		var out, err strings.Builder
+		if code := Main([]string{"check", "-settings", file, "-data", set.Data}, &env{strings.NewReader(""), &out, &err}); code != want {
+			t.Errorf("check: code %d, want %d: %s%s", code, want, out.String(), err.String())
+		}
+		return out.String()
 	}
-	if text := check(); !strings.Contains(text, "store: "+fmt.Sprint(page().Waiting)+" points wait for the InfluxDB, the oldest of 20") || !strings.Contains(text, " ago. It takes none: ") {
+	if text := check(1); !strings.Contains(text, "store: "+fmt.Sprint(page().Waiting)+" points wait for the InfluxDB, the oldest of 20") || !strings.Contains(text, " ago. It takes none: ") {
 		t.Errorf("check beside the daemon: %s", text)
 	}
 
@@ -107,7 +111,7 @@ func TestStoreCommand(t *testing.T) {
 	if text := say(); !strings.Contains(text, "has everything") || !strings.Contains(text, fmt.Sprintf("It rejected %d points", len(n.truth.Fills))) || !strings.Contains(text, "field type conflict") {
 		t.Errorf("picky: %s", text)
 	}
-	if text, want := check(), fmt.Sprintf("store: the InfluxDB rejected %d points; the InfluxDB has everything else", len(n.truth.Fills)); !strings.Contains(text, want) {
+	if text, want := check(0), fmt.Sprintf("store: the InfluxDB rejected %d points; the InfluxDB has everything else", len(n.truth.Fills)); !strings.Contains(text, want) {
 		t.Errorf("check beside the daemon: %s; want %q", text, want)
 	}
 	mood.Store("open")
