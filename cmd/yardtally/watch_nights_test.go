@@ -316,7 +316,7 @@ func fittedBy(seed uint64, s rigsim.Scenario) rigsim.Scenario {
 func TestWatchNights(t *testing.T) {
 	t.Parallel()
 	roomy(t)
-	seeds := nightsOf(8, 120, 300)
+	seeds := nightsOf(8, 300, 300)
 	cases := watchCases()
 	each := make([][]told, seeds)
 	clean := make([]told, seeds)
