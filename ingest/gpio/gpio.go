@@ -189,17 +189,23 @@ func (s *Source) session(ctx context.Context, sink source.Sink, up func()) error
 		return err
 	}
 	for ctx.Err() == nil {
-		if err := s.listen(lines, &n); err != nil {
-			return err
+		if _, err = s.listen(lines, &n, sayEvery); err != nil {
+			break
 		}
 		since := time.Since(n.saidAt)
 		if since >= idle || since >= sayEvery && n.counts(s) != n.said {
-			if err := s.say(ctx, sink, &n); err != nil {
-				return err
+			if err = s.say(ctx, sink, &n); err != nil {
+				break
 			}
 		}
 	}
-	// What came since is in no journal yet.
+	// What came until now is in no journal yet, and some of it may wait to be read.
+	for end := lines.Now(); lines.Now()-end < int64(goodbye); {
+		newest, failed := s.listen(lines, &n, slack)
+		if failed != nil || newest == 0 || newest > end {
+			break
+		}
+	}
 	if n.counts(s) != n.said {
 		last, done := context.WithTimeout(context.WithoutCancel(ctx), goodbye)
 		defer done()
@@ -207,13 +213,15 @@ func (s *Source) session(ctx context.Context, sink source.Sink, up func()) error
 			return err
 		}
 	}
+	if err != nil {
+		return err
+	}
 	return ctx.Err()
 }
 
-// listen waits for edges, no longer than until there is something to say, and
-// counts them.
-func (s *Source) listen(lines Lines, n *session) error {
-	wait := sayEvery
+// listen waits for edges, no longer than so and until there is something to say,
+// and counts them. It returns the stamp of the newest; 0: there were none.
+func (s *Source) listen(lines Lines, n *session, wait time.Duration) (newest int64, err error) {
 	for _, c := range n.counters {
 		if c.waits() {
 			wait = min(wait, max(slack, time.Duration(c.least)))
@@ -222,10 +230,11 @@ func (s *Source) listen(lines Lines, n *session) error {
 	before := lines.Now()
 	edges, err := lines.Wait(wait)
 	if err != nil {
-		return err
+		return 0, err
 	}
 	lost := uint64(0)
 	for _, e := range edges {
+		newest = max(newest, e.At)
 		if c := n.counters[e.Line]; c != nil {
 			c.edge(e)
 		}
@@ -240,7 +249,7 @@ func (s *Source) listen(lines Lines, n *session) error {
 		s.Drop(Lost, fmt.Sprintf("%d edges came while nobody read them; they count as pulses where they were as far apart", lost-n.lost))
 		n.lost = lost
 	}
-	return nil
+	return newest, nil
 }
 
 // counts are those of pulses, mark and skip.
@@ -265,6 +274,9 @@ func (s *Source) say(ctx context.Context, sink source.Sink, n *session) error {
 	if s.o.Skip != None {
 		rs = append(rs, meter.Reading{Channel: meter.Skip, Value: float64(all[2])})
 	}
+	if err := s.Deliver(ctx, sink, s.o.Rig, at, []wire.Message{{Readings: rs}}, nil); err != nil {
+		return err
+	}
 	n.said, n.saidAt = all, time.Now()
-	return s.Deliver(ctx, sink, s.o.Rig, at, []wire.Message{{Readings: rs}}, nil)
+	return nil
 }

@@ -198,13 +198,16 @@ func TestCounts(t *testing.T) {
 func TestVanishes(t *testing.T) {
 	f := newFake(17, 27)
 	s, sink, _ := start(t, options(f))
+	sink.until(t, meter.Pulses, 0) // open: fake pins forget what came before
 	f.pulse(17, 5, 5*time.Millisecond)
 	sink.until(t, meter.Pulses, 5)
+	f.pulse(17, 3, 5*time.Millisecond) // and these are not said yet when it goes
 	f.vanish(errors.New("/dev/gpiochip0: there is no such GPIO chip"))
 	st := await(t, s, "failing", func(st source.State) bool { return st.Phase == source.Waiting })
 	if !strings.Contains(st.Err, "gpiochip0") {
 		t.Errorf("state %+v", st)
 	}
+	sink.until(t, meter.Pulses, 8)
 	f.vanish(nil)
 	r := sink.until(t, meter.Pulses, 0)
 	if up, _ := r.Value(meter.Uptime); up > 1 {
