@@ -151,6 +151,14 @@ func (w *atWork) view() *ledger.View {
 	return w.desk.Snapshot().View
 }
 
+// last ends the daemon and returns what the desk had then: of sources that ask
+// and ask again, more comes after any view.
+func (w *atWork) last() *ledger.View {
+	w.t.Helper()
+	w.end()
+	return w.desk.Snapshot().View
+}
+
 // await waits for what will come about; it fails only where it never does.
 func await(t testing.TB, what string, ready func() bool) {
 	t.Helper()

@@ -104,6 +104,7 @@ func TestServiceManager(t *testing.T) {
 	}
 	await(t, "the status", func() bool { return m.count("STATUS=heron: 1 of 1 sources open, 0 readings kept") > 0 })
 	call(t, "reload", "-settings", x.path)
+	await(t, "READY again", func() bool { return m.count("READY=1") == 2 })
 	if got := m.order("RELOADING=1", "MONOTONIC_USEC=", "READY=1"); strings.Join(got, " ") != "READY=1 RELOADING=1 MONOTONIC_USEC= READY=1" {
 		t.Errorf("in the order %q", got)
 	}

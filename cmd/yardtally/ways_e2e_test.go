@@ -136,12 +136,11 @@ func TestPullOverModbus(t *testing.T) {
 			set.Modbus = modbusCounter(address, port)
 			w := work(t, set, newStepClock(p.n.Start))
 			p.play(t, w, d, nil)
-			v := w.view()
-			p.check(t, v, c.restarts)
 			if st := w.sources[0].State(); len(st.Dropped) > 0 {
 				t.Errorf("dropped %v", st.Dropped)
 			}
-			w.end()
+			v := w.last()
+			p.check(t, v, c.restarts)
 			sameView(t, "live and replayed", v, replayed(t, data))
 		})
 	}
@@ -182,12 +181,11 @@ func TestPullWithGpsd(t *testing.T) {
 		}
 		t.Fatalf("gpsd tells nothing: %+v; %s", position.State(), g.Said())
 	})
-	v := w.view()
+	v := w.last()
 	p.check(t, v, false)
 	if len(v.Fills) == 1 && (v.Fills[0].Yard != yard.ID || v.Fills[0].Reason != ledger.ByPosition) {
 		t.Errorf("fill %+v, want one in %s", v.Fills[0], yard.ID)
 	}
-	w.end()
 	sameView(t, "live and replayed", v, replayed(t, data))
 }
 
