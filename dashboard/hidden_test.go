@@ -20,6 +20,7 @@ func TestHiddenForAnHourCatchesUp(t *testing.T) {
 		synctest.Wait()
 		cancel() // the phone sleeps
 		<-done
+		synctest.Wait()
 		if n := f.watched(); n != 0 {
 			t.Errorf("%d still watched for", n)
 		}

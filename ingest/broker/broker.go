@@ -32,7 +32,6 @@ import (
 	"sync"
 
 	mqtt "github.com/mochi-mqtt/server/v2"
-	"github.com/mochi-mqtt/server/v2/listeners"
 	"github.com/mochi-mqtt/server/v2/packets"
 
 	"yardtally/ingest/source"
@@ -283,7 +282,7 @@ func (s *Source) session(ctx context.Context, sink source.Sink, up func()) error
 		l.Close()
 		return err
 	}
-	if err := server.AddListener(listeners.NewNet("rigs", door)); err != nil {
+	if err := server.AddListener(&porter{door: door, server: server}); err != nil {
 		l.Close()
 		return err
 	}

@@ -245,6 +245,49 @@ func TestStopsWhileTheSinkIsBusy(t *testing.T) {
 	defer n.Close()
 } // start's clean-up waits for the stop
 
+// At the end every client is told so, in the words of MQTT 5.0 (section 3.14.2.1:
+// 0x8B, server shutting down), and one that takes nothing does not hold up more
+// than the goodbye.
+func TestClientsAreToldOfTheEnd(t *testing.T) {
+	told := make([]net.Conn, 5)
+	t.Run("life", func(t *testing.T) {
+		s := start(t, options(), make(collector, 10))
+		for i := range told {
+			c, err := net.Dial("tcp", s.Addr())
+			if err != nil {
+				t.Fatal(err)
+			}
+			told[i] = c
+			c.SetDeadline(time.Now().Add(patience))
+			io.WriteString(c, packet(0x10, text("MQTT"), "\x05\x02\x00\x3c\x00", text(fmt.Sprint("five", i))))
+			var kind [2]byte
+			if _, err := io.ReadFull(c, kind[:]); err != nil || kind[0] != 0x20 {
+				t.Fatalf("%x %v", kind, err)
+			}
+			if _, err := io.CopyN(io.Discard, c, int64(kind[1])); err != nil {
+				t.Fatal(err)
+			}
+		}
+		stuck := dial(t, s, "127.4.0.9")
+		stuck.(*net.TCPConn).SetReadBuffer(4096)
+		if signIn(stuck, "stuck", "", "", true) != 0 {
+			t.Fatal("not signed in")
+		}
+		io.WriteString(stuck, packet(0x82, "\x00\x01", text("else/#"), "\x00"))
+		loud := connect(t, clientOptions(s, "loud", "", ""))
+		for range 200 {
+			publish(t, loud, "else/loud", 1, false, strings.Repeat("x", 60<<10))
+		}
+	})
+	for i, c := range told {
+		got, err := io.ReadAll(c)
+		if len(got) < 3 || got[0] != 0xe0 || got[2] != 0x8b {
+			t.Errorf("client %d heard %x, %v", i, got, err)
+		}
+		c.Close()
+	}
+}
+
 func named() Options {
 	o := options()
 	o.Users = []User{

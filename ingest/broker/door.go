@@ -2,10 +2,15 @@ package broker
 
 import (
 	"errors"
+	"log/slog"
 	"net"
 	"net/netip"
 	"sync"
 	"time"
+
+	mqtt "github.com/mochi-mqtt/server/v2"
+	"github.com/mochi-mqtt/server/v2/listeners"
+	"github.com/mochi-mqtt/server/v2/packets"
 )
 
 // Accepting fails most often for want of descriptors, and only for a while.
@@ -128,6 +133,85 @@ func (d *door) Close() error {
 		g.Close()
 	}
 	return d.Listener.Close()
+}
+
+// goodbye is how long clients have at the end to be told that it is the end.
+const goodbye = time.Second
+
+// porter has the library serve whom the door lets in. The library's own does so
+// too, but counts a client only once it is looked after, so that closing, which
+// waits for all, may overlook one that just came; and on closing it asks the list
+// of clients in a way that locks up when one of them leaves meanwhile.
+type porter struct {
+	door   *door
+	server *mqtt.Server
+	log    *slog.Logger // given by the library
+
+	mu     sync.Mutex
+	closed bool
+}
+
+// ID implements listeners.Listener.
+func (p *porter) ID() string { return "rigs" }
+
+// Address implements listeners.Listener.
+func (p *porter) Address() string { return p.door.Addr().String() }
+
+// Protocol implements listeners.Listener.
+func (p *porter) Protocol() string { return p.door.Addr().Network() }
+
+// Init implements listeners.Listener.
+func (p *porter) Init(log *slog.Logger) error {
+	p.log = log
+	return nil
+}
+
+// Serve implements listeners.Listener.
+func (p *porter) Serve(establish listeners.EstablishFn) {
+	for {
+		c, err := p.door.Accept()
+		if err != nil {
+			return
+		}
+		if !p.enter() {
+			c.Close()
+			return
+		}
+		go func() {
+			defer p.server.Listeners.ClientsWg.Done()
+			if err := establish(p.ID(), c); err != nil {
+				p.log.Warn("", "error", err)
+			}
+		}()
+	}
+}
+
+// enter counts one more client, unless all is closed.
+func (p *porter) enter() bool {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	if !p.closed {
+		p.server.Listeners.ClientsWg.Add(1)
+	}
+	return !p.closed
+}
+
+// Close implements listeners.Listener. It tells all clients at once, and sends
+// those out who do not listen.
+func (p *porter) Close(listeners.CloseFn) {
+	p.mu.Lock()
+	p.closed = true
+	p.mu.Unlock()
+	late := time.AfterFunc(goodbye, func() { p.door.Close() })
+	var all sync.WaitGroup
+	for _, c := range p.server.Clients.GetAll() {
+		if !c.Net.Inline {
+			all.Go(func() { _ = p.server.DisconnectClient(c, packets.ErrServerShuttingDown) })
+		}
+	}
+	all.Wait()
+	late.Stop()
+	p.door.Close()
 }
 
 // guest is a connection that leaves the door's count when it closes.
