@@ -238,7 +238,7 @@ func cpu() float64 {
 // and somewhat more, over the daemon's own broker, and over a mosquitto with results
 // going to an InfluxDB beside. Rigs, broker and InfluxDB run on the same
 // machine, each in a process of its own; somebody looks at the page of all rigs.
-// It is for 30 s, or 5 min with YARDTALLY_FULL, or 8 s in CI, which measures nothing.
+// It is for 30 s, or 5 min with YARDTALLY_FULL, or 14 s in CI, which measures nothing.
 //
 // lag is how old the newest is that a rig's page shows kept: a commit a second
 // is meant, so 1 s is well; s-lag-end-p99 is of the last quarter, and shows whether
@@ -257,7 +257,7 @@ func benchRigs(b *testing.B, rigs int, beside bool) {
 	case full():
 		seconds = 300
 	case os.Getenv("YARDTALLY_CI") != "": // there it is asked whether it runs
-		seconds = 8
+		seconds = 14
 	}
 	for b.Loop() {
 		data := filepath.Join(b.TempDir(), "data")
