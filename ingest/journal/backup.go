@@ -9,6 +9,7 @@ import (
 	"io/fs"
 	"os"
 	"path/filepath"
+	"strings"
 	"syscall"
 	"time"
 
@@ -164,12 +165,25 @@ func Verify(ctx context.Context, path string) (Report, error) {
 		err = db.Close() // it takes the log in
 	}
 	if err != nil {
-		return Report{Path: path}, fmt.Errorf("%s: %w", path, err)
+		return Report{Path: path}, copied{err, at, path}
 	}
 	r, err := verify(ctx, at)
 	r.Path = path
+	if err != nil {
+		err = copied{err, at, path}
+	}
 	return r, err
 }
+
+// copied is an error of a copy, told as one of the file that it was made of.
+type copied struct {
+	error
+	at, of string
+}
+
+func (c copied) Error() string { return strings.ReplaceAll(c.error.Error(), c.at, c.of) }
+
+func (c copied) Unwrap() error { return c.error }
 
 func notOwned(path string) error {
 	f, err := os.Open(path + ".lock")
@@ -219,7 +233,11 @@ func (j *Journal) look(ctx context.Context, r *Report) error {
 	case r.Schema > len(steps):
 		return fmt.Errorf("has schema %d, this program knows up to %d: it was written by a newer one; use that", r.Schema, len(steps))
 	}
-	if err := checkFile(j.db); err != nil {
+	// As Open will find it: SQLite takes more than a journal ever has.
+	if err := j.checkHead(); err != nil {
+		return err
+	}
+	if err := checkFile(j.db, r.Schema); err != nil {
 		return err
 	}
 	if err := j.scan(); err != nil {

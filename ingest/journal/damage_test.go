@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"cmp"
 	"context"
+	"encoding/binary"
 	"errors"
 	"fmt"
 	"io/fs"
@@ -294,6 +295,17 @@ func TestDamage(t *testing.T) {
 	log := func(f func(log []byte) []byte) func(*testing.T, string) {
 		return crash(func(file, log []byte) ([]byte, []byte) { return file, f(log) })
 	}
+	trigger := func(t *testing.T, path string) {
+		write(t, path, w.closed)
+		db, err := sqlite.Open(path)
+		if err == nil {
+			_, err = db.Exec(`CREATE TRIGGER t AFTER INSERT ON recent BEGIN DELETE FROM act; END`)
+			err = errors.Join(err, db.Close())
+		}
+		if err != nil {
+			t.Fatal(err)
+		}
+	}
 	junk := func(n int) []byte {
 		rng, b := rand.New(rand.NewPCG(1, 1)), make([]byte, n)
 		for i := range b {
@@ -352,6 +364,8 @@ func TestDamage(t *testing.T) {
 		{"the first page: the schema's number", closed(func(b []byte) []byte { b[63] = 1; return b }), 6000, 2, "is kept as"},
 		{"the first page: the text's encoding", closed(func(b []byte) []byte { b[59] = 2; return b }), 6000, 2, "is kept as"},
 		{"the first page: a root's number", closed(rootNumber), 6000, 2, "is kept as"},
+		{"the first page: a column of the generation", closed(generationColumn), 6000, 2, "is kept as"},
+		{"a trigger, which no journal has", trigger, 6000, 2, "is kept as"},
 		{"the list of free pages: its head", closed(func(b []byte) []byte { copy(b[32:40], "\x00\xff\xff\xff\x00\x00\x00\x01"); return b }), 6000, 2, "Freelist"},
 		{"another file: text", closed(func([]byte) []byte { return []byte(strings.Repeat("[rig]\nname = \"heron\"\n", 50)) }), 0, 0, "refused: "},
 		{"another file: junk", closed(func(b []byte) []byte { return junk(len(b)) }), 0, 0, "refused: "},
@@ -419,6 +433,13 @@ func TestDamageFoundInWriting(t *testing.T) {
 func rootNumber(b []byte) []byte {
 	at := bytes.Index(b[:4096], []byte("tableblockblock"))
 	b[at+len("tableblockblock")] ^= 1
+	return b
+}
+
+// generationColumn changes a name in what the schema says of the generation.
+func generationColumn(b []byte) []byte {
+	text := "CREATE TABLE generation (\n\t\tn"
+	b[bytes.Index(b[:4096], []byte(text))+len(text)-1] = 'o'
 	return b
 }
 
@@ -526,5 +547,35 @@ func upTo(n int) iter.Seq[int] {
 				return
 			}
 		}
+	}
+}
+
+// A file with pages that were made up: each has as many rows as it can, all of
+// them go on in one page, and that in itself. What is true of the file is
+// brought over, and the rest is not read for ever.
+func TestPagesThatLeadEverywhere(t *testing.T) {
+	w := newWhole(t)
+	b := bytes.Clone(w.closed)
+	rootNumber(b) // so that SQLite refuses it
+	const more = 600
+	const local = (pageSize-12)*32/255 - 23 // of a row that overflows, "Database File Format", section 1.6
+	const size = local + more*(pageSize-4)
+	end := uint32(len(b)/pageSize + more + 1)
+	page := make([]byte, pageSize)
+	page[0] = 13
+	const cell = 3000
+	binary.BigEndian.PutUint16(page[3:], (cell-8)/2)
+	for i := 8; i < cell; i += 2 {
+		binary.BigEndian.PutUint16(page[i:], cell)
+	}
+	copy(page[cell:], []byte{size>>21&0x7f | 0x80, size>>14&0x7f | 0x80, size>>7&0x7f | 0x80, size & 0x7f, 1})
+	binary.BigEndian.PutUint32(page[cell+5+local:], end)
+	b = append(b, bytes.Repeat(page, more)...)
+	b = append(b, binary.BigEndian.AppendUint32(nil, end)...)
+	b = append(b, make([]byte, pageSize-4)...)
+	path := newPath(t)
+	write(t, path, b)
+	if o := w.try(t, path); o.records != allRecords || !o.aside {
+		t.Errorf("%+v", o)
 	}
 }

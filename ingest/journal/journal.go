@@ -236,7 +236,7 @@ func (j *Journal) attach() error {
 		}
 	}
 	if err == nil {
-		err = checkFile(db)
+		err = checkFile(db, len(steps))
 	}
 	if err == nil {
 		err = j.scan()

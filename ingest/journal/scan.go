@@ -27,7 +27,11 @@ func scanPages(to *sql.DB, pages string) (added int, err error) {
 		return 0, err
 	}
 	defer tx.Rollback()
-	s := pageScan{f: f, tx: tx, have: map[string][]span{}}
+	fi, err := f.Stat()
+	if err != nil {
+		return 0, err
+	}
+	s := pageScan{f: f, tx: tx, have: map[string][]span{}, size: fi.Size(), chain: mostChains * (fi.Size()/pageSize + 1)}
 	for _, table := range []string{"recent", "block"} {
 		if err := s.load(table); err != nil {
 			return 0, err
@@ -74,7 +78,15 @@ type pageScan struct {
 	next  [2]int64 // row numbers of recent and block
 	found []part
 	added int
+	size  int64 // of the file: no row is longer
+	chain int64 // pages that rows may still be followed into
 }
+
+// mostChains is how often, as a mean, a page may be read as one that rows
+// overflow into. In a journal it is of one row, and of a few more where freed
+// pages still tell of it; pages made up to lead everywhere would be read for
+// ever. Judgement.
+const mostChains = 128
 
 func (s *pageScan) load(table string) error {
 	rows, err := s.tx.Query(`SELECT n, rig, first, last FROM ` + table)
@@ -170,7 +182,7 @@ func (s *pageScan) cell(page []byte, at int) (row []any, ok bool) {
 	}
 	b := page[at:]
 	size, w := sqliteVarint(b)
-	if w == 0 || size < 4 || size > 1<<24 {
+	if w == 0 || size < 4 || size > uint64(s.size) {
 		return nil, false
 	}
 	b = b[w:]
@@ -199,7 +211,7 @@ func (s *pageScan) payload(b []byte, size int) ([]byte, error) {
 	if len(b) < local {
 		return nil, errCell
 	}
-	out := append(make([]byte, 0, size), b[:local]...)
+	out := slices.Clone(b[:local]) // grown by what is there, not by what is said
 	if local == size {
 		return out, nil
 	}
@@ -209,7 +221,7 @@ func (s *pageScan) payload(b []byte, size int) ([]byte, error) {
 	next := binary.BigEndian.Uint32(b[local:])
 	page := make([]byte, pageSize)
 	for len(out) < size {
-		if next == 0 {
+		if s.chain--; next == 0 || s.chain < 0 {
 			return nil, errCell
 		}
 		if _, err := s.f.ReadAt(page, int64(next-1)*pageSize); err != nil {

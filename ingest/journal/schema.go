@@ -109,8 +109,8 @@ var marks = []string{
 
 // checkFile has SQLite look at its own trees and lists before anything is
 // written: a page that is in two of them would be written over.
-func checkFile(db *sql.DB) error {
-	if err := checkRoots(db); err != nil {
+func checkFile(db *sql.DB, schema int) error {
+	if err := checkTables(db, schema); err != nil {
 		return err
 	}
 	var said string
@@ -127,33 +127,58 @@ func checkFile(db *sql.DB) error {
 // not looked up, so that a wrong number in the first page leads nowhere.
 var roots = map[string]int{"boot": 2, "recent": 4, "block": 5, "act": 6}
 
-func checkRoots(db *sql.DB) error {
-	rows, err := db.Query(`SELECT name, rootpage, sql FROM sqlite_schema WHERE type = 'table'`)
+// tables are the texts that a file of that schema has of its tables: those of
+// the steps, and what was added since, where SQLite puts it.
+func tables(schema int) map[string]string {
+	out := map[string]string{}
+	for _, s := range steps[:schema] {
+		for _, text := range strings.Split(s, ";") {
+			if rest, ok := strings.CutPrefix(strings.TrimSpace(text), "CREATE TABLE "); ok {
+				name, _, _ := strings.Cut(rest, " ")
+				out[name] = "CREATE TABLE " + rest
+			}
+		}
+	}
+	if schema > 1 {
+		out["checkpoint"] = strings.Replace(out["checkpoint"], "data BLOB NOT NULL", "data BLOB NOT NULL, last INTEGER NOT NULL DEFAULT 0", 1)
+	}
+	return out
+}
+
+// checkTables holds what the file says of its tables against what every journal
+// of that schema says. A trigger is nobody's of ours: it would do as it likes with
+// what is kept.
+func checkTables(db *sql.DB, schema int) error {
+	rows, err := db.Query(`SELECT type, name, rootpage, sql FROM sqlite_schema WHERE type IN ('table', 'trigger')`)
 	if err != nil {
 		return err
 	}
 	defer rows.Close()
-	found := 0
+	want := tables(schema)
+	all := len(want)
 	for rows.Next() {
-		var name, text string
+		var kind, name, text string
 		var root int
-		if err := rows.Scan(&name, &root, &text); err != nil {
+		if err := rows.Scan(&kind, &name, &root, &text); err != nil {
 			return badData{err}
 		}
-		if want := roots[name]; want == root {
-			if !strings.Contains(steps[0], text) {
-				return badData{fmt.Errorf("table %s is said to be other than it is", name)}
-			}
-			found++
-		} else if want != 0 {
-			return badData{fmt.Errorf("table %s is said to begin at page %d, not %d", name, root, want)}
+		is, ours := want[name]
+		switch at := roots[name]; {
+		case kind == "trigger":
+			return badData{fmt.Errorf("it has a trigger, %q, and no journal has one", name)}
+		case !ours:
+		case text != is:
+			return badData{fmt.Errorf("table %s is said to be other than it is", name)}
+		case at != 0 && at != root:
+			return badData{fmt.Errorf("table %s is said to begin at page %d, not %d", name, root, at)}
 		}
+		delete(want, name)
 	}
 	if err := rows.Err(); err != nil {
 		return err
 	}
-	if found < len(roots) {
-		return badData{fmt.Errorf("%d of its %d tables are missing", len(roots)-found, len(roots))}
+	if len(want) > 0 {
+		return badData{fmt.Errorf("%d of its %d tables are missing", len(want), all)}
 	}
 	return nil
 }
