@@ -140,6 +140,7 @@ func FuzzGivenFile(f *testing.F) {
 		switch kind % 3 {
 		case 0:
 			file = harm(w.closed, hurts)
+			cut = len(file) == 0 // it is taken for a new one
 		case 1:
 			file, log = harm(w.crashed, hurts), w.log
 		case 2: // a log that ends early is one of a commit that did not
