@@ -38,6 +38,7 @@ type alarmsModel struct {
 	Judged   *judgedModel
 	Quiet    []string // what the watch cannot see, and knows besides
 	NoWatch  bool     // nobody looks
+	Unheard  bool     // no reading has come yet
 	Learning bool
 }
 
@@ -57,7 +58,7 @@ func (s *server) alarmPage(w http.ResponseWriter, r *http.Request) {
 func (s *server) drawAlarms(w http.ResponseWriter, r *http.Request, status int, told note) {
 	f := s.frames.fresh(r)
 	m := newModel(s.Feed.Snapshot())
-	a := alarmsModel{shell: s.shell(r), Told: told, NoWatch: m.Watch == nil}
+	a := alarmsModel{shell: s.shell(r), Told: told, NoWatch: m.Watch == nil, Unheard: !m.heard()}
 	a.Home = watchPath // also where a form was refused
 	a.Demo, a.Clock, a.Part = f.demo, f.clock, map[string]template.HTML{}
 	for _, p := range f.parts {

@@ -101,9 +101,9 @@ var pages = template.Must(template.New("").Funcs(template.FuncMap{
 	},
 }).ParseFS(static, "static/*.html"))
 
-var numberSpace = regexp.MustCompile(`(\d) `)
+var numberSpace = regexp.MustCompile(`(\d|±) `)
 
-// tie keeps each number on a line with the word after it.
+// tie keeps each number on a line with the word after it, and a ± with its number.
 func tie(s string) string { return numberSpace.ReplaceAllString(s, "$1\u00a0") }
 
 // percent keeps a percent sign beside its number, where a whole unit would make

@@ -134,7 +134,7 @@ func (p *Plan) Draw() string {
 			name = fmt.Sprint(turnAt[i], " ", name)
 		}
 		w := float64(utf8.RuneCountInString(name)) * planLetter
-		x, y, r := xs[i], ys[i], rs[i]+4
+		x, y, r := xs[i], ys[i], rs[i]+6
 		for _, c := range []struct {
 			x, y   float64
 			anchor string

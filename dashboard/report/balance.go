@@ -60,6 +60,9 @@ var streamHeads = []struct{ kind, head string }{
 func BalanceSheet(b *books.Balance, o Options) *Sheet {
 	s := &Sheet{Title: "Balance of the season", Legal: legal,
 		Under: []string{fmt.Sprintf("Sugar from store to colonies, %s (%s).", o.dates(b.From, o.balanced(b)), o.zone())}}
+	if never(o.balanced(b)) {
+		s.Under = []string{"Sugar from store to colonies: nothing is booked or metered yet."}
+	}
 	s.Lead = verdict(b, o)
 	solids := o.streams(b, "Sugar", func(x *books.Stream) *books.Figure { return &x.Solids })
 	water := o.streams(b, "Water", func(x *books.Stream) *books.Figure { return &x.Water })

@@ -373,7 +373,7 @@ func (f *forecast) thinTable(u quantity.System) passage {
 	if u == quantity.US {
 		mass, pound, litre = "lb", float64(quantity.Pound), quantity.Litre.USGallons()
 	}
-	g := grid{head: []string{">Brix", ">water to 100 " + vol, ">" + flow, ">" + name, "?>faster", ">sugar " + mass + "/" + vol, ">" + mass + "/h", "?>same sugar tonight", "?less sure"}}
+	g := grid{head: []string{">Brix", ">water to 100 " + vol, ">" + flow, ">" + name, "?>faster", ">sugar " + mass + "/" + vol, ">" + mass + "/h", "?>same sugar", "?less sure"}}
 	add := func(brix quantity.Solids, water, faster string, x *line.Outlook, sugarL, hours float64) {
 		n, _ := u.FlowParts(x.Flow)
 		g.add(plain(brix.Brix(), 1), water, n, pouring(secondsFor(size, x.Flow)), faster,
@@ -387,7 +387,7 @@ func (f *forecast) thinTable(u quantity.System) passage {
 	}
 	more := "Thinner syrup carries less sugar: for the same sugar each colony needs more of it"
 	if f.tonight > 0 {
-		more += ", which \"same sugar tonight\" allows for"
+		more += ", which \"same sugar\" allows for"
 	}
 	return passage{"What thinning buys", &g, []string{more + ". Thin syrup ferments sooner."}}
 }

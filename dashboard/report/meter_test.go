@@ -338,7 +338,7 @@ func TestFigures(t *testing.T) {
 			t.Errorf("%v: %s, want %s", x, got, want)
 		}
 	}
-	for x, want := range map[float64]string{0.2512: "25 %", 0.0123: "1.2 %", 0.00123: "0.12 %", 0.00041: "0.041 %", -0.00041: "-0.041 %", 0: "0.000 %"} {
+	for x, want := range map[float64]string{0.2512: "25 %", 0.0123: "1.2 %", 0.00123: "0.12 %", 0.00041: "0.041 %", -0.00041: "-0.041 %", 0: "0 %"} {
 		if got := percentOf(x); got != want {
 			t.Errorf("%v: %s, want %s", x, got, want)
 		}

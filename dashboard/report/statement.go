@@ -63,6 +63,10 @@ func (o Options) dates(from, to int64) string {
 	return a + " to " + b
 }
 
+// never reports whether nothing is of any night: then the newest of all is of the
+// beginning of Unix time.
+func never(until int64) bool { return until < int64(366*24*time.Hour) }
+
 // money is an amount in hundredths of the currency, with its sign.
 func (o Options) money(cells int64) string {
 	s := Fixed(cells, 100)
@@ -346,7 +350,11 @@ func StatementSheet(st *books.Statement, o Options, wide bool) *Sheet {
 	if rig == "" {
 		rig = "the rig"
 	}
-	s.Under = append(s.Under, fmt.Sprintf("Sugar fed by %s, %s, %s (%s).", rig, o.dates(st.From, st.Until), count(st.Nights, "night", "nights"), o.zone()))
+	if never(st.Until) {
+		s.Under = append(s.Under, fmt.Sprintf("Sugar fed by %s: nothing is booked or metered yet.", rig))
+	} else {
+		s.Under = append(s.Under, fmt.Sprintf("Sugar fed by %s, %s, %s (%s).", rig, o.dates(st.From, st.Until), count(st.Nights, "night", "nights"), o.zone()))
+	}
 	if o.Issued != nil {
 		s.Under = append(s.Under, fmt.Sprintf("Issued on %s by %s. These are the figures as issued.", o.date(o.Issued.When), o.Issued.Who))
 	}

@@ -103,6 +103,8 @@ func percentOf(x float64) string {
 		return plain(p, 1) + " %"
 	case a >= 0.0995:
 		return plain(p, 2) + " %"
+	case a < 0.0005:
+		return "0 %"
 	}
 	return plain(p, 3) + " %"
 }
@@ -110,7 +112,7 @@ func percentOf(x float64) string {
 // change is what a change of ln by d does, in percent with its sign.
 func change(d float64) string {
 	s := percentOf(math.Expm1(d))
-	if d > 0 {
+	if d > 0 && s != "0 %" {
 		return "+" + s
 	}
 	return s
