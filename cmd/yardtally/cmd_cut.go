@@ -28,56 +28,77 @@ func runCut(ctx context.Context, e *env, args []string) (err error) {
 	if err := s.parse(e, fs, args, -1); err != nil {
 		return err
 	}
-	left, right, err := sides(fs.Args(), "at", "cut 4 at 0.9 gal")
+	c, err := parseCut(fs.Args())
 	if err != nil {
 		return usageError{err}
-	}
-	p := pick{words: left}
-	if err := p.check(); err != nil {
-		return usageError{err}
-	}
-	where := strings.Join(right, " ")
-	var volume quantity.Volume
-	timed := strings.Contains(where, ":")
-	if !timed {
-		if volume, err = flagValue("at", where, quantity.ParseVolume); err != nil {
-			return usageError{err}
-		}
 	}
 	if err := s.open(ctx, e); err != nil {
 		return err
 	}
 	defer func() { err = errors.Join(err, s.backend.Close()) }()
-	fills, err := p.fills(&s)
+	text, body, err := c.said(&s)
 	if err != nil {
 		return err
 	}
+	return s.keep(ctx, text, said{body: body})
+}
+
+// cutting is where a person has a fill cut, as it was written.
+type cutting struct {
+	pick
+	where  string
+	timed  bool            // it is a time
+	volume quantity.Volume // of the first of the two, where it is none
+}
+
+// parseCut reads what stands after cut, before anything is opened.
+func parseCut(args []string) (c cutting, err error) {
+	left, right, err := sides(args, "at", "cut 4 at 0.9 gal")
+	if err != nil {
+		return c, err
+	}
+	c.words = left
+	if err := c.check(); err != nil {
+		return c, err
+	}
+	c.where = strings.Join(right, " ")
+	if c.timed = strings.Contains(c.where, ":"); !c.timed {
+		c.volume, err = flagValue("at", c.where, quantity.ParseVolume)
+	}
+	return c, err
+}
+
+// said is what is to be said, and in words.
+func (c *cutting) said(s *spoken) (text string, body act.Cut, err error) {
+	fills, err := c.fills(s)
+	if err != nil {
+		return "", body, err
+	}
 	if len(fills) != 1 {
-		return fmt.Errorf("FILL: must be one fill, are %d", len(fills))
+		return "", body, fmt.Errorf("FILL: must be one fill, are %d", len(fills))
 	}
 	f := fills[0]
-	part := float64(volume) / float64(f.Volume)
-	if timed {
+	part := float64(c.volume) / float64(f.Volume)
+	if c.timed {
 		s.from, s.to = s.before.NightAt(f.Start, s.zone)
-		t, err := s.instant("at", where)
+		t, err := s.instant("at", c.where)
 		if err != nil {
-			return err
+			return "", body, err
 		}
 		part = float64(t.UnixNano()-f.Start) / float64(f.End-f.Start)
 	}
 	count, ok := outing.CutAt(f.First, f.Last, part)
 	if !ok {
-		if timed {
-			return fmt.Errorf("at: must be inside fill %d, between %s and %s, is %q", f.no, clockTime(f.Start, s.zone), clockTime(f.End, s.zone), where)
+		if c.timed {
+			return "", body, fmt.Errorf("at: must be inside fill %d, between %s and %s, is %q", f.no, clockTime(f.Start, s.zone), clockTime(f.End, s.zone), c.where)
 		}
-		return fmt.Errorf("at: must be inside fill %d, between nothing and its %s, is %q", f.no, report.Hundredths(s.sys, f.Volume), where)
+		return "", body, fmt.Errorf("at: must be inside fill %d, between nothing and its %s, is %q", f.no, report.Hundredths(s.sys, f.Volume), c.where)
 	}
 	first := f.Volume / quantity.Volume(f.Last-f.First) * quantity.Volume(count-f.First)
 	cells, sum := report.Closing(s.sys, 100, []quantity.Volume{first, f.Volume - first})
 	_, unit := s.sys.VolumeParts(0)
-	text := fmt.Sprintf("Fill %d, %s %s, cut into %s and %s %s.", f.no, report.Fixed(sum, 100), unit,
-		report.Fixed(cells[0], 100), report.Fixed(cells[1], 100), unit)
-	return s.keep(ctx, text, said{body: act.Cut{Session: f.Session, At: count}})
+	return fmt.Sprintf("Fill %d, %s %s, cut into %s and %s %s.", f.no, report.Fixed(sum, 100), unit,
+		report.Fixed(cells[0], 100), report.Fixed(cells[1], 100), unit), act.Cut{Session: f.Session, At: count}, nil
 }
 
 func clockTime(ns int64, zone *time.Location) string {

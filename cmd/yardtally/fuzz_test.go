@@ -2,10 +2,14 @@ package main
 
 import (
 	"encoding/json"
+	"fmt"
+	"math"
 	"net/http"
 	"net/http/httptest"
 	"net/url"
 	"path/filepath"
+	"slices"
+	"strconv"
 	"strings"
 	"testing"
 	"time"
@@ -92,6 +96,101 @@ func FuzzWords(f *testing.F) {
 					t.Errorf("%+v picks %+v, %q", p, all, what)
 				}
 			}
+		}
+	})
+}
+
+// cutShare is how many pulses of a fill a person wants in the first of the two.
+func cutShare(s *spoken, c *cutting, f numbered) float64 {
+	share := float64(c.volume) / float64(f.Volume)
+	if c.timed {
+		t, err := s.instant("at", c.where)
+		if err != nil {
+			return -1
+		}
+		share = float64(t.UnixNano()-f.Start) / float64(f.End-f.Start)
+	}
+	return share * float64(f.Last-f.First)
+}
+
+// Wherever a person has a fill cut, it is inside that fill, where it was meant,
+// and the words say so; or the error names what was written and what it must be.
+func FuzzCut(f *testing.F) {
+	for _, where := range []string{"0.9 gal", "0.9gal", ".5 gal", "1 gal", "0 gal", "-0.1 gal", "3.7 L", "1000 mL", "1,5 L", "1e0 gal", "9999999999 gal", "0.9", "gal", "NaN gal", "Inf L", "",
+		"0.0001 mL", "21:40", "21:40:12", "9:40:20pm", "1:30", "2026-10-31 21:40:12", "2026-11-01T01:30:00-05:00", ":", "24:00"} {
+		f.Add("1 at "+where, len(where)%2 == 0)
+	}
+	for _, fill := range []string{"2", "last", "4", "5", "1-2", "1,1", "0", "", "99999999999999999999"} {
+		f.Add(fill+" at 0.9 gal", true)
+		f.Add(fill+" at 21:41:50", false)
+	}
+	s := atTable(f)
+	start := s.before.Fills[2].Start
+	s.before.Fills = append(s.before.Fills,
+		ledger.Fill{Session: 7, Visit: 1, First: 2400, Last: 2401, Start: start + 2e11, End: start + 2e11, Volume: 9 * quantity.Millilitre}, // one pulse
+		ledger.Fill{Session: 7, Visit: 1, First: 2500, Last: 2900, Start: start + 3e11, End: start + 34e10})                                 // worth nothing
+	from, to := s.from, s.to
+	f.Fuzz(func(t *testing.T, line string, us bool) {
+		s.from, s.to, s.sys = from, to, quantity.SI
+		if us {
+			s.sys = quantity.US
+		}
+		c, err := parseCut(strings.Fields(line))
+		var text string
+		var body act.Cut
+		if err == nil {
+			text, body, err = c.said(s)
+		}
+		if err != nil {
+			name, rule, _ := strings.Cut(err.Error(), ": ")
+			if name != "at" && name != "FILL" && name != "FILLS" || !strings.Contains(rule, "must ") && !strings.Contains(rule, " has none") {
+				t.Errorf("%q: %v", line, err)
+			}
+			if strings.HasPrefix(rule, "must be inside ") {
+				if fills, err := c.fills(s); err != nil || len(fills) != 1 {
+					t.Errorf("%q: %v, %v", line, fills, err)
+				} else if n := cutShare(s, &c, fills[0]); n > 0.6 && n < float64(fills[0].Last-fills[0].First)-0.6 {
+					t.Errorf("%q is refused, and is %g pulses into the fill: %v", line, n, rule)
+				}
+			}
+			if c.where != "" && name == "at" && !strings.Contains(rule, strconv.Quote(c.where)) {
+				t.Errorf("%q: the error does not say %q: %v", line, c.where, err)
+			}
+			return
+		}
+		fills, err := c.fills(s)
+		if err != nil || len(fills) != 1 {
+			t.Fatalf("%q: of %v, %v", line, fills, err)
+		}
+		x := fills[0]
+		if err := body.Check(); err != nil || body.Session != x.Session || body.At <= x.First || body.At >= x.Last {
+			t.Errorf("%q: %+v, of %d to %d: %v", line, body, x.First, x.Last, err)
+		}
+		var no int
+		var all, a, b float64
+		var unit, unit2 string
+		n, err := fmt.Sscanf(text, "Fill %d, %f %s cut into %f and %f %s", &no, &all, &unit, &a, &b, &unit2)
+		if _, want := s.sys.VolumeParts(0); n != 6 || err != nil || no != x.no || unit != want+"," || unit2 != want+"." {
+			t.Fatalf("%q: %q: %d, %v", line, text, n, err)
+		}
+		per := map[bool]quantity.Volume{true: quantity.USGallon, false: quantity.Litre}[us]
+		first := x.Volume / quantity.Volume(x.Last-x.First) * quantity.Volume(body.At-x.First)
+		near := func(got float64, want quantity.Volume) bool { return math.Abs(got-float64(want)/float64(per)) < 0.0101 }
+		if math.Abs(all-a-b) > 1e-9 || !near(a, first) || !near(b, x.Volume-first) {
+			t.Errorf("%q: %q, of %v is %v cut off", line, text, x.Volume, first)
+		}
+		if n := cutShare(s, &c, x); math.Abs(n-float64(body.At-x.First)) > 0.51 {
+			t.Errorf("%q: cut off %d pulses, not %g", line, body.At-x.First, n)
+		}
+		if c.timed {
+			return
+		}
+		again, err := parseCut(append(slices.Clone(c.words), "at", c.volume.String()))
+		if err != nil || again.volume != c.volume {
+			t.Errorf("%q is %v, which is read as %v: %v", line, c.volume, again.volume, err)
+		}
+		if _, twice, err := again.said(s); err != nil || twice != body {
+			t.Errorf("%q cuts at %+v, %v at %+v: %v", line, body, c.volume, twice, err)
 		}
 	})
 }
