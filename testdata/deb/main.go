@@ -23,18 +23,22 @@ import (
 	"time"
 )
 
-// board is an architecture as Debian and Go call it.
-type board struct{ deb, goarch, goarm string }
+// board is an architecture as Debian and Go call it, and whether its code must be
+// kept small; see weigh.
+type board struct {
+	deb, goarch, goarm string
+	large              bool
+}
 
 // boards are those that packages are made for. Debian's armhf begins at ARMv7;
 // this build runs on ARMv6 too, the first boards and the Zero, whose own
 // distribution is also called armhf.
-var boards = []board{{"amd64", "amd64", ""}, {"arm64", "arm64", ""}, {"armhf", "arm", "6"}, {"riscv64", "riscv64", ""}}
+var boards = []board{{"amd64", "amd64", "", true}, {"arm64", "arm64", "", false}, {"armhf", "arm", "6", true}, {"riscv64", "riscv64", "", false}}
 
 // most is the size that no binary may exceed, bytes.
-const most = 25 << 20
+const most = 25_000_000
 
-// weigh are the flags by which armv6's code, the largest, is kept small: calls
+// weigh are the flags by which the largest code is kept small: calls
 // are put in line, which is for speed, in our own rooms, in SQLite and of what
 // SQLite reads its memory with, and not in drawing pages, in commands and in
 // all that others wrote. Of several that match a package the last holds.
@@ -163,7 +167,7 @@ func (b *build) packaging(name string) []byte {
 func (b *build) binary(x board) (string, error) {
 	path := filepath.Join(b.out, "yardtally-"+x.deb)
 	args := []string{"build", "-trimpath", "-buildvcs=false", "-ldflags", "-s -w -X main.release=" + b.version, "-o", path}
-	if x.goarm != "" {
+	if x.large {
 		args = append(args, weigh...)
 	}
 	c := exec.Command("go", append(args, "./cmd/yardtally")...)
