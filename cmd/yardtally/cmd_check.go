@@ -12,6 +12,7 @@ import (
 	"net"
 	"net/url"
 	"os"
+	"os/user"
 	"path/filepath"
 	"slices"
 	"strings"
@@ -78,6 +79,9 @@ func (w *where) check(ctx context.Context, c *checker, on *machine, listen bool)
 		}
 	}
 	c.of = ""
+	if how := asService(os.Geteuid(), w.settings, listen, knownUser); how != "" {
+		c.note("user", "this checks as root, to whom everything is allowed, and the service runs as user %s. As that user: %s", serviceUser, how)
+	}
 	daemon, err := dialDaemon(ctx, w.data)
 	running := err == nil
 	if running {
@@ -190,7 +194,7 @@ func (w *where) check(ctx context.Context, c *checker, on *machine, listen bool)
 	}
 	for _, set := range each {
 		of(set)
-		checkSignal(c, set, time.Now())
+		checkSignal(c, set, time.Now(), running)
 		checkLine(c, set, time.Now())
 	}
 	for _, v := range views {
@@ -210,6 +214,29 @@ func (w *where) check(ctx context.Context, c *checker, on *machine, listen bool)
 		return fmt.Errorf("%d of %d things would not work", c.bad, c.all)
 	}
 	return nil
+}
+
+// serviceUser and serviceSettings are what the package's unit runs as, and where
+// it has its settings.
+const serviceUser, serviceSettings = "yardtally", "/etc/yardtally"
+
+func knownUser(name string) bool {
+	_, err := user.Lookup(name)
+	return err == nil
+}
+
+// asService is the command that checks as the service's user, where root checks
+// what that one will run by; else "".
+func asService(uid int, file string, listen bool, known func(string) bool) string {
+	path, err := filepath.Abs(file)
+	if uid != 0 || err != nil || filepath.Dir(path) != serviceSettings || !known(serviceUser) {
+		return ""
+	}
+	how := fmt.Sprintf("sudo -u %s yardtally check -settings %s", serviceUser, path)
+	if listen {
+		how += " -listen"
+	}
+	return how
 }
 
 // wouldOpen reports whether sources can be made of these settings.

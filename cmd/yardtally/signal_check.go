@@ -16,7 +16,7 @@ import (
 )
 
 // checkSignal says what is signalled, where and how.
-func checkSignal(c *checker, set *settings.Settings, now time.Time) {
+func checkSignal(c *checker, set *settings.Settings, now time.Time, running bool) {
 	s := set.Signal
 	if s == nil {
 		c.note("signal", "none is given: there is no [signal]")
@@ -50,8 +50,8 @@ func checkSignal(c *checker, set *settings.Settings, now time.Time) {
 		}
 		c.say("signal command", err, "%s can be run", s.Command[0])
 	}
-	if p := s.Pin; p != nil {
-		c.note("signal pin", "line %d of %s, for a lamp or a buzzer only", p.Line, p.Chip)
+	if s.Pin != nil {
+		checkPin(c, s.Pin, running, pinOut)
 	}
 	c.note("signal", "it signals only and drives no valve; do not rely on it, watch the feeder")
 }

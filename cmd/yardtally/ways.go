@@ -2,6 +2,11 @@ package main
 
 import (
 	"context"
+	"errors"
+	"fmt"
+	"io/fs"
+	"os"
+	"syscall"
 
 	"yardtally/cmd/yardtally/settings"
 	"yardtally/ingest/gpio"
@@ -34,13 +39,49 @@ func pinsOf(g *settings.GPIO) gpio.Pins {
 	return gpio.Pins{Chip: g.Chip, Pulses: g.Pulses, Mark: g.Mark, Skip: g.Skip, ActiveLow: g.ActiveLow, Pull: g.Pull}
 }
 
+// pinOut asks the kernel for a signal's pin; it is off then.
+func pinOut(p *settings.Pin) (sound.Switch, error) {
+	return gpio.OpenOutput(p.Chip, p.Line, p.ActiveLow)
+}
+
+// checkPin asks for a signal's pin and lets it go at once; it is off meanwhile.
+func checkPin(c *checker, p *settings.Pin, running bool, open func(*settings.Pin) (sound.Switch, error)) {
+	if running {
+		c.note("signal pin", "line %d of %s is the running daemon's, for a lamp or a buzzer only", p.Line, p.Chip)
+		return
+	}
+	out, err := open(p)
+	if err == nil {
+		err = out.Close()
+	}
+	c.say("signal pin", mendPin(p.Chip, err), "line %d of %s can be driven, for a lamp or a buzzer only", p.Line, p.Chip)
+}
+
+// mendPin says what mends that a chip, or a line of it, cannot be had.
+func mendPin(chip string, err error) error {
+	path := "/dev/" + chip
+	switch {
+	case err == nil:
+		return nil
+	case errors.Is(err, fs.ErrNotExist):
+		return mendable{err, "ls /dev/gpiochip* (lists the chips that there are)"}
+	case errors.Is(err, fs.ErrPermission):
+		if info, serr := os.Stat(path); serr == nil {
+			return portDenied(path, info)
+		}
+	case errors.Is(err, syscall.EBUSY):
+		return mendable{err, fmt.Sprintf("sudo lsof %s (lists who has it), and stop that; or set another line", path)}
+	}
+	return mendable{err, fmt.Sprintf("gpioinfo %s (lists its lines)", chip)}
+}
+
 // lampOf is the lamp that all rigs' signals are given on.
 func (d *daemon) lampOf(p *settings.Pin) *sound.Lamp {
 	if d.lamp == nil {
 		d.lampPin = *p
 		open := d.pinOut
 		if open == nil {
-			open = func(p *settings.Pin) (sound.Switch, error) { return gpio.OpenOutput(p.Chip, p.Line, p.ActiveLow) }
+			open = pinOut
 		}
 		d.lamp = sound.NewLamp(func() (sound.Switch, error) { return open(p) })
 	}
@@ -65,7 +106,7 @@ func checkWays(ctx context.Context, c *checker, set *settings.Settings, running 
 		if err == nil {
 			err = lines.Close()
 		}
-		c.say("gpio "+g.Name, err, "%s, line %d can be read", g.Chip, g.Pulses)
+		c.say("gpio "+g.Name, mendPin(g.Chip, err), "%s, line %d can be read", g.Chip, g.Pulses)
 	}
 	for _, g := range set.GPSD {
 		c.say("gpsd "+g.Name, gpsd.Check(ctx, g.Address), "%s answers", g.Address)
