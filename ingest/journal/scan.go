@@ -86,7 +86,7 @@ type pageScan struct {
 // overflow into. In a journal it is of one row, and of a few more where freed
 // pages still tell of it; pages made up to lead everywhere would be read for
 // ever. Judgement.
-const mostChains = 128
+const mostChains = 32
 
 func (s *pageScan) load(table string) error {
 	rows, err := s.tx.Query(`SELECT n, rig, first, last FROM ` + table)
@@ -211,13 +211,13 @@ func (s *pageScan) payload(b []byte, size int) ([]byte, error) {
 	if len(b) < local {
 		return nil, errCell
 	}
-	out := slices.Clone(b[:local]) // grown by what is there, not by what is said
 	if local == size {
-		return out, nil
+		return slices.Clone(b[:local]), nil
 	}
-	if len(b) < local+4 {
+	if len(b) < local+4 || s.chain <= 0 {
 		return nil, errCell
 	}
+	out := slices.Clone(b[:local]) // grown by what is there, not by what is said
 	next := binary.BigEndian.Uint32(b[local:])
 	page := make([]byte, pageSize)
 	for len(out) < size {
