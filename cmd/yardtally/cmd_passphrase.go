@@ -53,6 +53,7 @@ func setPassphrase(data, text string) error {
 func askPassphrase(e *env) (string, error) {
 	if f, ok := e.in.(*os.File); ok && term.IsTerminal(int(f.Fd())) {
 		ask := func(what string) (string, error) {
+			defer unseen(f)()
 			fmt.Fprint(e.err, what)
 			b, err := term.ReadPassword(int(f.Fd()))
 			fmt.Fprintln(e.err)

@@ -11,6 +11,7 @@ import (
 	"slices"
 	"strings"
 
+	"golang.org/x/sys/unix"
 	"golang.org/x/term"
 )
 
@@ -120,8 +121,7 @@ func (a *asker) put(ctx context.Context, q question) error {
 		return a.settle(q, q.usual)
 	}
 	for {
-		fmt.Fprint(a.out, prompt)
-		answer, err := a.read(ctx, q.hide)
+		answer, err := a.read(ctx, prompt, q.hide)
 		if err != nil {
 			fmt.Fprintln(a.out)
 			return errSetupEnded
@@ -164,17 +164,17 @@ func (a *asker) confirm(ctx context.Context, key, ask, hint, usual string) (yes 
 // mostLine is how long an answer may be, in bytes. Judgement.
 const mostLine = 4096
 
-// read reads one line; the context's end is an error, and so is a line that the
-// end of the input cut off with nothing in it.
-func (a *asker) read(ctx context.Context, hide bool) (string, error) {
+// read reads one line after a prompt; the context's end is an error, and so is a
+// line that the end of the input cut off with nothing in it.
+func (a *asker) read(ctx context.Context, prompt string, hide bool) (string, error) {
 	type line struct {
 		text string
 		err  error
 	}
-	var before *term.State
 	if hide = hide && a.tty != nil && a.in.Buffered() == 0; hide {
-		before, _ = term.GetState(int(a.tty.Fd()))
+		defer unseen(a.tty)()
 	}
+	fmt.Fprint(a.out, prompt)
 	got := make(chan line, 1)
 	go func() {
 		if hide {
@@ -198,9 +198,21 @@ func (a *asker) read(ctx context.Context, hide bool) (string, error) {
 		}
 		return strings.TrimSpace(l.text), l.err
 	case <-ctx.Done():
-		if before != nil {
-			term.Restore(int(a.tty.Fd()), before) // what is typed is seen again
-		}
 		return "", ctx.Err()
 	}
+}
+
+// unseen has a terminal show nothing of what is typed, from before it is asked
+// for, until the returned function is called.
+func unseen(tty *os.File) (seen func()) {
+	was, err := unix.IoctlGetTermios(int(tty.Fd()), unix.TCGETS)
+	if err != nil {
+		return func() {}
+	}
+	now := *was
+	now.Lflag &^= unix.ECHO
+	if unix.IoctlSetTermios(int(tty.Fd()), unix.TCSETS, &now) != nil {
+		return func() {}
+	}
+	return func() { _ = unix.IoctlSetTermios(int(tty.Fd()), unix.TCSETS, was) }
 }
