@@ -264,12 +264,16 @@ func TestOpen(t *testing.T) {
 	}
 }
 
-// Flow that no entry tells of is in no balance, and said.
+// Flow that no entry tells of is in no balance, and said: once an account,
+// however many fills it had.
 func TestUntold(t *testing.T) {
 	s := &tale{}
-	s.flow(1, "orchard-end", "", 40)
+	for i := range int64(8) {
+		s.flow(i+1, "orchard-end", "", 5)
+	}
+	s.flow(9, "mill-bottom", "", 3)
 	b := balanceOf(t, s.season())
-	if len(b.Review) != 1 || !strings.Contains(b.Review[0].Why, "40.0 L of orchard-end") {
+	if len(b.Review) != 2 || !strings.Contains(b.Review[0].Why, "40.0 L of orchard-end") || !strings.Contains(b.Review[1].Why, "3.0 L of mill-bottom") {
 		t.Errorf("%v", b.Review)
 	}
 }

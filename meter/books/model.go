@@ -79,6 +79,7 @@ type model struct {
 	pools  []pool
 	checks []check
 	review []Review
+	untold []flowsOf // that no entry tells of, by name
 
 	goods  []goodsRef // entries that causes and faults are about
 	waters []int      // acts
@@ -167,6 +168,9 @@ func (s *Season) build() *model {
 		default:
 			m.act(e.i)
 		}
+	}
+	for _, o := range m.untold {
+		m.reviewed("", "%s of %s is in no balance: no entry tells what was in the tote", m.s.Units.Volume(quantity.VolumeOf(o.volume)), o.name)
 	}
 	for i := range m.items {
 		if m.items[i].flows != nil {
@@ -377,6 +381,12 @@ func (m *model) sensor(i int) {
 	m.level = append(m.level, sensed{i, at})
 }
 
+// flowsOf is what flowed on all of an account, m³.
+type flowsOf struct {
+	name   string
+	volume float64
+}
+
 type flowKey struct {
 	pool, held int
 	yard, why  string
@@ -388,8 +398,12 @@ type flowKey struct {
 func (m *model) flow(i int, lines map[flowKey]int) {
 	f := &m.s.Metered[i]
 	if f.Held < 0 || f.Held >= len(m.s.Book.Held) {
-		m.reviewed("", "%s of %s is in no balance: no entry tells what was in the tote",
-			m.s.Units.Volume(quantity.VolumeOf(f.Volume)), f.Name)
+		k := slices.IndexFunc(m.untold, func(o flowsOf) bool { return o.name == f.Name })
+		if k < 0 {
+			k = len(m.untold)
+			m.untold = append(m.untold, flowsOf{name: f.Name})
+		}
+		m.untold[k].volume += f.Volume
 		return
 	}
 	tote := m.s.Book.Held[f.Held].Tote
