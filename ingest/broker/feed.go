@@ -10,6 +10,8 @@ import (
 
 	mqtt "github.com/mochi-mqtt/server/v2"
 	"github.com/mochi-mqtt/server/v2/packets"
+
+	"yardtally/ingest/wire"
 )
 
 // feed is what one client is still to have of the messages that are kept. The
@@ -147,7 +149,7 @@ func (h *hook) feed(cl *mqtt.Client, f *feed) {
 		f.mu.Unlock()
 		if sub != nil {
 			for t := range h.server.Topics.Retained.GetAll() { // Topics.Messages reads what others write
-				if matches(sub.Filter, t) {
+				if wire.TopicMatches(sub.Filter, t) {
 					topics = append(topics, t)
 				}
 			}
@@ -299,23 +301,5 @@ func full(cl *mqtt.Client) bool { return cl.State.Inflight.Len() >= maxInflight-
 
 // feedMargin is for publishers that are at it at the same time.
 const feedMargin = 8
-
-// matches reports whether a filter takes in a topic (MQTT 5, 4.7).
-func matches(filter, topic string) bool {
-	if strings.HasPrefix(topic, "$") && strings.IndexAny(filter, "+#") == 0 {
-		return false
-	}
-	levels := strings.Split(topic, "/")
-	want := strings.Split(filter, "/")
-	for i, w := range want {
-		if w == "#" {
-			return true
-		}
-		if i == len(levels) || w != "+" && w != levels[i] {
-			return false
-		}
-	}
-	return len(want) == len(levels)
-}
 
 func isFilter(topic string) bool { return strings.ContainsAny(topic, "+#") }

@@ -179,32 +179,3 @@ func TestRetainHandling(t *testing.T) {
 		}
 	}
 }
-
-// The examples of MQTT 5, 4.7.1 and 4.7.2.
-func TestMatches(t *testing.T) {
-	for _, x := range []struct {
-		filter, topic string
-		want          bool
-	}{
-		{"sport/tennis/player1/#", "sport/tennis/player1", true},
-		{"sport/tennis/player1/#", "sport/tennis/player1/ranking", true},
-		{"sport/tennis/player1/#", "sport/tennis/player1/score/wimbledon", true},
-		{"sport/#", "sport", true},
-		{"#", "sport", true},
-		{"sport/tennis/+", "sport/tennis/player1", true},
-		{"sport/tennis/+", "sport/tennis/player1/ranking", false},
-		{"sport/+", "sport", false},
-		{"sport/+", "sport/", true},
-		{"+/+", "/finance", true},
-		{"/+", "/finance", true},
-		{"+", "/finance", false},
-		{"#", "$SYS/uptime", false},
-		{"+/monitor/Clients", "$SYS/monitor/Clients", false},
-		{"$SYS/#", "$SYS/uptime", true},
-		{"$SYS/monitor/+", "$SYS/monitor/Clients", true},
-	} {
-		if got := matches(x.filter, x.topic); got != x.want {
-			t.Errorf("%q takes in %q: %v, want %v", x.filter, x.topic, got, x.want)
-		}
-	}
-}

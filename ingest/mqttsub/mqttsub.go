@@ -16,7 +16,6 @@ import (
 	"net"
 	"net/url"
 	"slices"
-	"strings"
 	"sync"
 	"time"
 
@@ -322,31 +321,7 @@ func (s *Source) ask(ctx context.Context, c mqtt.Client) {
 
 // asked reports whether a topic is of the filters in Ask.
 func (s *Source) asked(topic string) bool {
-	return slices.ContainsFunc(s.o.Ask, func(f string) bool { return within(topic, f) })
-}
-
-// within reports whether a broker gives a topic to who subscribed to a filter:
-// MQTT 3.1.1, section 4.7. A filter that ends in /# takes in the topic above it.
-func within(topic, filter string) bool {
-	if topic != "" && topic[0] == '$' && filter != "" && (filter[0] == '+' || filter[0] == '#') {
-		return false
-	}
-	for {
-		level, more, deeper := strings.Cut(filter, "/")
-		if level == "#" {
-			return true
-		}
-		at, below, longer := strings.Cut(topic, "/")
-		switch {
-		case level != "+" && level != at:
-			return false
-		case !longer:
-			return !deeper || more == "#"
-		case !deeper:
-			return false
-		}
-		filter, topic = more, below
-	}
+	return slices.ContainsFunc(s.o.Ask, func(f string) bool { return wire.TopicMatches(f, topic) })
 }
 
 // take hands one pack on. Its error means that it was not taken.
